@@ -1,0 +1,1 @@
+"""What is kept and shown: files, words, pictures, the bench log, reports, the live page."""

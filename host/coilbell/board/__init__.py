@@ -1,0 +1,1 @@
+"""A tester on a port -> Records."""

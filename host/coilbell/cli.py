@@ -1,0 +1,95 @@
+"""The command line: one table of commands, one table of exit codes.
+
+A command is a module in `coilbell.commands` that offers
+
+    add_arguments(parser)   declares options and an example
+    run(options) -> int     does the work, returns an exit code
+
+Modules are imported only when their command is asked for, so `coilbell --help` stays quick.
+Results go to stdout, everything else to stderr.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+
+__all__ = ["COMMANDS", "EXIT_CODES", "main"]
+
+COMMANDS: dict[str, str] = {
+    "fit": "fit the decay in record files: frequency, Q, ring count, doubts",
+}
+"""Command name -> one line of help. The module is `coilbell.commands.<name>`."""
+
+EXIT_CODES: dict[int, str] = {
+    0: "done",
+    1: "board or measurement failed",
+    2: "wrong usage or unusable input",
+    3: "environment or missing reference",
+    130: "interrupted",
+}
+
+_HEAD = """\
+coilbell: how a winding rings, and what that says of its turns
+
+usage: coilbell COMMAND [options]        coilbell COMMAND --help
+
+commands:
+"""
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run one command; returns the exit code."""
+    words = sys.argv[1:] if arguments is None else arguments
+    if not words or words[0] in ("-h", "--help", "help"):
+        print(_overview())
+        return 0
+    if words[0] in ("-V", "--version"):
+        from coilbell import __version__
+
+        print(f"coilbell {__version__}")
+        return 0
+    if words[0] not in COMMANDS:
+        return _complain(f"no command {words[0]!r}; choose one of: {', '.join(COMMANDS)}", 2)
+    return _run(words[0], words[1:])
+
+
+def _overview() -> str:
+    rows = [f"  {name:<11}{line}" for name, line in COMMANDS.items()]
+    codes = "; ".join(f"{code} {what}" for code, what in EXIT_CODES.items())
+    return _HEAD + "\n".join(rows) + f"\n\nexit codes: {codes}"
+
+
+def _run(name: str, words: list[str]) -> int:
+    import argparse
+
+    from coilbell.errors import CoilbellError
+
+    module = importlib.import_module(f"coilbell.commands.{name}")
+    parser = argparse.ArgumentParser(
+        prog=f"coilbell {name}",
+        description=COMMANDS[name],
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    module.add_arguments(parser)
+    try:
+        options = parser.parse_args(words)
+        return int(module.run(options))
+    except CoilbellError as error:
+        return _complain(str(error), error.exit_code)
+    except KeyboardInterrupt:
+        return _complain("interrupted", 130)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+def _complain(message: str, code: int) -> int:
+    print(f"coilbell: {message}", file=sys.stderr)
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,230 @@
+"""Record: one captured decay with the settings that made it. Checked on construction, immutable."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from coilbell.errors import RecordError
+
+__all__ = ["MAX_SAMPLES", "SCHEMA", "Capacitor", "Connection", "Record"]
+
+SCHEMA = 1
+"""Number of this record layout; it rises when a field changes its meaning."""
+
+MAX_SAMPLES = 4_000_000
+"""Longest record accepted; far beyond any ring, well inside memory."""
+
+
+class Connection(StrEnum):
+    """How the winding was connected while it rang."""
+
+    IN_CIRCUIT = "in circuit"
+    OUT_OF_CIRCUIT = "out of circuit"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class Capacitor:
+    """A test capacitor across the winding.
+
+    farads: capacitance [F]; tolerance: relative standard uncertainty [1];
+    name: the tester's letter for it, or "" when it is only a value;
+    loss_tangent: tan(delta) of its dielectric at the ring frequency [1].
+    """
+
+    farads: float
+    tolerance: float = 0.01
+    name: str = ""
+    loss_tangent: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.farads) and 1e-13 <= self.farads <= 1e-2):
+            raise RecordError(
+                "test_capacitor",
+                f"{self.farads!r} F is not a capacitor",
+                "give farads between 0.1 pF and 10 mF",
+            )
+        if not (math.isfinite(self.tolerance) and 0 <= self.tolerance < 1):
+            raise RecordError(
+                "test_capacitor", f"tolerance {self.tolerance!r}", "give a fraction such as 0.01 for 1 %"
+            )
+        if not (math.isfinite(self.loss_tangent) and 0 <= self.loss_tangent < 1):
+            raise RecordError(
+                "test_capacitor", f"loss tangent {self.loss_tangent!r}", "give a fraction such as 0.0003"
+            )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Record:
+    """One captured decay.
+
+    The winding voltage at sample i is ``(samples[i] - offset) * volts_per_count / gain`` where the
+    offset is found by the fit. Exactly one of `rate_hz` and `times_s` is given.
+    """
+
+    samples: npt.NDArray[Any]
+    """(n,) integer codes or floats, read-only."""
+    rate_hz: float | None = None
+    """Uniform sampling rate [Hz]."""
+    times_s: npt.NDArray[np.float64] | None = None
+    """(n,) explicit time stamps [s], strictly increasing, read-only."""
+    volts_per_count: float | None = None
+    """Volts at the converter per unit of `samples` [V]; 1.0 where samples are volts; None where unknown."""
+    full_scale: tuple[float, float] | None = None
+    """Lowest and highest value the converter can give, in units of `samples`."""
+    resolution: float | None = None
+    """Smallest step of `samples`; 1.0 for converter codes; None where unknown."""
+    pretrigger: int = 0
+    """Number of leading samples taken before the pulse [samples]."""
+    pulse_s: float | None = None
+    """Width of the current pulse [s]; it starts at sample `pretrigger`."""
+    test_capacitor: Capacitor | None = None
+    shot: int = 0
+    """Index of this shot within its capture."""
+    gain: float = 1.0
+    """Volts at the converter per volt at the winding."""
+    board: str = ""
+    """Identity of the tester, or "" for an imported record."""
+    utc: datetime | None = None
+    connection: Connection = Connection.UNKNOWN
+    note: str = ""
+    source: str = ""
+    """File or port the record came from."""
+    schema: int = SCHEMA
+    extra: dict[str, str] = field(default_factory=dict)
+    """Further settings in words (temperature, interlock reading); kept, never computed with."""
+
+    def __post_init__(self) -> None:
+        samples = _readonly(np.asarray(self.samples))
+        _check_samples(samples)
+        object.__setattr__(self, "samples", samples)
+        if self.times_s is not None:
+            times = _readonly(np.asarray(self.times_s, dtype=np.float64))
+            object.__setattr__(self, "times_s", times)
+        _check_time(self)
+        _check_scale(self)
+        _check_pulse(self)
+        _check_identity(self)
+
+    def __len__(self) -> int:
+        return int(self.samples.size)
+
+    @property
+    def uniform(self) -> bool:
+        """True when a rate, not a list of time stamps, gives the sample times."""
+        return self.rate_hz is not None
+
+    @property
+    def time_axis(self) -> npt.NDArray[np.float64]:
+        """(n,) sample times [s]; the first sample of a uniform record is at zero."""
+        if self.times_s is not None:
+            return self.times_s
+        assert self.rate_hz is not None
+        return _readonly(np.arange(len(self)) / self.rate_hz)
+
+    @property
+    def volts_per_unit(self) -> float | None:
+        """Volts at the winding per unit of `samples` [V], or None where unknown."""
+        return None if self.volts_per_count is None else self.volts_per_count / self.gain
+
+
+def _readonly(array: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    copy = array.copy()
+    copy.setflags(write=False)
+    return copy
+
+
+def _check_samples(samples: npt.NDArray[Any]) -> None:
+    if samples.ndim != 1:
+        raise RecordError("samples", f"has {samples.ndim} dimensions", "give one channel as a flat list")
+    if samples.dtype.kind not in "iuf":
+        raise RecordError("samples", f"has type {samples.dtype}", "give integers or real numbers")
+    if samples.size < 2:
+        raise RecordError("samples", f"holds {samples.size} value(s)", "a decay needs at least 2")
+    if samples.size > MAX_SAMPLES:
+        raise RecordError(
+            "samples", f"holds {samples.size} values", f"cut it to {MAX_SAMPLES} around the ring"
+        )
+    if samples.dtype.kind == "f" and not np.isfinite(samples).all():
+        where = int(np.flatnonzero(~np.isfinite(samples))[0])
+        raise RecordError("samples", f"value {where} is {samples[where]}", "remove or repair that sample")
+
+
+def _check_time(record: Record) -> None:
+    if (record.rate_hz is None) == (record.times_s is None):
+        raise RecordError("rate_hz", "exactly one of rate_hz and times_s is needed", "give one of the two")
+    if record.rate_hz is not None:
+        if not (math.isfinite(record.rate_hz) and 1e-3 <= record.rate_hz <= 1e12):
+            raise RecordError("rate_hz", f"{record.rate_hz!r} Hz", "give a rate between 1 mHz and 1 THz")
+        return
+    times = record.times_s
+    assert times is not None
+    if times.shape != record.samples.shape:
+        raise RecordError(
+            "times_s",
+            f"{times.size} time stamps for {record.samples.size} samples",
+            "give one for each sample",
+        )
+    if not np.isfinite(times).all():
+        where = int(np.flatnonzero(~np.isfinite(times))[0])
+        raise RecordError("times_s", f"time stamp {where} is {times[where]}", "remove that sample")
+    steps = np.diff(times)
+    if not (steps > 0).all():
+        where = int(np.flatnonzero(steps <= 0)[0]) + 1
+        raise RecordError(
+            "times_s",
+            f"time stamp {where} ({times[where]:g} s) does not follow {times[where - 1]:g} s",
+            "sort the samples by time and drop repeats",
+        )
+
+
+def _check_scale(record: Record) -> None:
+    for name in ("volts_per_count", "resolution"):
+        value = getattr(record, name)
+        if value is not None and not (math.isfinite(value) and 0 < value < 1e6):
+            raise RecordError(name, f"{value!r}", "give a positive number, or leave it out")
+    if not (math.isfinite(record.gain) and record.gain > 0):
+        raise RecordError("gain", f"{record.gain!r}", "give a positive number; 1 when there is no amplifier")
+    if record.full_scale is None:
+        return
+    low, high = record.full_scale
+    if not (math.isfinite(low) and math.isfinite(high) and low < high):
+        raise RecordError(
+            "full_scale", f"{low!r}..{high!r}", "give lowest then highest value, such as 0, 4095"
+        )
+    if record.samples.min() < low or record.samples.max() > high:
+        raise RecordError(
+            "full_scale",
+            f"samples run {record.samples.min()}..{record.samples.max()}, outside {low:g}..{high:g}",
+            "give the converter's true range",
+        )
+
+
+def _check_pulse(record: Record) -> None:
+    if not 0 <= record.pretrigger < len(record):
+        raise RecordError(
+            "pretrigger",
+            f"{record.pretrigger} of {len(record)} samples",
+            "give a number from 0 to one less than the length",
+        )
+    if record.pulse_s is not None and not (math.isfinite(record.pulse_s) and 0 < record.pulse_s <= 1):
+        raise RecordError("pulse_s", f"{record.pulse_s!r} s", "give the pulse width in seconds, such as 2e-6")
+
+
+def _check_identity(record: Record) -> None:
+    if record.shot < 0:
+        raise RecordError("shot", f"{record.shot}", "give an index from 0")
+    if record.schema != SCHEMA:
+        raise RecordError("schema", f"{record.schema}, this version knows {SCHEMA}", "update coilbell")
+    if record.utc is not None:
+        if record.utc.tzinfo is None:
+            raise RecordError("utc", f"{record.utc} has no time zone", "give UTC")
+        if record.utc.astimezone(UTC) < datetime(1970, 1, 1, tzinfo=UTC):
+            raise RecordError("utc", f"{record.utc} lies before 1970", "set the clock and give UTC")

@@ -1,0 +1,1 @@
+"""Modes -> what they say of the winding. Pure numbers."""
