@@ -1,0 +1,1 @@
+"""Benchmarks: scripts that print tables. Nothing here is collected by pytest."""
