@@ -1,0 +1,133 @@
+"""Engineering notation both ways: `22n`, `4.7nF`, `4n7`, `500k`, `1.5ms` and `21.634(12) kHz`.
+
+Everything written here is plain ASCII (micro is `u`), so that any terminal can show it.
+The prefixes are those of the SI from femto to tera; the concise form of an uncertainty, digits in
+brackets that count in the last places shown, is that of the GUM (JCGM 100:2008, 7.2.2).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+
+from coilbell.errors import InputError
+
+__all__ = ["concise", "engineering", "interval", "parse"]
+
+_PREFIXES = {-15: "f", -12: "p", -9: "n", -6: "u", -3: "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T"}
+_FACTORS = {letter: exponent for exponent, letter in _PREFIXES.items()} | {"\u00b5": -6, "\u03bc": -6, "K": 3}
+_NUMBER = re.compile(
+    r"""\s*(?P<sign>[+-]?)
+        (?P<whole>\d*)(?:[.,](?P<part>\d*))?(?P<power>[eE][+-]?\d{1,3})?
+        \s*(?P<rest>\D\S*?)?(?P<tail>\d+)?\s*""",
+    re.VERBOSE,
+)
+
+
+def parse(text: str, unit: str = "", what: str = "value") -> float:
+    """Number meant by `text`, in the unit without prefix.
+
+    text: digits with `.` or `,`, then an optional prefix and an optional unit; a prefix may stand in the
+    place of the point (`4n7`, `1k5`). unit: the only unit accepted, such as "F", "s", "Hz"; "" for none.
+    what: name of the quantity for the message. Raises InputError.
+    """
+    match = _NUMBER.fullmatch(text)
+    if match is None or not (match["whole"] or match["part"]):
+        raise _refused(text, unit, what)
+    exponent = _exponent(match["rest"] or "", unit)
+    mantissa = _mantissa(match)
+    if exponent is None or mantissa is None:
+        raise _refused(text, unit, what)
+    number = float(f"{mantissa}e{exponent + int((match['power'] or 'e0')[1:])}")
+    if not math.isfinite(number):
+        raise _refused(text, unit, what)
+    return number
+
+
+def _exponent(letters: str, unit: str) -> int | None:
+    if unit and letters.endswith(unit):
+        letters = letters[: -len(unit)].rstrip()
+    return _FACTORS.get(letters)
+
+
+def _mantissa(match: re.Match[str]) -> str | None:
+    whole, part, tail = match["whole"], match["part"], match["tail"]
+    if tail is None:
+        return f"{match['sign']}{whole or 0}.{part or 0}"
+    if part is not None or match["power"] or match["rest"] not in _FACTORS or not whole:
+        return None
+    return f"{match['sign']}{whole}.{tail}"
+
+
+def _refused(text: str, unit: str, what: str) -> InputError:
+    examples = {
+        "F": "22n, 4.7nF or 4n7",
+        "s": "30u, 1.5ms or 2e-3",
+        "Hz": "500k or 1.2MHz",
+        "V": "12, 5m or 0.8mV",
+        "H": "2.2m or 470uH",
+    }.get(unit, "22n, 4.7 or 500k")
+    return InputError(f"{what} {text[:40]!r} is not a number with an engineering prefix; write {examples}")
+
+
+def engineering(value: float, unit: str = "", digits: int = 4) -> str:
+    """`value` to `digits` significant digits with a prefix: 0.0000221 -> "22.1 us"."""
+    if not math.isfinite(value):
+        return "unknown"
+    exponent = _scale(_rounded(value, digits))
+    if unit == "" or value == 0:
+        return f"{value:.{digits}g}" + (f" {unit}" if unit else "")
+    return f"{_rounded(value, digits) / 10**exponent:.{digits}g} {_PREFIXES[exponent]}{unit}"
+
+
+def concise(value: float, standard_uncertainty: float, unit: str = "") -> str:
+    """Value with two digits of standard uncertainty: 21634.0, 12.0, "Hz" -> "21.634(12) kHz".
+
+    An uncertainty that reaches across the point keeps its point, "12.3(1.4)". One that is unknown (nan
+    or infinite) shows as "(?)"; one of zero shows as nothing.
+    """
+    if not math.isfinite(value):
+        return "unknown"
+    if not math.isfinite(standard_uncertainty) or standard_uncertainty <= 0:
+        number, _, rest = engineering(value, unit).partition(" ")
+        doubt = "" if standard_uncertainty == 0 else "(?)"
+        return f"{number}{doubt}{' ' if rest else ''}{rest}"
+    spread = _rounded(standard_uncertainty, 2)
+    exponent = _scale(max(abs(value), spread)) if unit else 0
+    scaled, spread = value / 10**exponent, spread / 10**exponent
+    places = _places(spread)
+    if unit and abs(round(scaled, places)) >= 1000 and exponent + 3 in _PREFIXES:
+        exponent, scaled, spread, places = exponent + 3, scaled / 1000, spread / 1000, places + 3
+    number = f"{round(scaled, places):.{max(places, 0)}f}({_bracket(spread, places)})"
+    return f"{number} {_PREFIXES[exponent]}{unit}" if unit else number
+
+
+def interval(low: float, high: float, unit: str = "") -> str:
+    """Two ends under one prefix, to two digits of their distance: "21.610..21.658 kHz"."""
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return f"{engineering(low, unit)}..{engineering(high, unit)}"
+    exponent = _scale(max(abs(low), abs(high))) if unit else 0
+    width = (high - low) / 10**exponent
+    places = max(_places(_rounded(width, 2)), 0) if width > 0 else 3
+    ends = f"{low / 10**exponent:.{places}f}..{high / 10**exponent:.{places}f}"
+    return f"{ends} {_PREFIXES[exponent]}{unit}" if unit else ends
+
+
+def _rounded(value: float, digits: int) -> float:
+    return float(f"{value:.{digits - 1}e}")
+
+
+def _scale(value: float) -> int:
+    if value == 0:
+        return 0
+    return min(max(3 * math.floor(math.log10(abs(value)) / 3 + 1e-12), -15), 12)
+
+
+def _places(spread: float) -> int:
+    return 1 - math.floor(math.log10(spread) + 1e-9)
+
+
+def _bracket(spread: float, places: int) -> str:
+    if places <= 0:
+        return f"{spread:.0f}"
+    return f"{spread:.{places}f}" if spread >= 1 else f"{round(spread * 10**places)}"

@@ -1,0 +1,295 @@
+"""Numbers -> sentences and tables. Nothing is computed here that a Fit does not already hold.
+
+The way is always the same, so that text and JSON cannot differ:
+
+    facts = fit_facts(fit)          a plain dict, ready for JSON, with a schema number
+    text  = facts_table(facts)      the same dict in words, 80 columns
+
+`fit_table(fit)` is the two in one. All text is ASCII and shows on any terminal.
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+from fractions import Fraction
+from typing import Any
+
+from coilbell.bench.quantities import concise, engineering, interval
+from coilbell.decay import Doubt, DoubtKind, Fit, Mode, Quantity
+from coilbell.record import Record
+
+__all__ = [
+    "FIT_SCHEMA",
+    "WIDTH",
+    "doubt_sentence",
+    "facts_table",
+    "figure",
+    "fit_facts",
+    "fit_sentence",
+    "fit_table",
+    "fraction_words",
+    "wrapped",
+]
+
+FIT_SCHEMA = 1
+"""Number of the layout `fit_facts` gives; it rises when a field changes its meaning."""
+
+WIDTH = 80
+"""Columns of every screen."""
+
+_ADVICE: dict[DoubtKind, str] = {
+    DoubtKind.CLIPPED: "Clipped samples were left out; lower the pulse or the gain and capture again",
+    DoubtKind.TOO_SHORT: "Record longer, or wait less before the window starts",
+    DoubtKind.COLOURED_RESIDUAL: "Something the model does not hold is left over; uncertainties were widened",
+    DoubtKind.AMPLITUDE_DEPENDENT: "The loss changes with amplitude, as in a core or a junction; "
+    "compare only with captures of like amplitude",
+    DoubtKind.FREQUENCY_DRIFT: "The pitch moves while it rings, as with a core near saturation; "
+    "compare only with captures of like amplitude",
+    DoubtKind.CONVERTER_NONLINEARITY: "The converter's own steps may shape the figures; "
+    "average shots at different amplitudes",
+    DoubtKind.TIME_SLIP: "Samples seem to be missing or doubled; capture again",
+    DoubtKind.UNDAMPED_TONE: "A steady tone comes from outside; keep running supplies away and leads short",
+    DoubtKind.BELOW_RING_THRESHOLD: "Nothing here can be told from noise; check the leads and the pulse",
+    DoubtKind.GLITCHES: "Single wild samples were left out; look for a loose clip",
+    DoubtKind.SHOTS_DISAGREE: "The shots do not tell one story; check the clips and capture again",
+    DoubtKind.NOT_CONVERGED: "The computation did not settle; do not rely on these figures",
+}
+
+
+def figure(quantity: Quantity, unit: str = "") -> str:
+    """A quantity in the concise form, "21.634(12) kHz"."""
+    return concise(quantity.value, quantity.standard_uncertainty, unit)
+
+
+def fraction_words(fraction: float) -> str:
+    """0.1 -> "1/10", 0.37 -> "0.37"."""
+    near = Fraction(fraction).limit_denominator(100)
+    if near.numerator == 1 and math.isclose(float(near), fraction, rel_tol=1e-9):
+        return f"1/{near.denominator}"
+    return f"{fraction:.3g}"
+
+
+def wrapped(text: str, indent: int = 2, width: int = WIDTH) -> str:
+    """`text` broken at `width` columns, following lines indented two further."""
+    first = " " * indent
+    return textwrap.fill(
+        text, width, initial_indent=first, subsequent_indent=first + "  ", break_on_hyphens=False
+    )
+
+
+def doubt_sentence(doubt: Doubt) -> str:
+    """What is doubtful, the figure that raised it, and what to do."""
+    return _doubt_text(_doubt_facts(doubt))
+
+
+def fit_sentence(fit: Fit) -> str:
+    """The fit in one line: "rings at 21.634(12) kHz, Q 30.12(29), 22.1(2) rings to 1/10"."""
+    return _headline(fit_facts(fit))
+
+
+def fit_table(fit: Fit, *, title: str = "", records: Sequence[Record] = ()) -> str:
+    """The fit as a table of at most 80 columns, with its doubts in words; no newline at the end."""
+    return facts_table(fit_facts(fit, title=title, records=records))
+
+
+def fit_facts(fit: Fit, *, title: str = "", records: Sequence[Record] = ()) -> dict[str, Any]:
+    """Everything shown of a fit, ready for JSON.
+
+    title: what was fitted, such as a file's name. records: what was fitted, for channel, capacitor and
+    notes. A quantity is {"value", "standard_uncertainty", "low", "high"} in the unit its key ends in;
+    a number that is unknown or infinite is None.
+    """
+    return {
+        "schema": FIT_SCHEMA,
+        "kind": "fit",
+        "title": title,
+        **_record_facts(records),
+        "rings": fit.rings,
+        "count_to": fit.count_to,
+        "modes": [_mode_facts(mode) for mode in fit.modes],
+        "tones": [_mode_facts(mode) for mode in fit.tones],
+        "recoveries": [
+            {"decay_per_s": _quantity(r.decay_per_s), "amplitude": _quantity(r.amplitude)}
+            for r in fit.recoveries
+        ],
+        "offset": _quantity(fit.offset),
+        "unit": fit.unit,
+        "noise": _number(fit.noise),
+        "residual": _plain(fit.residual),
+        "window": {
+            "start_s": _number(fit.start_s),
+            "stop_s": _number(fit.stop_s),
+            "samples_used": fit.samples_used,
+            "samples_masked": fit.samples_masked,
+            "records": fit.records,
+        },
+        "account": [_plain(step) for step in fit.account],
+        "doubts": [_doubt_facts(doubt) for doubt in fit.doubts],
+    }
+
+
+def facts_table(facts: dict[str, Any]) -> str:
+    """The dict of `fit_facts` in words; lines of at most 80 columns, no newline at the end."""
+    lines = [_title_line(facts)]
+    if facts["rings"]:
+        lines += _mode_rows(facts)
+    else:
+        lines += [wrapped(f"why: {step['what']}: {step['reason']}") for step in facts["account"][-2:]]
+    lines += [wrapped(_tone_line(tone, facts["unit"])) for tone in facts["tones"]]
+    lines.append(wrapped(_window_line(facts)))
+    lines += [wrapped(f"doubt: {_doubt_text(doubt)}") for doubt in facts["doubts"]]
+    lines += [wrapped(f"note: {note}") for note in facts["notes"]]
+    return "\n".join(lines)
+
+
+def _record_facts(records: Sequence[Record]) -> dict[str, Any]:
+    first = records[0] if records else None
+    capacitor = first.test_capacitor if first else None
+    return {
+        "channel": first.extra.get("channel") if first else None,
+        "connection": str(first.connection) if first else None,
+        "test_capacitor_f": capacitor.farads if capacitor else None,
+        "notes": [text for name, text in first.extra.items() if name.startswith("assumed")] if first else [],
+    }
+
+
+def _mode_facts(mode: Mode) -> dict[str, Any]:
+    names = (
+        "frequency_hz",
+        "decay_per_s",
+        "tau_s",
+        "q",
+        "q_damped",
+        "log_decrement",
+        "amplitude",
+        "phase_rad",
+        "ring_count",
+    )
+    facts: dict[str, Any] = {name: _quantity(getattr(mode, name)) for name in names}
+    return facts | {
+        "ring_count_whole": mode.ring_count_whole,
+        "natural_frequency_hz": _number(mode.natural_frequency_hz),
+    }
+
+
+def _doubt_facts(doubt: Doubt) -> dict[str, Any]:
+    return {
+        "kind": str(doubt.kind),
+        "detail": doubt.detail,
+        "advice": _ADVICE[doubt.kind],
+        "statistic": _number(doubt.statistic),
+        "threshold": _number(doubt.threshold),
+    }
+
+
+def _quantity(quantity: Quantity) -> dict[str, float | None]:
+    return _plain(quantity)
+
+
+def _plain(value: Any) -> dict[str, Any]:
+    """The fields of one of the small dataclasses of a Fit; numbers JSON cannot hold become None."""
+    fields = {name: getattr(value, name) for name in value.__dataclass_fields__}
+    return {name: _number(item) if isinstance(item, float) else item for name, item in fields.items()}
+
+
+def _number(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def _title_line(facts: dict[str, Any]) -> str:
+    channel = f", channel {facts['channel']}" if facts["channel"] else ""
+    title = f"{facts['title']}{channel}: " if facts["title"] else ""
+    return wrapped(title + ("rings" if facts["rings"] else "no ring") + _doubt_count(facts), indent=0)
+
+
+def _headline(facts: dict[str, Any]) -> str:
+    if not facts["rings"]:
+        return "no ring" + _doubt_count(facts)
+    mode = facts["modes"][0]
+    return (
+        f"rings at {_shown(mode['frequency_hz'], 'Hz')}, Q {_shown(mode['q'])}, "
+        f"{_shown(mode['ring_count'])} rings to {fraction_words(facts['count_to'])}{_doubt_count(facts)}"
+    )
+
+
+def _doubt_count(facts: dict[str, Any]) -> str:
+    count = len(facts["doubts"])
+    return f"; {count} doubt{'s' if count > 1 else ''}" if count else ""
+
+
+def _shown(quantity: dict[str, float | None], unit: str = "") -> str:
+    nan = math.nan
+    value, spread = quantity["value"], quantity["standard_uncertainty"]
+    return concise(nan if value is None else value, nan if spread is None else spread, unit)
+
+
+def _range(quantity: dict[str, float | None], unit: str = "") -> str:
+    low, high = (math.inf if quantity[end] is None else quantity[end] for end in ("low", "high"))
+    assert low is not None
+    assert high is not None
+    return interval(low, high, unit)
+
+
+_COLUMNS: tuple[tuple[str, str, str], ...] = (
+    ("frequency", "frequency_hz", "Hz"),
+    ("Q", "q", ""),
+    ("tau", "tau_s", "s"),
+    ("decrement", "log_decrement", ""),
+)
+
+
+def _mode_rows(facts: dict[str, Any]) -> list[str]:
+    """Head, a row for each mode, and the 95 % intervals of the main one."""
+    columns = [*_COLUMNS, (f"to {fraction_words(facts['count_to'])}", "ring_count", "")]
+    rows = [["mode", *(head for head, _, _ in columns)]]
+    for number, mode in enumerate(facts["modes"], start=1):
+        rows.append([str(number), *(_shown(mode[key], unit) for _, key, unit in columns)])
+    main = facts["modes"][0]
+    ends = [f"{head} {_range(main[key], unit)}" for head, key, unit in columns]
+    whole = f"{main['ring_count_whole']} whole rings {columns[-1][0]}"
+    return [*_aligned(rows), wrapped(f"95 %: {'; '.join(ends)}; {whole}")]
+
+
+def _aligned(rows: list[list[str]]) -> list[str]:
+    """Rows with their columns lined up; one that is too wide is broken into two tables."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    if sum(widths) + 2 * len(widths) > WIDTH:
+        half = (len(widths) + 1) // 2 + 1
+        return _aligned([row[:half] for row in rows]) + _aligned([row[:1] + row[half:] for row in rows])
+    return [
+        ("  " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True))).rstrip()
+        for row in rows
+    ]
+
+
+def _window_line(facts: dict[str, Any]) -> str:
+    parts = []
+    if facts["rings"]:
+        parts.append(f"envelope {_volts(facts['modes'][0]['amplitude'], facts['unit'])} at the start")
+    if facts["noise"] is not None:
+        parts.append(f"noise {_amount(facts['noise'], facts['unit'])} rms")
+    window = facts["window"]
+    shots = f" in {window['records']} shots" if window["records"] > 1 else ""
+    masked = f", {window['samples_masked']} left out" if window["samples_masked"] else ""
+    ends = (math.nan if window[end] is None else window[end] for end in ("start_s", "stop_s"))
+    span = " to ".join(engineering(end, "s") for end in ends)
+    parts.append(f"{window['samples_used']} samples{shots} from {span}{masked}")
+    return "; ".join(parts)
+
+
+def _tone_line(tone: dict[str, Any], unit: str) -> str:
+    return f"steady tone at {_shown(tone['frequency_hz'], 'Hz')}, amplitude {_volts(tone['amplitude'], unit)}"
+
+
+def _volts(quantity: dict[str, float | None], unit: str) -> str:
+    return _shown(quantity, "V") if unit == "V" else f"{_shown(quantity)} {unit}"
+
+
+def _amount(value: float, unit: str) -> str:
+    return engineering(value, "V", 2) if unit == "V" else f"{value:.2g} {unit}"
+
+
+def _doubt_text(doubt: dict[str, Any]) -> str:
+    return f"{doubt['kind']}: {doubt['detail'].rstrip('.')}. {doubt['advice']}."

@@ -1,0 +1,48 @@
+"""Tools and modules from outside the project that some checks need.
+
+A check whose tool is missing is skipped where people can see it. Under continuous integration, where
+COILBELL_CI is set, a missing tool is a failure: there nothing may be skipped without being noticed.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+__all__ = ["REAL", "real_records", "require"]
+
+REAL = Path(__file__).resolve().parents[2] / "shared" / "real"
+"""Measured decays kept beside the project, never in it."""
+
+
+def require(name: str) -> str:
+    """Path of the program or importable module `name`; skips the test, or fails it, when missing."""
+    path = shutil.which(name) or _module(name)
+    if path is None:
+        _missing(f"{name} is not installed here")
+    return path
+
+
+def real_records() -> Path:
+    """Folder of measured decays; always only a skip when missing, since it does not ship."""
+    if not REAL.is_dir():
+        pytest.skip("no folder of measured decays beside the project (../shared/real)")
+    return REAL
+
+
+def _module(name: str) -> str | None:
+    try:
+        found = importlib.util.find_spec(name)
+    except (ImportError, ValueError):
+        return None
+    return None if found is None else (found.origin or name)
+
+
+def _missing(what: str) -> None:
+    if os.environ.get("COILBELL_CI"):
+        pytest.fail(f"{what}, and COILBELL_CI says every check must run")
+    pytest.skip(what)
