@@ -12,12 +12,8 @@ Times are taken in one process and one thread, the tools by turns on the same re
 
 from __future__ import annotations
 
-import os
-
-for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ[_threads] = "1"  # before numpy is loaded: one thread for everybody
-
 import argparse
+import os
 import platform
 import sys
 import time
@@ -29,8 +25,8 @@ from pathlib import Path
 if __package__ in (None, ""):
     sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-import numpy as np
-import scipy
+for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ[_threads] = "1"  # one thread for everybody; numpy is loaded only below
 
 PARTS = {
     "accuracy": ("accuracy", "accuracy"),
@@ -61,6 +57,9 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--jobs", type=int, default=1, help="processes (times are always taken in one)")
     parser.add_argument("--no-peers", action="store_true", help="leave the other tools out")
     options = parser.parse_args(arguments)
+    import numpy as np
+    import scipy
+
     if options.no_peers:
         from benchmarks import peers
 

@@ -6,8 +6,8 @@ curve_fit        scipy.optimize.curve_fit on the full model; starts from the hig
                  FFT (frequency, half-power width for the decay), then linear least squares for amplitudes
 lmfit            lmfit.minimize (leastsq) on the same model and starts, with bounds on decay and frequency
 hilbert          analytic signal; weighted straight lines through log envelope and phase (one ring only)
-harminv          filter diagonalisation, command line, `harminv -Q 0 -t dt 3000-200000` (its default drops Q < 10);
-                 strongest modes kept
+harminv          filter diagonalisation, command line, `harminv -Q 0 -t dt 3000-200000` (without
+                 -Q it drops Q < 10); strongest modes kept
 ringdownanalysis NLSFrequencyEstimator.estimate_full after removal of the mean (one ring, no exponential)
 matrix pencil    signal subspace of the Hankel matrix, shift invariance (HTLS; Van Huffel et al., J. Magn.
                  Reson. A 110 (1994) 228, from memory), written for this comparison

@@ -128,12 +128,24 @@ def noise(rng: np.random.Generator, count: int, sigma: float, rho: float = 0.0) 
     return sigma * np.asarray(lfilter([1.0], [1.0, -rho], white))
 
 
-def captured(rng: np.random.Generator, clean: Array, rest: float, sigma: float, rho: float = 0.0) -> Record:
-    """What a 12-bit converter makes of `rest` for PRETRIGGER samples and then of `clean`."""
+def captured(
+    rng: np.random.Generator,
+    clean: Array,
+    rest: float,
+    sigma: float,
+    rho: float = 0.0,
+    error: Array | None = None,
+) -> Record:
+    """What a 12-bit converter makes of `rest` for PRETRIGGER samples and then of `clean`.
+
+    error: (4096,) integral non-linearity [counts], added to the noisy voltage before it is rounded.
+    """
     whole = np.concatenate([np.full(PRETRIGGER, rest), clean])
-    codes = np.clip(np.round(whole + noise(rng, whole.size, sigma, rho)), LOW, HIGH)
+    volts = whole + noise(rng, whole.size, sigma, rho)
+    if error is not None:
+        volts = volts + error[np.clip(np.round(volts), LOW, HIGH).astype(int)]
     return Record(
-        samples=codes.astype(np.int32),
+        samples=np.clip(np.round(volts), LOW, HIGH).astype(np.int32),
         rate_hz=RATE_HZ,
         full_scale=(LOW, HIGH),
         resolution=1.0,
