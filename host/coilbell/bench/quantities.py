@@ -12,7 +12,7 @@ import re
 
 from coilbell.errors import InputError
 
-__all__ = ["concise", "engineering", "interval", "parse"]
+__all__ = ["concise", "engineering", "interval", "known_unit", "parse"]
 
 _PREFIXES = {-15: "f", -12: "p", -9: "n", -6: "u", -3: "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T"}
 _FACTORS = {letter: exponent for exponent, letter in _PREFIXES.items()} | {"\u00b5": -6, "\u03bc": -6, "K": 3}
@@ -131,3 +131,30 @@ def _bracket(spread: float, places: int) -> str:
     if places <= 0:
         return f"{spread:.0f}"
     return f"{spread:.{places}f}" if spread >= 1 else f"{round(spread * 10**places)}"
+
+
+def known_unit(text: str) -> tuple[str, float] | None:
+    """What a column's unit means: "mV" -> ("V", 1e-3), "seconds" -> ("s", 1.0), None when not a unit.
+
+    The bases are "s", "V", "A" and "count"; a unit may stand in round or square brackets.
+    """
+    word = text.strip().strip("[]() \"'").strip()
+    meant = _UNIT_WORDS.get(word.lower())
+    if meant is not None:
+        return meant
+    base = {"S": "s", "v": "V"}.get(word[-1:], word[-1:])
+    prefix = {"U": "u"}.get(word[:-1], word[:-1])
+    if base not in ("s", "V", "A") or prefix not in _FACTORS:
+        return None
+    return base, float(f"1e{_FACTORS[prefix]}")
+
+
+_UNIT_WORDS: dict[str, tuple[str, float]] = {
+    **dict.fromkeys(("s", "sec", "secs", "second", "seconds", "sekunden", "secondes"), ("s", 1.0)),
+    **dict.fromkeys(("msec", "millisecond", "milliseconds", "millisekunden"), ("s", 1e-3)),
+    **dict.fromkeys(("usec", "microsecond", "microseconds", "mikrosekunden"), ("s", 1e-6)),
+    **dict.fromkeys(("volt", "volts"), ("V", 1.0)),
+    **dict.fromkeys(("millivolt", "millivolts"), ("V", 1e-3)),
+    **dict.fromkeys(("amp", "amps", "ampere", "amperes"), ("A", 1.0)),
+    **dict.fromkeys(("count", "counts", "adc", "lsb", "raw", "code", "codes", "digits"), ("count", 1.0)),
+}

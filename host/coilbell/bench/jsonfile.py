@@ -1,0 +1,198 @@
+"""Our own record file: JSON with a schema number, samples kept exactly.
+
+::
+
+    {"format": "coilbell records", "schema": 1, "records": [
+      {"samples": {"type": "int16", "values": [2048, 2051, ...]},
+       "rate_hz": 500000.0,                 or "times_s": [0.0, 2e-06, ...]
+       "volts_per_count": 0.000805, "full_scale": [0.0, 4095.0], "resolution": 1.0,
+       "pretrigger": 64, "pulse_s": 2e-06, "gain": 1.0, "shot": 0,
+       "test_capacitor": {"farads": 2.2e-08, "tolerance": 0.01, "name": "A", "loss_tangent": 0.0},
+       "board": "", "utc": "2026-03-01T09:30:00Z", "connection": "out of circuit",
+       "note": "", "source": "", "extra": {"temperature": "21 C"}}]}
+
+Only `samples` and one of `rate_hz` and `times_s` must be there. Integers are written as integers and
+floats with as many digits as bring back the same float, so that reading gives the very samples, of the
+very type, that were written. A field this version does not know is refused, since it may carry a
+meaning that changes the others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import fields
+from datetime import datetime
+from typing import Any, TypeVar
+
+import msgspec
+import numpy as np
+import numpy.typing as npt
+
+from coilbell.errors import FileError
+from coilbell.record import MAX_SAMPLES, SCHEMA, Capacitor, Connection, Record
+
+__all__ = ["FORMAT", "decode", "encode", "recognises"]
+
+FORMAT = "coilbell records"
+
+_TYPES = ("int8", "int16", "int32", "int64", "uint8", "uint16", "uint32", "uint64", "float32", "float64")
+
+
+class _Samples(msgspec.Struct, forbid_unknown_fields=True):
+    type: str
+    values: list[int | float]
+
+
+class _Capacitor(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+    farads: float
+    tolerance: float = 0.01
+    name: str = ""
+    loss_tangent: float = 0.0
+
+
+class _Record(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+    samples: _Samples
+    rate_hz: float | None = None
+    times_s: list[float] | None = None
+    volts_per_count: float | None = None
+    full_scale: tuple[float, float] | None = None
+    resolution: float | None = None
+    pretrigger: int = 0
+    pulse_s: float | None = None
+    test_capacitor: _Capacitor | None = None
+    shot: int = 0
+    gain: float = 1.0
+    board: str = ""
+    utc: datetime | None = None
+    connection: str = "unknown"
+    note: str = ""
+    source: str = ""
+    extra: dict[str, str] = {}
+
+
+class _Head(msgspec.Struct):
+    format: str
+    schema: int
+
+
+class _File(msgspec.Struct, forbid_unknown_fields=True):
+    format: str
+    schema: int
+    records: list[_Record]
+
+
+_Shape = TypeVar("_Shape", bound=msgspec.Struct)
+
+
+def recognises(content: bytes) -> bool:
+    """True when the first character opens a JSON object or list."""
+    return content[:64].removeprefix(b"\xef\xbb\xbf").lstrip()[:1] in (b"{", b"[")
+
+
+def encode(records: Sequence[Record]) -> bytes:
+    """The file's bytes. Raises FileError for sample types JSON numbers cannot keep exactly."""
+    content = _File(FORMAT, SCHEMA, [_struct(record) for record in records])
+    return msgspec.json.encode(content) + b"\n"
+
+
+def decode(content: bytes) -> list[Record]:
+    """The records in the file's bytes. Raises FileError or RecordError."""
+    content = content.removeprefix(b"\xef\xbb\xbf")
+    head = _parsed(content, _Head)
+    if head.format != FORMAT:
+        raise FileError(f"is JSON but calls itself {head.format[:40]!r}; a record file says {FORMAT!r}")
+    if head.schema != SCHEMA:
+        raise FileError(f"has record schema {head.schema}, this version knows {SCHEMA}; update coilbell")
+    file = _parsed(content, _File)
+    if not file.records:
+        raise FileError("holds no records; save the record again")
+    return [_record(struct, number) for number, struct in enumerate(file.records, start=1)]
+
+
+def _parsed(content: bytes, shape: type[_Shape]) -> _Shape:
+    try:
+        return msgspec.json.decode(content, type=shape)
+    except msgspec.ValidationError as error:
+        raise FileError(f"is not a record file: {_one_line(error)}; write it with coilbell") from error
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise FileError(f"is damaged JSON: {_one_line(error)}; save or copy it again") from error
+
+
+def _one_line(error: Exception) -> str:
+    text = " ".join(str(error).split())[:160]
+    return text[:1].lower() + text[1:]
+
+
+def _struct(record: Record) -> _Record:
+    capacitor = record.test_capacitor
+    plain = {
+        field.name: getattr(record, field.name) for field in fields(record) if field.name in _PLAIN_FIELDS
+    }
+    return _Record(
+        samples=_Samples(_type_name(record.samples), record.samples.tolist()),
+        times_s=None if record.times_s is None else record.times_s.tolist(),
+        full_scale=None if record.full_scale is None else (record.full_scale[0], record.full_scale[1]),
+        test_capacitor=None if capacitor is None else _Capacitor(*_values(capacitor)),
+        connection=str(record.connection),
+        **plain,
+    )
+
+
+_PLAIN_FIELDS = frozenset(
+    name
+    for name in _Record.__struct_fields__
+    if name not in ("samples", "times_s", "full_scale", "test_capacitor", "connection")
+)
+
+
+def _values(capacitor: Capacitor | _Capacitor) -> tuple[float, float, str, float]:
+    return capacitor.farads, capacitor.tolerance, capacitor.name, capacitor.loss_tangent
+
+
+def _type_name(samples: npt.NDArray[Any]) -> str:
+    name = samples.dtype.newbyteorder("=").name
+    if name not in _TYPES:
+        raise FileError(f"samples of type {name} cannot be kept exactly; convert them to float64")
+    return name
+
+
+def _record(struct: _Record, number: int) -> Record:
+    capacitor = struct.test_capacitor
+    plain = {name: getattr(struct, name) for name in _PLAIN_FIELDS}
+    return Record(
+        samples=_samples(struct.samples, number),
+        times_s=None if struct.times_s is None else np.array(struct.times_s),
+        full_scale=struct.full_scale,
+        test_capacitor=None if capacitor is None else Capacitor(*_values(capacitor)),
+        connection=_connection(struct.connection, number),
+        **plain,
+    )
+
+
+def _connection(text: str, number: int) -> Connection:
+    try:
+        return Connection(text)
+    except ValueError:
+        choices = ", ".join(Connection)
+        raise FileError(f"record {number}: connection {text[:40]!r}; choose one of: {choices}") from None
+
+
+def _samples(samples: _Samples, number: int) -> npt.NDArray[Any]:
+    if samples.type not in _TYPES:
+        raise FileError(
+            f"record {number}: sample type {samples.type[:40]!r}; choose one of: {', '.join(_TYPES)}"
+        )
+    if len(samples.values) > MAX_SAMPLES:
+        raise FileError(f"record {number}: {len(samples.values)} samples; cut it to {MAX_SAMPLES}")
+    wanted = np.dtype(samples.type)
+    if wanted.kind in "iu":
+        _check_integers(samples, number)
+    return np.array(samples.values, dtype=wanted)
+
+
+def _check_integers(samples: _Samples, number: int) -> None:
+    """Every value is an integer that its type can hold, or FileError says which is not."""
+    limits = np.iinfo(samples.type)
+    for place, value in enumerate(samples.values):
+        if not isinstance(value, int) or not limits.min <= value <= limits.max:
+            raise FileError(f"record {number}: sample {place} is {value!r}, not an {samples.type}; mend it")
