@@ -3,6 +3,7 @@
 `fit` is the one way in; `Fit` and the values inside it are what comes out.
 """
 
+from coilbell.decay.fit import fit
 from coilbell.decay.model import (
     Doubt,
     DoubtKind,
@@ -27,6 +28,7 @@ __all__ = [
     "Recovery",
     "ResidualSummary",
     "decrement_from_q",
+    "fit",
     "q_from_decrement",
     "ring_count",
 ]

@@ -19,7 +19,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -176,12 +175,23 @@ class Fit:
     samples_masked: int
     records: int
     curve: tuple[npt.NDArray[np.float64], ...] = ()
-    """For each record (n, 2): time [s] and fitted value [units of the samples] in the window."""
-    envelope: tuple[npt.NDArray[np.float64], ...] = ()
-    """For each record (n,): sum of the modes' envelopes on the same times [units of the samples]."""
+    """For each record (n, 2): time on the record's own axis [s], fitted value [units of the samples]."""
     residuals: tuple[npt.NDArray[np.float64], ...] = ()
     """For each record (n,): sample minus fitted value [units of the samples], nan where masked."""
-    diagnostics: tuple[tuple[str, Any], ...] = ()
+    scale: float = 1.0
+    """`unit` per unit of the samples."""
+
+    @property
+    def envelope(self) -> tuple[npt.NDArray[np.float64], ...]:
+        """For each record (n,): sum of the modes' envelopes at the curve's times [units of the samples]."""
+        out = []
+        for i, curve in enumerate(self.curve):
+            times = curve[:, 0] - self.start_s
+            total = np.zeros(times.size)
+            for mode in self.modes:
+                total += mode.amplitudes[i] / self.scale * np.exp(-mode.decay_per_s.value * times)
+            out.append(total)
+        return tuple(out)
 
     @property
     def rings(self) -> bool:

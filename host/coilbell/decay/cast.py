@@ -1,0 +1,220 @@
+"""A settled solution -> Fit: figures with units, uncertainty and doubts."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from coilbell.decay import figures
+from coilbell.decay.covariance import Noise, covariance, noise_of
+from coilbell.decay.defects import Survey, survey
+from coilbell.decay.doubts import defect_doubts, general_doubts, no_ring_doubt
+from coilbell.decay.law import Law, fit_law
+from coilbell.decay.model import DoubtKind, Fit, Mode, Quantity, Recovery, ResidualSummary
+from coilbell.decay.prepare import by_piece
+from coilbell.decay.search import residual_spectrum
+from coilbell.decay.settle import Settled
+from coilbell.decay.solve import Array
+from coilbell.record import Record
+
+__all__ = ["cast"]
+
+_TONE = 3.0
+"""A component whose decay is not this many standard uncertainties above zero is a tone."""
+
+
+def cast(settled: Settled, records: list[Record], count_to: float) -> Fit:
+    """The settled solution as figures with units, uncertainties and doubts."""
+    solution = settled.solution
+    noise = noise_of(solution)
+    matrix = covariance(settled.blocks, solution, noise)
+    seen = survey(settled.blocks, solution, settled.converter) if solution.structure.modes else None
+    law = _law(settled, seen)
+    step_s = settled.pieces[0].trace.step_s
+    scale, unit = _unit(records)
+    everything = _modes(settled, matrix, law, step_s, count_to, scale)
+    modes, tones = _part(everything)
+    doubts = general_doubts(settled, noise, modes, len(tones), step_s)
+    if seen is not None:
+        doubts += defect_doubts(seen, law, step_s, noise)
+    if not modes:
+        doubts.insert(0, no_ring_doubt(settled))
+    return Fit(
+        modes=modes,
+        recoveries=_recoveries(settled, matrix, step_s, scale),
+        tones=tones,
+        offset=_offset(settled, matrix, scale),
+        unit=unit,
+        noise=float(np.sqrt(max(noise.variance, 0.0))) * scale,
+        covariance=_scaled(matrix, settled, step_s, scale),
+        parameters=_names(settled),
+        residual=_summary(settled, noise, step_s, scale),
+        account=settled.account,
+        doubts=tuple(doubts),
+        count_to=count_to,
+        start_s=settled.pieces[0].trace.start_s,
+        stop_s=settled.pieces[0].trace.start_s + float(settled.pieces[0].trace.times[-1]) * step_s,
+        samples_used=solution.count,
+        samples_masked=sum(p.trace.values.size for p in settled.pieces) - solution.count,
+        records=len(records),
+        curve=_curves(settled),
+        residuals=_residuals(settled),
+        scale=scale,
+    )
+
+
+def _unit(records: list[Record]) -> tuple[float, str]:
+    """Unit per sample unit, and its name: volts where every record says how."""
+    scales = [r.volts_per_unit for r in records]
+    if any(s is None for s in scales) or len(set(scales)) > 1:
+        return 1.0, "counts"
+    assert scales[0] is not None
+    return scales[0], "V"
+
+
+def _law(settled: Settled, seen: Survey | None) -> Law | None:
+    """The bent ring, where its amplitude is the best explanation of what is left."""
+    if seen is None or not seen.found or seen.found[0].kind is not DoubtKind.AMPLITUDE_DEPENDENT:
+        return None
+    law = fit_law(settled.blocks, settled.solution)
+    return law if law is not None and law.converged else None
+
+
+def _places(settled: Settled) -> list[int]:
+    """For each piece, the row of its first amplitude in the covariance."""
+    structure = settled.solution.structure
+    place, row = {}, structure.poles
+    for block in settled.blocks:
+        for member in block.members:
+            place[member] = row
+            row += structure.columns
+    return [place[i] for i in range(len(place))]
+
+
+def _modes(
+    settled: Settled, matrix: Array, law: Law | None, step_s: float, count_to: float, scale: float
+) -> list[Mode]:
+    solution = settled.solution
+    sets, places = by_piece(settled.blocks, solution.coefficients), _places(settled)
+    order = sorted(range(solution.structure.modes), key=solution.mode_energy, reverse=True)
+    out = []
+    for rank, k in enumerate(order):
+        i = 2 * k
+        pole = figures.Pole(solution.decay(k), solution.angular(k), matrix[i : i + 2, i : i + 2])
+        if rank == 0 and law is not None:
+            pole = figures.Pole(float(law.values[0]), float(law.values[1]), law.covariance[:2, :2])
+        amplitudes = [
+            (float(c[i]), float(c[i + 1]), matrix[p + i : p + i + 2, p + i : p + i + 2])
+            for c, p in zip(sets, places, strict=True)
+        ]
+        out.append(figures.mode(pole, step_s, count_to, amplitudes, scale))
+    return out
+
+
+def _part(everything: list[Mode]) -> tuple[tuple[Mode, ...], tuple[Mode, ...]]:
+    """Rings, and components that do not decay; a lone component is a ring, with its doubt."""
+    if len(everything) < 2:
+        return tuple(everything), ()
+    fading = [m.decay_per_s.value > _TONE * m.decay_per_s.standard_uncertainty for m in everything]
+    if not any(fading):
+        return (everything[0],), tuple(everything[1:])
+    modes = tuple(m for m, fades in zip(everything, fading, strict=True) if fades)
+    tones = tuple(m for m, fades in zip(everything, fading, strict=True) if not fades)
+    return modes, tones
+
+
+def _recoveries(settled: Settled, matrix: Array, step_s: float, scale: float) -> tuple[Recovery, ...]:
+    solution, first = settled.solution, _places(settled)[0]
+    coefficients = by_piece(settled.blocks, solution.coefficients)[0]
+    out = []
+    for j in range(2 * solution.structure.modes, solution.structure.poles):
+        row = first + j
+        out.append(
+            figures.recovery(
+                float(solution.theta[j]),
+                matrix[j, j],
+                step_s,
+                float(coefficients[j]),
+                matrix[row, row],
+                scale,
+            )
+        )
+    return tuple(out)
+
+
+def _offset(settled: Settled, matrix: Array, scale: float) -> Quantity:
+    last = settled.solution.structure.columns - 1
+    value = (
+        by_piece(settled.blocks, settled.solution.coefficients)[0][last] + settled.pieces[0].trace.reference
+    )
+    row = _places(settled)[0] + last
+    return figures.plain(float(value), float(np.sqrt(max(matrix[row, row], 0.0))), scale)
+
+
+def _units(settled: Settled, step_s: float, scale: float) -> Array:
+    """Factor from sample units to stated units for every parameter."""
+    structure = settled.solution.structure
+    amplitudes = sum(structure.columns * b.shots for b in settled.blocks)
+    return np.concatenate((np.full(structure.poles, 1 / step_s), np.full(amplitudes, scale)))
+
+
+def _scaled(matrix: Array, settled: Settled, step_s: float, scale: float) -> Array:
+    units = _units(settled, step_s, scale)
+    out = matrix * np.outer(units, units)
+    out.setflags(write=False)
+    return out
+
+
+def _names(settled: Settled) -> tuple[str, ...]:
+    structure = settled.solution.structure
+    names = []
+    for k in range(structure.modes):
+        names += [f"decay_per_s[{k}]", f"angular_per_s[{k}]"]
+    names += [f"recovery_per_s[{j}]" for j in range(structure.exponentials)]
+    for block in settled.blocks:
+        for member in block.members:
+            for k in range(structure.modes):
+                names += [f"cos[{k},shot {member}]", f"sin[{k},shot {member}]"]
+            names += [f"recovery[{j},shot {member}]" for j in range(structure.exponentials)]
+            names.append(f"offset[shot {member}]")
+    return tuple(names)
+
+
+def _summary(settled: Settled, noise: Noise, step_s: float, scale: float) -> ResidualSummary:
+    solution = settled.solution
+    power = residual_spectrum(settled.blocks, solution.residuals)
+    line = 1 + int(np.argmax(power[1:-1])) if power.size > 3 else 0
+    peak = max(float(np.abs(r).max()) for r in solution.residuals)
+    mean = float(power[1:].mean()) if power.size > 1 else 0.0
+    return ResidualSummary(
+        rms=float(np.sqrt(solution.rss / solution.count)) * scale,
+        expected_rms=float(np.sqrt(settled.limits.noise_variance)) * scale,
+        peak=peak * scale,
+        strongest_hz=line / (2 * max(1, power.size - 1) * step_s),
+        strongest_ratio=float(power[line]) / mean if mean > 0 else 0.0,
+        correlation=noise.correlations[0],
+    )
+
+
+def _curves(settled: Settled) -> tuple[Array, ...]:
+    """(n, 2) time and fitted value of every sample of each piece."""
+    out = []
+    for piece, residual in zip(
+        settled.pieces, by_piece(settled.blocks, settled.solution.residuals), strict=True
+    ):
+        window = piece.trace
+        values = piece.values if piece.weights is None else piece.values * piece.weights
+        times = window.start_s + window.times[piece.first : piece.first + len(piece)] * window.step_s
+        curve = values - residual + window.reference
+        if piece.weights is not None:
+            curve = np.where(piece.weights > 0, curve, np.nan)
+        out.append(np.column_stack((times, curve)))
+    return tuple(out)
+
+
+def _residuals(settled: Settled) -> tuple[Array, ...]:
+    out = []
+    for piece, residual in zip(
+        settled.pieces, by_piece(settled.blocks, settled.solution.residuals), strict=True
+    ):
+        out.append(residual if piece.weights is None else np.where(piece.weights > 0, residual, np.nan))
+    return tuple(out)

@@ -1,0 +1,219 @@
+"""Is something wrong with the ring itself? Score tests for defects of a fitted decay.
+
+Each defect is a direction d(n) in which the record would move if it were present; after the fit the
+residual r is orthogonal to the model's tangent J, so with P the projector off J
+
+    gain = (D r)^T [D P D^T]^-1 (D r)        for the rows D of one defect
+
+is the drop in the sum of squares that the defect would bring, and gain / variance is chi-square with
+as many degrees of freedom as rows where the defect is absent (Rao's score test; C. R. Rao, Proc.
+Camb. Phil. Soc. 44 (1948) 50). Directions, with m the main mode, m' the same a quarter period later,
+E = exp(-a n), v the fitted curve:
+
+    amplitude-dependent decay   (1 - E) m, (1 - E) m'   decay and frequency vary with the envelope
+    frequency drift             n^2 m'                  frequency varies with time
+    converter non-linearity     T2(v) .. T5(v), and steps at the codes where converters jump
+    time slip                   m, m' after sample n0   samples lost or doubled, n0 searched
+
+The directions overlap (a short, strong ring shows the first two alike), so the strongest is named.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import gammaincc, gammainccinv
+
+from coilbell.decay.model import DoubtKind
+from coilbell.decay.solve import Array, Block, Solution, jacobians
+
+__all__ = ["Converter", "Defect", "Survey", "main_mode", "survey"]
+
+Places = npt.NDArray[np.intp]
+
+_SLIP_PLACES = 32
+_FALSE_ALARM = 5e-4
+
+
+@dataclass(frozen=True, slots=True)
+class Converter:
+    """What is known of the converter: codes where it may jump, and the value subtracted from the samples."""
+
+    jumps: tuple[float, ...] = ()
+    """In sample units minus the reference."""
+
+
+@dataclass(frozen=True, slots=True)
+class Defect:
+    """How strongly one defect shows."""
+
+    kind: DoubtKind
+    gain: float
+    """Drop in the sum of squares [sample units squared]."""
+    freedom: int
+    threshold: float
+    """Gain in units of the noise variance that chance exceeds in 1 of 2000 records."""
+    place: int = 0
+    """Sample of a time slip."""
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """All defects looked for in one solution, strongest evidence first."""
+
+    defects: tuple[Defect, ...]
+    rss: float
+    free: int
+
+    def ratio(self, defect: Defect) -> float:
+        """Gain over the noise variance that is left when the defect is taken out."""
+        left = max(self.rss - defect.gain, 1e-300)
+        return defect.gain * max(1, self.free - defect.freedom) / left
+
+    @property
+    def found(self) -> tuple[Defect, ...]:
+        """Defects beyond their thresholds, the most improbable first."""
+        shown = [d for d in self.defects if self.ratio(d) > d.threshold]
+        return tuple(sorted(shown, key=lambda d: d.threshold - self.ratio(d)))
+
+
+def main_mode(solution: Solution) -> int:
+    """Index of the mode with most energy."""
+    return max(range(solution.structure.modes), key=solution.mode_energy)
+
+
+def _threshold(freedom: int, places: int = 1) -> float:
+    return float(2 * gammainccinv(freedom / 2, _FALSE_ALARM / places))
+
+
+class _Score:
+    """Sums over records of D r and D P D^T for one group of directions."""
+
+    def __init__(self, rows: int) -> None:
+        self.score = np.zeros(rows)
+        self.information = np.zeros((rows, rows))
+
+    def add(self, directions: Array, residual: Array, jacobian: Array, inverse: Array) -> None:
+        cross = directions @ jacobian.T
+        self.score += directions @ residual
+        self.information += directions @ directions.T - cross @ inverse @ cross.T
+
+    def gain(self) -> tuple[float, int]:
+        """Gain and degrees of freedom; directions that the tangent already holds do not count."""
+        scale = np.sqrt(np.maximum(self.information.diagonal(), 0.0))
+        keep = scale > 1e-9 * max(float(scale.max()), 1e-300)
+        if not keep.any():
+            return 0.0, 0
+        unit = self.information[np.ix_(keep, keep)] / np.outer(scale[keep], scale[keep])
+        values, vectors = np.linalg.eigh(unit)
+        solid = values > 1e-6
+        along = vectors[:, solid].T @ (self.score[keep] / scale[keep])
+        return float((along**2 / values[solid]).sum()), int(solid.sum())
+
+
+def survey(blocks: list[Block], solution: Solution, converter: Converter) -> Survey:
+    """Look for every defect in the residual of a solution with at least one mode."""
+    mode = main_mode(solution)
+    law, drift, static = _Score(2), _Score(1), _Score(4 + len(converter.jumps))
+    slips: Array | None = None
+    grid: Places | None = None
+    for block, coefficients, residuals, jacobian in zip(
+        blocks, solution.coefficients, solution.residuals, jacobians(blocks, solution), strict=True
+    ):
+        for shot in range(block.shots):
+            one, rest = jacobian[shot], residuals[shot]
+            inverse = _inverse(one)
+            wave, quarter = _waves(one, coefficients[shot], mode)
+            fade = -np.expm1(-max(solution.decay(mode), 1e-9) * block.times)
+            law.add(np.array((fade * wave, fade * quarter)), rest, one, inverse)
+            late = (block.times / block.times[-1]) ** 2
+            drift.add((late * quarter)[None], rest, one, inverse)
+            static.add(_static(block, shot, rest, converter), rest, one, inverse)
+            part, grid = _slip_gains(np.array((wave, quarter)), rest, one, inverse)
+            if slips is None or slips.size == part.size:
+                slips = part if slips is None else slips + part
+    assert slips is not None
+    assert grid is not None
+    found = [
+        _defect(DoubtKind.AMPLITUDE_DEPENDENT, law),
+        _defect(DoubtKind.FREQUENCY_DRIFT, drift),
+        _defect(DoubtKind.CONVERTER_NONLINEARITY, static),
+    ]
+    best = int(np.argmax(slips))
+    freedom = 2 * sum(b.shots for b in blocks)
+    found.append(
+        Defect(
+            DoubtKind.TIME_SLIP, float(slips[best]), freedom, _threshold(freedom, slips.size), int(grid[best])
+        )
+    )
+    return Survey(tuple(found), solution.rss, solution.free)
+
+
+def _defect(kind: DoubtKind, score: _Score) -> Defect:
+    gain, freedom = score.gain()
+    return Defect(kind, gain, freedom, _threshold(freedom) if freedom else math.inf)
+
+
+def _inverse(jacobian: Array) -> Array:
+    gram = jacobian @ jacobian.T
+    scale = 1 / np.sqrt(np.maximum(gram.diagonal(), 1e-300))
+    unit = gram * scale[:, None] * scale
+    unit.flat[:: unit.shape[0] + 1] += 1e-12
+    inverse: Array = np.linalg.inv(unit) * scale[:, None] * scale
+    return inverse
+
+
+def _waves(jacobian: Array, coefficients: Array, mode: int) -> tuple[Array, Array]:
+    """The main mode and the same a quarter period later."""
+    cosine, sine = jacobian[2 * mode], jacobian[2 * mode + 1]
+    c, s = coefficients[2 * mode], coefficients[2 * mode + 1]
+    return c * cosine + s * sine, s * cosine - c * sine
+
+
+def _static(block: Block, shot: int, residual: Array, converter: Converter) -> Array:
+    """Chebyshev polynomials of the fitted curve, and a step at each code where the converter may jump."""
+    curve = block.values[shot] - residual
+    low, high = float(curve.min()), float(curve.max())
+    x = (2 * curve - low - high) / max(high - low, 1e-300)
+    x2 = x * x
+    rows = [2 * x2 - 1, x * (4 * x2 - 3), 8 * x2 * (x2 - 1) + 1, x * (16 * x2 * x2 - 20 * x2 + 5)]
+    rows += [(curve > jump).astype(np.float64) for jump in converter.jumps]
+    out = np.array(rows)
+    return out if block.weights is None else out * block.weights
+
+
+def _slip_gains(waves: Array, residual: Array, jacobian: Array, inverse: Array) -> tuple[Array, Places]:
+    """Gain for a change of amplitude and phase after each of a grid of samples.
+
+    Inner products with a step are sums from n0 to the end, so one pass of partial sums serves all places.
+    """
+    n = residual.size
+    places = np.unique(np.linspace(0, n, _SLIP_PLACES + 1).astype(np.intp))[:-1]
+    with_residual = _tails(waves * residual, places)
+    pairs = np.array((waves[0] * waves[0], waves[0] * waves[1], waves[1] * waves[1]))
+    squares = _tails(pairs, places)
+    in_phase = _tails(jacobian * waves[0], places)
+    quarter = _tails(jacobian * waves[1], places)
+    kk = squares[0] - np.einsum("ip,ij,jp->p", in_phase, inverse, in_phase)
+    kq = squares[1] - np.einsum("ip,ij,jp->p", in_phase, inverse, quarter)
+    qq = squares[2] - np.einsum("ip,ij,jp->p", quarter, inverse, quarter)
+    determinant = kk * qq - kq * kq
+    usable = (determinant > 1e-6 * np.maximum(squares[0] * squares[2], 1e-300)) & (kk > 0) & (qq > 0)
+    a, b = with_residual
+    gain = (qq * a * a - 2 * kq * a * b + kk * b * b) / np.where(usable, determinant, 1.0)
+    return np.where(usable, gain, 0.0)[1:], places[1:]
+
+
+def _tails(rows: Array, places: Places) -> Array:
+    """Sums of each row from every place to the end, (rows, places)."""
+    parts = np.add.reduceat(rows, places, axis=1)
+    tails: Array = np.cumsum(parts[:, ::-1], axis=1)[:, ::-1]
+    return tails
+
+
+def probability(defect: Defect, ratio: float) -> float:
+    """Chance of a ratio this large without the defect [1]."""
+    return float(gammaincc(defect.freedom / 2, ratio / 2))

@@ -1,0 +1,150 @@
+"""Reasons to distrust a settled fit."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.special import gammainccinv
+
+from coilbell.decay.covariance import Noise
+from coilbell.decay.defects import Defect, Survey
+from coilbell.decay.law import Law
+from coilbell.decay.model import Doubt, DoubtKind, Mode
+from coilbell.decay.settle import Settled
+from coilbell.decay.solve import Array, jacobians
+
+__all__ = ["defect_doubts", "general_doubts", "no_ring_doubt"]
+
+_FEW_CYCLES = 2.0
+_SHORT_OF_TAU = 0.25
+_VAGUE = 0.1
+
+
+def no_ring_doubt(settled: Settled) -> Doubt:
+    """What the strongest candidate fell short of."""
+    rings = [step for step in settled.account if step.what.startswith("mode")]
+    best = max(rings, key=lambda step: step.statistic, default=None)
+    if best is None:
+        return Doubt(DoubtKind.BELOW_RING_THRESHOLD, "no candidate for a ring was seen", 0.0, 0.0)
+    detail = (
+        f"the strongest candidate for a ring reaches {best.statistic:.3g} noise variances, "
+        f"{best.threshold:.3g} needed: {best.reason}"
+    )
+    return Doubt(DoubtKind.BELOW_RING_THRESHOLD, detail, best.statistic, best.threshold)
+
+
+def general_doubts(
+    settled: Settled, noise: Noise, modes: tuple[Mode, ...], tones: int, step_s: float
+) -> list[Doubt]:
+    """Everything but defects of the ring itself."""
+    doubts = []
+    total = settled.solution.count
+    if settled.clipped:
+        detail = f"{settled.clipped} samples on the converter's rail are masked by the model"
+        doubts.append(Doubt(DoubtKind.CLIPPED, detail, settled.clipped, 0.0))
+    if settled.glitches:
+        detail = f"{settled.glitches} of {total} samples stand far out of the residual and are masked"
+        doubts.append(Doubt(DoubtKind.GLITCHES, detail, settled.glitches, 0.0))
+    if modes:
+        doubts += _too_short(settled, modes[0], step_s)
+    if noise.coloured:
+        worst = max(noise.correlations, key=abs)
+        limit = 4 / np.sqrt(total)
+        detail = (
+            f"residuals a few samples apart correlate by {worst:+.2f}; white noise stays within {limit:.2f}"
+        )
+        doubts.append(Doubt(DoubtKind.COLOURED_RESIDUAL, detail, worst, float(limit)))
+    if tones:
+        detail = f"{tones} component(s) do not decay within the window: interference, kept apart"
+        doubts.append(Doubt(DoubtKind.UNDAMPED_TONE, detail, tones, 0.0))
+    if not settled.solution.converged:
+        doubts.append(
+            Doubt(DoubtKind.NOT_CONVERGED, "the search stopped before its last step was small", 1.0, 0.0)
+        )
+    return doubts + _shots_disagree(settled)
+
+
+def _too_short(settled: Settled, main: Mode, step_s: float) -> list[Doubt]:
+    length = max(float(b.times[-1]) for b in settled.blocks) * step_s
+    cycles, falls = length * main.frequency_hz.value, length * main.decay_per_s.value
+    if cycles < _FEW_CYCLES:
+        detail = f"the window holds {cycles:.1f} cycles, {_FEW_CYCLES:g} needed"
+        return [Doubt(DoubtKind.TOO_SHORT, detail, cycles, _FEW_CYCLES)]
+    vague = main.decay_per_s.standard_uncertainty / max(main.decay_per_s.value, 1e-300)
+    if vague > _VAGUE:
+        detail = f"the decay rate is known to {100 * vague:.0f} % only"
+        return [Doubt(DoubtKind.TOO_SHORT, detail, vague, _VAGUE)]
+    if falls < _SHORT_OF_TAU:
+        detail = f"the window lasts {falls:.2f} of the time constant, so hardly any decay is seen"
+        return [Doubt(DoubtKind.TOO_SHORT, detail, falls, _SHORT_OF_TAU)]
+    return []
+
+
+def _shots_disagree(settled: Settled) -> list[Doubt]:
+    """Score test for poles of its own in each shot: sum over shots of g^T I^-1 g, chi-square where none."""
+    solution, blocks = settled.solution, settled.blocks
+    q, p = solution.structure.poles, solution.structure.columns
+    shots = sum(b.shots for b in blocks)
+    if shots < 2 or not q:
+        return []
+    statistic = 0.0
+    for jacobian, residuals in zip(jacobians(blocks, solution), solution.residuals, strict=True):
+        for one, residual in zip(jacobian, residuals, strict=True):
+            statistic += _pole_score(one[:p], one[p:], residual)
+    statistic /= solution.variance
+    freedom = q * (shots - 1)
+    threshold = float(2 * gammainccinv(freedom / 2, 5e-4))
+    if statistic <= threshold:
+        return []
+    detail = f"the {shots} shots differ in frequency or decay ({statistic:.0f}; chance stays below {threshold:.0f})"
+    return [Doubt(DoubtKind.SHOTS_DISAGREE, detail, statistic, threshold)]
+
+
+def _pole_score(linear: Array, poles: Array, residual: Array) -> float:
+    gram = linear @ linear.T
+    scale = 1 / np.sqrt(np.maximum(gram.diagonal(), 1e-300))
+    unit = gram * scale[:, None] * scale
+    unit.flat[:: unit.shape[0] + 1] += 1e-12
+    cross = (poles @ linear.T) * scale
+    information = poles @ poles.T - cross @ np.linalg.solve(unit, cross.T)
+    gradient = poles @ residual - cross @ np.linalg.solve(unit, scale * (linear @ residual))
+    return float(gradient @ np.linalg.solve(information, gradient))
+
+
+_EXPLAINED = {
+    DoubtKind.AMPLITUDE_DEPENDENT: "the decay or frequency follows the amplitude",
+    DoubtKind.FREQUENCY_DRIFT: "the frequency drifts along the record",
+    DoubtKind.CONVERTER_NONLINEARITY: "the residual follows the code, as a bent converter makes it",
+    DoubtKind.TIME_SLIP: "amplitude or phase jumps inside the record, as with lost samples",
+}
+
+
+def defect_doubts(seen: Survey, law: Law | None, step_s: float, noise: Noise) -> list[Doubt]:
+    """The most improbable defect, and those that the residual could equally mean."""
+    found = [d for d in seen.found if not _is_noise(seen, d, noise)]
+    if not found:
+        return []
+    best = found[0]
+    ratio = seen.ratio(best)
+    detail = f"{_EXPLAINED[best.kind]} (evidence {ratio:.0f}, chance stays below {best.threshold:.0f})"
+    if best.kind is DoubtKind.TIME_SLIP:
+        detail += f", near {best.place * step_s * 1e6:.0f} us into the window"
+    if law is not None and not law.drift and best.kind is DoubtKind.AMPLITUDE_DEPENDENT:
+        detail += (
+            f"; at the start the decay is {100 * law.values[2]:+.1f} % off; "
+            "figures are those for vanishing amplitude"
+        )
+    doubts = [Doubt(best.kind, detail, ratio, best.threshold)]
+    for other in found[1:]:
+        share = other.gain / best.gain
+        if share > 0.8:
+            also = f"could be this too: it explains {100 * share:.0f} % as much"
+            doubts.append(Doubt(other.kind, also, seen.ratio(other), other.threshold))
+    return doubts
+
+
+def _is_noise(seen: Survey, defect: Defect, noise: Noise) -> bool:
+    """In coloured noise a score is as large as the noise is strong around the ring; allow for that."""
+    if not noise.coloured:
+        return False
+    level = max(noise.spectrum(np.linspace(0.01, np.pi, 64)).max() / noise.variance, 1.0)
+    return bool(seen.ratio(defect) / level <= defect.threshold)

@@ -1,0 +1,119 @@
+"""Records -> Fit: the one way in."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from coilbell.decay.cast import cast
+from coilbell.decay.defects import main_mode
+from coilbell.decay.model import Fit
+from coilbell.decay.prepare import Trace, by_piece, trace
+from coilbell.decay.settle import Settled, settle
+from coilbell.decay.solve import Array, Block, Structure, basis
+from coilbell.errors import InputError
+from coilbell.record import Record
+
+__all__ = ["fit"]
+
+_EXTEND = 4.0
+
+
+def fit(
+    records: Record | Sequence[Record],
+    *,
+    start_s: float | None = None,
+    stop_s: float | None = None,
+    count_to: float = 0.1,
+    max_modes: int = 4,
+    min_hz: float | None = None,
+    near: Fit | None = None,
+) -> Fit:
+    """Fit the decay of one record, or of several that share their poles (shots of one winding).
+
+    Model: offset + up to `max_modes` damped sinusoids + up to two exponentials, in each record
+
+        v(t) = o + sum_k A_k exp(-a_k t) cos(2 pi f_k t + p_k) + sum_j B_j exp(-b_j t)
+
+    with a_k, f_k, b_j shared by all records and everything else free in each.
+
+    Parameters
+    ----------
+    records : Record or sequence of Record
+    start_s, stop_s : window on each record's own time axis [s]; from the pulse's end to the end by default
+    count_to : fraction of the first peak at which the ring count ends [1]
+    max_modes : most damped sinusoids to look for, 1..4
+    min_hz : lowest frequency taken for a ring [Hz]; one cycle in the window by default
+    near : an earlier fit of the same winding; its poles are the start, which is quicker
+
+    Returns
+    -------
+    Fit
+        Weak data raise no error: see `Fit.rings`, `Fit.doubts`.
+
+    Raises
+    ------
+    InputError
+        An option out of range, no records, or fewer than 24 samples in a window.
+    """
+    many = [records] if isinstance(records, Record) else list(records)
+    _check_options(many, count_to, max_modes, min_hz)
+    first = trace(many[0], start_s, stop_s)
+    traces = [first] + [trace(r, start_s, stop_s, first.step_s) for r in many[1:]]
+    settled = settle(traces, max_modes, min_hz, None if near is None else _poles(near, first.step_s))
+    settled = _grown_back(settled, many, stop_s, max_modes, min_hz)
+    return cast(settled, many, count_to)
+
+
+def _check_options(records: list[Record], count_to: float, max_modes: int, min_hz: float | None) -> None:
+    if not records:
+        raise InputError("no record given; give at least one")
+    if not 0 < count_to < 1:
+        raise InputError(f"count_to {count_to:g} is not a fraction of the first peak; give one such as 0.1")
+    if not 1 <= max_modes <= 4:
+        raise InputError(f"max_modes {max_modes}; give 1 to 4")
+    if min_hz is not None and not min_hz > 0:
+        raise InputError(f"min_hz {min_hz:g}; give a positive frequency, or leave it out")
+
+
+def _poles(near: Fit, step_s: float) -> tuple[Array, Structure]:
+    theta: list[float] = []
+    modes = (*near.modes, *near.tones)
+    for one in modes:
+        theta += [one.decay_per_s.value * step_s, 2 * np.pi * one.frequency_hz.value * step_s]
+    theta += [r.decay_per_s.value * step_s for r in near.recoveries]
+    return np.array(theta), Structure(len(modes), len(near.recoveries))
+
+
+def _grown_back(
+    settled: Settled, records: list[Record], stop_s: float | None, max_modes: int, min_hz: float | None
+) -> Settled:
+    """Where the start was guessed, take in the earlier samples that fit the curve."""
+    if not settled.solution.structure.modes or not all(p.trace.extendable for p in settled.pieces):
+        return settled
+    sets = by_piece(settled.blocks, settled.solution.coefficients)
+    traces = []
+    for piece, record, coefficients in zip(settled.pieces, records, sets, strict=True):
+        earlier = _earlier(piece.trace, record, coefficients, settled)
+        start = record.time_axis[piece.trace.first - earlier]
+        traces.append(trace(record, float(start), stop_s, piece.trace.step_s))
+    if all(t.first == p.trace.first for t, p in zip(traces, settled.pieces, strict=True)):
+        return settled
+    return settle(traces, max_modes, min_hz, None)
+
+
+def _earlier(window: Trace, record: Record, coefficients: Array, settled: Settled) -> int:
+    """How many samples before the window still follow its curve."""
+    solution = settled.solution
+    count = min(window.first, int(2 * np.pi / solution.angular(main_mode(solution))) + 1)
+    if count == 0:
+        return 0
+    axis = record.time_axis
+    times = (axis[window.first - count : window.first] - axis[window.first]) / window.step_s
+    block = Block(times, False, np.zeros((1, count)))
+    curve = coefficients @ basis(block, solution.theta, solution.structure)[: solution.structure.columns]
+    seen = np.asarray(record.samples[window.first - count : window.first], float) - window.reference
+    level = np.sqrt(max(solution.variance, settled.limits.noise_variance))
+    off = np.flatnonzero(np.abs(seen - curve) > _EXTEND * level + 0.02 * np.abs(curve))
+    return count if not off.size else count - 1 - int(off[-1])

@@ -1,0 +1,214 @@
+"""Record -> Trace: sample steps, baseline, clipped samples, where the free ring starts."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from coilbell.decay.solve import Array, Block, ramp
+from coilbell.errors import InputError
+from coilbell.record import Record
+
+__all__ = ["MIN_WINDOW", "Piece", "Trace", "blocks_of", "by_piece", "noise_variance", "trace"]
+
+MIN_WINDOW = 24
+"""Fewest samples a window may hold [samples]."""
+_MIN_BASELINE = 8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trace:
+    """The window of one record that is fitted, in sampling steps and sample units."""
+
+    times: Array
+    """(n,) steps since the window's start."""
+    uniform: bool
+    values: Array
+    """(n,) sample minus `reference`."""
+    reference: float
+    clipped: npt.NDArray[np.bool_] | None
+    """(n,) samples on a rail, or None when none is."""
+    rails: tuple[float, float] | None
+    """Lowest and highest value the converter gives, minus `reference`."""
+    step_s: float
+    start_s: float
+    baseline_variance: float | None
+    """Variance of the samples before the pulse, or None when there are too few."""
+    quantum: float
+    """Smallest step of the samples, 0 when unknown."""
+    first: int
+    """Index of the window's first sample in the record."""
+    extendable: bool
+    """True when the start was guessed from the samples, so earlier samples may belong to the ring too."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Piece:
+    """Part of a trace that enters a fit: samples first..last, some of them masked."""
+
+    trace: Trace
+    first: int = 0
+    last: int | None = None
+    weights: Array | None = None
+    """(length of the piece,) 0 where masked; None when all count."""
+
+    def __len__(self) -> int:
+        return (self.trace.values.size if self.last is None else self.last) - self.first
+
+    @property
+    def values(self) -> Array:
+        """(length,) samples of the piece."""
+        return self.trace.values[self.first : self.last]
+
+
+def trace(record: Record, start_s: float | None, stop_s: float | None, step_s: float | None = None) -> Trace:
+    """Cut the window to fit out of a record.
+
+    start_s, stop_s: window on the record's own time axis [s]; by default from the end of the pulse
+    (or, where that is unknown, from the largest excursion) to the end.
+    step_s: unit of time [s]; by default the record's own sampling step.
+    Raises InputError when the window holds fewer than `MIN_WINDOW` samples.
+    """
+    first, guessed = _first_sample(record, start_s)
+    last = len(record) if stop_s is None else int(np.searchsorted(record.time_axis, stop_s, "right"))
+    if last - first < MIN_WINDOW:
+        raise InputError(
+            f"the window holds {max(0, last - first)} of the record's {len(record)} samples; "
+            f"a fit needs {MIN_WINDOW}: widen it or capture a longer record"
+        )
+    raw = np.asarray(record.samples[first:last], dtype=np.float64)
+    reference = float(np.median(raw[-max(8, raw.size // 8) :]))
+    rails = _rails(record, raw)
+    clipped = None if rails is None else (raw <= rails[0]) | (raw >= rails[1])
+    if clipped is not None and not clipped.any():
+        clipped = None
+    times, own_step = _steps(record, first, last, step_s)
+    return Trace(
+        times=times,
+        uniform=record.uniform and (step_s is None or math.isclose(step_s, own_step, rel_tol=1e-12)),
+        values=raw - reference,
+        reference=reference,
+        clipped=clipped,
+        rails=None if rails is None else (rails[0] - reference, rails[1] - reference),
+        step_s=own_step if step_s is None else step_s,
+        start_s=_time_of(record, first),
+        baseline_variance=_baseline_variance(record),
+        quantum=record.resolution or (1.0 if record.samples.dtype.kind in "iu" else 0.0),
+        first=first,
+        extendable=guessed,
+    )
+
+
+def _time_of(record: Record, index: int) -> float:
+    if record.times_s is not None:
+        return float(record.times_s[index])
+    assert record.rate_hz is not None
+    return index / record.rate_hz
+
+
+def _steps(record: Record, first: int, last: int, step_s: float | None) -> tuple[Array, float]:
+    if record.times_s is None:
+        assert record.rate_hz is not None
+        own = 1 / record.rate_hz
+        times = ramp(last - first)
+        return (times if step_s is None else times * (own / step_s)), own
+    window = record.times_s[first:last]
+    own = float(np.median(np.diff(window)))
+    return (window - window[0]) / (step_s or own), own
+
+
+def _first_sample(record: Record, start_s: float | None) -> tuple[int, bool]:
+    if start_s is not None:
+        return int(np.searchsorted(record.time_axis, start_s, "left")), False
+    if record.pulse_s is not None:
+        end = _time_of(record, record.pretrigger) + record.pulse_s
+        return int(np.searchsorted(record.time_axis, end, "left")) + 1, False
+    if record.pretrigger:
+        return record.pretrigger, False
+    return _largest_excursion(record), True
+
+
+def _largest_excursion(record: Record) -> int:
+    """Index of the sample furthest from the tail, kept early enough to leave a window."""
+    samples = np.asarray(record.samples, dtype=np.float64)
+    tail = np.median(samples[-max(8, samples.size // 8) :])
+    peak = int(np.argmax(np.abs(samples - tail)))
+    return peak if peak <= len(record) - 2 * MIN_WINDOW else 0
+
+
+def _rails(record: Record, window: Array) -> tuple[float, float] | None:
+    """The converter's range: stated, or seen as two separate flat stretches at one extreme."""
+    if record.full_scale is not None:
+        return record.full_scale
+    low, high = float(window.min()), float(window.max())
+    seen_low, seen_high = _flat_twice(window == low), _flat_twice(window == high)
+    if not (seen_low or seen_high):
+        return None
+    return (low if seen_low else -math.inf, high if seen_high else math.inf)
+
+
+def _flat_twice(at_extreme: npt.NDArray[np.bool_]) -> bool:
+    """Two or more separate runs of at least three samples: a decaying ring's own peaks never repeat so."""
+    if int(at_extreme.sum()) < 6:
+        return False
+    edges = np.diff(np.concatenate(([0], at_extreme.astype(np.int8), [0])))
+    runs = np.flatnonzero(edges < 0) - np.flatnonzero(edges > 0)
+    return int((runs >= 3).sum()) >= 2
+
+
+def _baseline_variance(record: Record) -> float | None:
+    if record.pretrigger < _MIN_BASELINE:
+        return None
+    return float(np.var(np.asarray(record.samples[: record.pretrigger], dtype=np.float64), ddof=1))
+
+
+def noise_variance(traces: Sequence[Trace]) -> float:
+    """Noise variance to expect, floored at that of rounding (quantum^2 / 12).
+
+    From the samples before the pulse; without them from fourth differences of the window's later half,
+    whose gain for white noise is 70 and which a slow ring barely touches.
+    """
+    floor = max(t.quantum**2 / 12 for t in traces)
+    seen = [t.baseline_variance for t in traces if t.baseline_variance is not None]
+    if not seen:
+        seen = [_difference_variance(t.values) for t in traces]
+    peak = max(float(np.abs(t.values).max()) for t in traces)
+    return max(float(np.mean(seen)), floor, (1e-9 * peak) ** 2, 1e-300)
+
+
+def _difference_variance(values: Array) -> float:
+    later = values[values.size // 2 :] if values.size >= 64 else values
+    fourth = np.diff(later, 4)
+    return float((np.median(np.abs(fourth)) / 0.6745) ** 2 / 70)
+
+
+def blocks_of(pieces: Sequence[Piece]) -> list[Block]:
+    """Blocks to solve; records with the same times and no mask share one."""
+    blocks: list[Block] = []
+    alike: dict[int, list[int]] = {}
+    for i, piece in enumerate(pieces):
+        if piece.trace.uniform and piece.weights is None:
+            alike.setdefault(len(piece), []).append(i)
+            continue
+        times = piece.trace.times[piece.first : piece.first + len(piece)]
+        values = piece.values[None]
+        blocks.append(Block(times - times[0], piece.trace.uniform, values, piece.weights, (i,)))
+    shared = [
+        Block(ramp(size), True, np.array([pieces[i].values for i in members]), None, tuple(members))
+        for size, members in alike.items()
+    ]
+    return shared + blocks
+
+
+def by_piece(blocks: Sequence[Block], parts: Sequence[Array]) -> list[Array]:
+    """Rows of parts, one (s, ...) for each block, in the order of the pieces."""
+    rows = {
+        m: row
+        for block, part in zip(blocks, parts, strict=True)
+        for m, row in zip(block.members, part, strict=True)
+    }
+    return [rows[i] for i in range(len(rows))]

@@ -1,0 +1,203 @@
+"""Starting values, and the test "is there a ring at all?".
+
+A residual r(n) is looked at through a bank of decaying windows exp(-n/T). For white noise of
+variance s2 and S records the statistic
+
+    P(T, w) = 2 sum_s |sum_n r_s(n) exp(-n/T) exp(-i w n)|^2 / sum_n exp(-2 n/T)
+
+is s2 times chi-square with 2 S degrees of freedom, so its largest value over the bank is a test of
+fixed false-alarm rate: the gain in the sum of squares that a damped sinusoid there would bring.
+The pole itself is refined from three neighbouring lines (after Bertocco and Yoshida; formula re-derived).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import gammainccinv
+
+from coilbell.decay.solve import Array, Block, ramp
+
+__all__ = ["Candidate", "Thresholds", "residual_spectrum", "strongest_exponential", "strongest_ring"]
+
+_SHORTEST = 6.0
+_RATIO = 2.5
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A component to try: its statistic (a gain in the sum of squares) and pole [1/sample]."""
+
+    gain: float
+    decay: float
+    angular: float
+
+
+@dataclass(frozen=True, slots=True)
+class Thresholds:
+    """Gains, in units of the noise variance, that chance alone almost never reaches."""
+
+    mode: float
+    exponential: float
+
+    @classmethod
+    def for_size(cls, length: int, shots: int, false_alarm: float = 1e-3) -> Thresholds:
+        """Bounds over about 3/2 n independent lines, and 8 decay windows; 4 more for the fitted pole."""
+        mode = 2 * gammainccinv(shots, false_alarm / (1.5 * length)) + 4
+        exponential = 2 * gammainccinv(shots / 2, false_alarm / 8) + 4
+        return cls(float(mode), float(exponential))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Bank:
+    """Decaying windows (b, n) with their time constants (b,), squared windows and FFT length."""
+
+    constants: Array
+    windows: Array
+    squared: Array
+    size: int
+
+
+_banks: dict[int, _Bank] = {}
+
+
+def _bank(length: int) -> _Bank:
+    kept = _banks.get(length)
+    if kept is None:
+        if len(_banks) > 16:
+            _banks.clear()
+        constants = []
+        constant = _SHORTEST
+        while constant < 0.6 * length:
+            constants.append(constant)
+            constant *= _RATIO
+        constants.append(np.inf)
+        windows = np.exp(-np.multiply.outer(1 / np.array(constants), ramp(length)))
+        kept = _Bank(np.array(constants), windows, windows * windows, 1 << (2 * length - 1).bit_length())
+        _banks[length] = kept
+    return kept
+
+
+def _gridded(block: Block, residual: Array) -> tuple[Array, Array | None]:
+    """Residual on whole sampling steps (for the search only; the fit uses the true times)."""
+    if block.uniform:
+        return residual, block.weights
+    index = np.rint(block.times).astype(np.intp)
+    length = int(index[-1]) + 1
+    weights = np.bincount(index, block.weights, minlength=length).astype(np.float64)
+    values = np.array([np.bincount(index, row, minlength=length) for row in residual])
+    return values, weights
+
+
+def strongest_ring(blocks: list[Block], residuals: list[Array], lowest_angular: float) -> Candidate:
+    """The damped sinusoid that would reduce the sum of squares most."""
+    grids = [_gridded(b, r) for b, r in zip(blocks, residuals, strict=True)]
+    length = max(values.shape[1] for values, _ in grids)
+    bank = _bank(length)
+    power: Array | None = None
+    spectra = []
+    for values, weights in grids:
+        part, spectrum = _bank_power(bank, values, weights)
+        power = part if power is None else power + part
+        spectra.append(spectrum)
+    assert power is not None
+    first = int(np.ceil(lowest_angular * bank.size / (2 * np.pi))) + 1
+    power[:, :first] = 0
+    power[:, -3:] = 0
+    window, line = (int(i) for i in np.unravel_index(int(np.argmax(power)), power.shape))
+    constant = bank.constants[window]
+    decay = 1 / constant if np.isfinite(constant) else 0.3 / length
+    rough = Candidate(float(power[window, line]), decay, 2 * np.pi * line / bank.size)
+    strongest = max(spectra, key=lambda s: float(np.abs(s[:, window, line]).max()))
+    shot = int(np.argmax(np.abs(strongest[:, window, line])))
+    return _three_lines(bank, strongest[shot, window], window, line, length, rough)
+
+
+def _bank_power(
+    bank: _Bank, values: Array, weights: Array | None
+) -> tuple[Array, npt.NDArray[np.complex128]]:
+    """Statistic (b, lines) summed over the records, and the spectra (s, b, lines)."""
+    n = values.shape[1]
+    spectrum = np.fft.rfft(values[:, None, :] * bank.windows[:, :n], bank.size, axis=2)
+    norm = bank.squared[:, :n].sum(1) if weights is None else bank.squared[:, :n] @ weights
+    power = (spectrum.real**2 + spectrum.imag**2).sum(0)
+    power *= (2 / np.maximum(norm, 1e-9))[:, None]
+    return power, spectrum
+
+
+def _three_lines(
+    bank: _Bank,
+    spectrum: npt.NDArray[np.complex128],
+    window: int,
+    line: int,
+    length: int,
+    rough: Candidate,
+) -> Candidate:
+    """Pole of one damped sinusoid from three spectral lines, the window's own decay taken out.
+
+    For x(n) = z^n the spectrum is X_k = c / (1 - z u_k) with u_k = exp(-i t k). With
+    R = (X_(k-1) - X_k) / (X_k - X_(k+1)) it follows that z u_k = (R exp(-i t) - 1) / (R - exp(-i t)).
+    Falls back to the peak when the lines disagree.
+    """
+    endless = not np.isfinite(bank.constants[window])
+    stride = max(1, round(bank.size / length)) if endless else 1
+    if line - stride < 1 or line + stride >= spectrum.size:
+        return rough
+    left, middle, right = spectrum[line - stride], spectrum[line], spectrum[line + stride]
+    turn = np.exp(-2j * np.pi * stride / bank.size)
+    if middle == right:
+        return rough
+    ratio = (left - middle) / (middle - right)
+    above, below = ratio * turn - 1, ratio - turn
+    if abs(above) < 1e-12 or abs(below) < 1e-12:
+        return rough
+    pole = np.log(np.exp(1j * rough.angular) * above / below)
+    decay = -pole.real - (0.0 if endless else 1 / bank.constants[window])
+    near = abs(pole.imag - rough.angular) < max(4 * np.pi / bank.size, 0.5 * rough.decay)
+    if near and 0 < decay < max(6 * rough.decay, 3 / length):
+        return Candidate(rough.gain, max(float(decay), 0.1 / length), float(pole.imag))
+    return rough
+
+
+def strongest_exponential(blocks: list[Block], residuals: list[Array]) -> Candidate:
+    """The exponential that would reduce the sum of squares most; its mean is taken out first."""
+    total: Array | None = None
+    bank = None
+    for block, residual in zip(blocks, residuals, strict=True):
+        values, weights = _gridded(block, residual)
+        n = values.shape[1]
+        bank = _bank(max(n, bank.windows.shape[1] if bank else 0))
+        windows = bank.windows[:-1, :n]
+        used = np.ones(n) if weights is None else weights
+        count = used.sum()
+        mean = windows @ used / count
+        spread = bank.squared[:-1, :n] @ used - mean * mean * count
+        numerator = values @ windows.T - np.outer(values.sum(1), mean)
+        part = (numerator**2).sum(0) / np.maximum(spread, 1e-9)
+        total = part if total is None or total.size != part.size else total + part
+    assert total is not None
+    assert bank is not None
+    best = int(np.argmax(total))
+    return Candidate(float(total[best]), float(1 / bank.constants[best]), 0.0)
+
+
+def residual_spectrum(blocks: list[Block], residuals: list[Array]) -> Array:
+    """One-sided periodogram of the residuals [variance per sample], averaged over the records."""
+    total: Array | None = None
+    shots = 0
+    for block, residual in zip(blocks, residuals, strict=True):
+        values, _ = _gridded(block, residual)
+        n = values.shape[1]
+        spectrum = np.fft.rfft(values, axis=1)
+        part = (spectrum.real**2 + spectrum.imag**2).sum(0) / n
+        if total is None:
+            total = part
+        elif total.size == part.size:
+            total = total + part
+        else:
+            continue
+        shots += values.shape[0]
+    assert total is not None
+    return total / max(1, shots)

@@ -1,0 +1,245 @@
+"""How many modes, and why.
+
+Components are added one at a time, the strongest first, each kept only if the sum of squares falls by
+more than chance could explain; then each is tried without. A first component must exceed the noise
+seen before the pulse; a further mode must also exceed the residual's own level around its frequency
+(so that coloured noise and leftover of the first ring are not taken for rings), must not be slower
+than the window can show, overdamped or smaller than half a step of the converter, and must explain the
+residual better than a defect of the first ring does (amplitude-dependent decay, drift, a time slip,
+a converter that is not straight).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from coilbell.decay.model import ModeStep
+from coilbell.decay.search import (
+    Candidate,
+    Thresholds,
+    residual_spectrum,
+    strongest_exponential,
+    strongest_ring,
+)
+from coilbell.decay.solve import Array, Block, Bounds, Solution, Structure, solve
+
+__all__ = ["Limits", "Selection", "select"]
+
+_COARSE = 1e-3
+_MAX_EXPONENTIALS = 2
+_LOCAL_MARGIN = 1.3
+_SMALLEST_STEPS = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What may be found."""
+
+    max_modes: int
+    lowest_angular: float
+    """[1/sample]"""
+    noise_variance: float
+    quantum: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Selection:
+    """The chosen components and the account of the choice."""
+
+    solution: Solution
+    account: tuple[ModeStep, ...]
+    bounds: Bounds
+
+
+Rival = Callable[[list[Block], Solution], float]
+"""Least ``count * ln(rss) + price`` that a defect of the rings found would leave; infinite without one."""
+
+
+class _Search:
+    """Forward addition and backward removal over one set of blocks."""
+
+    def __init__(self, blocks: list[Block], limits: Limits, rival: Rival | None) -> None:
+        self.blocks, self.limits, self.rival = blocks, limits, rival
+        self.length = max(float(b.times[-1]) + 1 for b in blocks)
+        self.shots = sum(b.shots for b in blocks)
+        self.thresholds = Thresholds.for_size(int(self.length), self.shots)
+        self.bounds = Bounds(limits.lowest_angular, -1 / self.length)
+        self.account: list[ModeStep] = []
+        self.best = solve(blocks, np.empty(0), Structure(0, 0), self.bounds)
+
+    def price(self, solution: Solution) -> float:
+        structure = solution.structure
+        return self.thresholds.mode * structure.modes + self.thresholds.exponential * structure.exponentials
+
+    def score(self, solution: Solution, variance: float) -> float:
+        return solution.rss / variance + self.price(solution)
+
+    def grow(self) -> None:
+        """Add components until none is worth its price."""
+        for _ in range(self.limits.max_modes + _MAX_EXPONENTIALS):
+            if not self._grow_once():
+                break
+
+    def _grow_once(self) -> bool:
+        best, variance = self.best, self.limits.noise_variance
+        ring = strongest_ring(self.blocks, best.residuals, self.limits.lowest_angular)
+        recovery = strongest_exponential(self.blocks, best.residuals)
+        trials = [s for s in self._trials(ring, recovery) if s is not None]
+        if not trials:
+            self._note(ring, recovery)
+            return False
+        trial = min(trials, key=lambda s: self.score(s, variance) + self._refusal(s))
+        added = trial.structure.modes > best.structure.modes
+        what, gain = self._name(trial, added), (best.rss - trial.rss) / variance
+        threshold = self.thresholds.mode if added else self.thresholds.exponential
+        reason = self._objection(trial, added, gain, threshold)
+        self.account.append(ModeStep(what, gain, threshold, reason == "", reason or "gain above threshold"))
+        if reason:
+            return False
+        self.best = trial
+        return True
+
+    def _trials(self, ring: Candidate, recovery: Candidate) -> list[Solution | None]:
+        """Coarse fits with one more mode and with one more exponential, where the spectrum asks for them."""
+        best, variance = self.best, self.limits.noise_variance
+        structure, theta = best.structure, best.theta
+        split = 2 * structure.modes
+        trials = []
+        ask_ring = ring.gain > self.thresholds.mode * variance and structure.modes < self.limits.max_modes
+        ask_recovery = (
+            recovery.gain > self.thresholds.exponential * variance
+            and structure.exponentials < _MAX_EXPONENTIALS
+        )
+        if ask_ring and recovery.gain <= 300 * ring.gain:
+            start = np.concatenate((theta[:split], (ring.decay, ring.angular), theta[split:]))
+            trials.append(self._try(start, replace(structure, modes=structure.modes + 1)))
+        if ask_recovery and ring.gain <= 30 * recovery.gain:
+            start = np.append(theta, recovery.decay)
+            trials.append(self._try(start, replace(structure, exponentials=structure.exponentials + 1)))
+        return trials
+
+    def _try(self, start: Array, structure: Structure, hold: bool = True) -> Solution | None:
+        try:
+            solution = solve(self.blocks, start, structure, self.bounds, tolerance=_COARSE, max_iterations=25)
+        except np.linalg.LinAlgError:
+            return None
+        newest = structure.modes - 1
+        if hold and structure.modes > 1 and solution.decay(newest) < 0.02 / self.length:
+            # an interferer that does not decay: growing solutions would chase the noise at the far end
+            self.bounds = replace(self.bounds, lowest_decay=0.0)
+            return self._try(solution.theta, structure, hold=False)
+        return solution
+
+    def _refusal(self, solution: Solution) -> float:
+        return 1e6 if self._misshapen(solution) else 0.0
+
+    def _misshapen(self, solution: Solution) -> str:
+        """Why the newest mode is no ring, or ""."""
+        modes = solution.structure.modes
+        if modes == self.best.structure.modes:
+            return ""
+        decay, angular = solution.decay(modes - 1), solution.angular(modes - 1)
+        if angular <= self.limits.lowest_angular * 1.0001:
+            return "slower than the window can show"
+        if decay > 2 * angular:
+            return "overdamped: gone within a fraction of a period"
+        if modes == 1 and decay < -0.5 / self.length:
+            return "grows instead of decaying"
+        if solution.mode_amplitude(modes - 1) < _SMALLEST_STEPS * self.limits.quantum:
+            return "smaller than half a step of the converter"
+        return ""
+
+    def _objection(self, trial: Solution, added: bool, gain: float, threshold: float) -> str:
+        """Why the trial is not accepted, or ""."""
+        if gain < threshold:
+            return "gain below threshold"
+        if not added:
+            return ""
+        reason = self._misshapen(trial)
+        if reason:
+            return reason
+        variance = self.limits.noise_variance
+        level = max(self._local_level(trial), variance)
+        if self.best.rss - trial.rss < _LOCAL_MARGIN * threshold * level:
+            return "no stronger than the residual around it"
+        if self.rival is not None and self.best.structure.modes:
+            with_mode = trial.count * float(np.log(max(trial.rss, 1e-300))) + threshold
+            if self.rival(self.blocks, self.best) < with_mode:
+                return "a defect of the ring already found explains it better"
+        return ""
+
+    def _local_level(self, trial: Solution) -> float:
+        """Mean residual periodogram within a few linewidths of the newest mode [variance per sample]."""
+        power = residual_spectrum(self.blocks, trial.residuals)
+        newest = trial.structure.modes - 1
+        per_line = np.pi / max(1, power.size - 1)
+        centre = trial.angular(newest) / per_line
+        reach = max(12.0, 2 * trial.decay(newest) / per_line)
+        low, high = int(max(1, centre - reach)), int(min(power.size - 1, centre + reach + 1))
+        return float(power[low:high].mean()) if high > low else 0.0
+
+    def _name(self, trial: Solution, added: bool) -> str:
+        if not added:
+            return "exponential recovery"
+        return f"mode {trial.structure.modes}"
+
+    def _note(self, ring: Candidate, recovery: Candidate) -> None:
+        variance = self.limits.noise_variance
+        for what, candidate, threshold in (
+            (f"mode {self.best.structure.modes + 1}", ring, self.thresholds.mode),
+            ("exponential recovery", recovery, self.thresholds.exponential),
+        ):
+            reason = "nothing left above the noise"
+            if candidate.gain > threshold * variance:
+                reason = "no more components are looked for"
+            self.account.append(ModeStep(what, candidate.gain / variance, threshold, False, reason))
+
+    def prune(self) -> None:
+        """Drop any component the rest can do without."""
+        while self.best.structure.modes + self.best.structure.exponentials > 1 and self._prune_once():
+            pass
+
+    def _prune_once(self) -> bool:
+        best = self.best
+        variance = max(self.limits.noise_variance, best.variance)
+        for structure, theta, what in self._reductions():
+            trial = self._try(theta, structure, hold=False)
+            if trial is not None and self.score(trial, variance) < self.score(best, variance):
+                loss = (trial.rss - best.rss) / variance
+                self.account.append(
+                    ModeStep(what, loss, self.price(best) - self.price(trial), False, "not needed")
+                )
+                self.best = trial
+                return True
+        return False
+
+    def _reductions(self) -> list[tuple[Structure, Array, str]]:
+        best, structure = self.best, self.best.structure
+        out = []
+        for j in range(structure.exponentials):
+            theta = np.delete(best.theta, 2 * structure.modes + j)
+            out.append(
+                (replace(structure, exponentials=structure.exponentials - 1), theta, "exponential recovery")
+            )
+        for k in range(structure.modes):
+            plain = structure.exponentials == 0
+            strong = best.mode_energy(k) > 200 * self.thresholds.mode * best.variance
+            if plain and strong:
+                continue
+            theta = np.delete(best.theta, [2 * k, 2 * k + 1])
+            out.append((replace(structure, modes=structure.modes - 1), theta, f"mode {k + 1}"))
+        return out
+
+
+def select(blocks: list[Block], limits: Limits, rival: Rival | None = None) -> Selection:
+    """Choose the components of the decay and fit them."""
+    search = _Search(blocks, limits, rival)
+    search.grow()
+    search.prune()
+    solution = search.best
+    if solution.structure.poles:
+        solution = solve(blocks, solution.theta, solution.structure, search.bounds, damping=1e-10)
+    return Selection(solution, tuple(search.account), search.bounds)

@@ -1,0 +1,214 @@
+"""From traces to one settled solution: clipping, glitches and rounding dealt with in turn.
+
+A clipped sample must be masked by what the model says should be there, not by what was seen: masking
+seen codes keeps the samples that noise pushed inwards and biases the decay. So the part after the
+last clipped sample is fitted first, the curve is drawn back over the whole window, every sample that
+the curve puts near a rail is masked, and the window is fitted again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from coilbell.decay.defects import Converter
+from coilbell.decay.model import ModeStep
+from coilbell.decay.prepare import MIN_WINDOW, Piece, Trace, blocks_of, by_piece, noise_variance
+from coilbell.decay.rivals import rival
+from coilbell.decay.search import Thresholds, residual_spectrum
+from coilbell.decay.select import Limits, Selection, select
+from coilbell.decay.solve import Array, Block, Bounds, Solution, Structure, basis, ramp, solve
+
+__all__ = ["Settled", "settle"]
+
+_GLITCH = 6.5
+_QUIET = 0.3
+_TAIL = 1.5
+_LEAST_CYCLES = 1.0
+_JUMPS = (512.0, 1536.0, 2560.0, 3584.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Settled:
+    """The solution that stands, the pieces it was found on, and what was left out."""
+
+    solution: Solution
+    blocks: list[Block]
+    pieces: tuple[Piece, ...]
+    account: tuple[ModeStep, ...]
+    limits: Limits
+    converter: Converter
+    clipped: int = 0
+    glitches: int = 0
+
+
+def _converter(traces: list[Trace]) -> Converter:
+    """Codes where successive-approximation converters of 12 bits jump, when such a one took the samples."""
+    first = traces[0]
+    if first.rails is None or not np.isclose(first.rails[1] - first.rails[0], 4095):
+        return Converter()
+    return Converter(tuple(first.rails[0] + jump for jump in _JUMPS))
+
+
+def settle(
+    traces: list[Trace], max_modes: int, min_hz: float | None, near: tuple[Array, Structure] | None
+) -> Settled:
+    """Find and fit the components of the traces' decay."""
+    first = traces[0]
+    length = max(float(t.times[-1]) + 1 for t in traces)
+    slowest = 2 * np.pi * _LEAST_CYCLES / length if min_hz is None else 2 * np.pi * min_hz * first.step_s
+    limits = Limits(max_modes, slowest, noise_variance(traces), max(t.quantum for t in traces))
+    converter = _converter(traces)
+    pieces = tuple(_after_clipping(t) for t in traces)
+    if near is not None:
+        warm = _warm(pieces, limits, near)
+        if warm is not None:
+            return Settled(warm[0], warm[1], pieces, (), limits, converter)
+    blocks = blocks_of(pieces)
+    chosen = select(blocks, limits, rival(converter))
+    settled = Settled(chosen.solution, blocks, pieces, chosen.account, limits, converter)
+    settled = _without_glitches(settled, chosen)
+    settled = _without_silent_tail(settled)
+    return _over_clipping(settled)
+
+
+def _warm(
+    pieces: tuple[Piece, ...], limits: Limits, near: tuple[Array, Structure]
+) -> tuple[Solution, list[Block]] | None:
+    """Fit from an earlier fit's poles; None when the residual says that more, or less, is there."""
+    theta, structure = near
+    if structure.modes == 0 or any(p.trace.clipped is not None for p in pieces):
+        return None
+    blocks = blocks_of(pieces)
+    length = max(float(b.times[-1]) + 1 for b in blocks)
+    bounds = Bounds(limits.lowest_angular, -1 / length)
+    try:
+        solution = solve(blocks, theta, structure, bounds, damping=1e-9, max_iterations=8)
+    except np.linalg.LinAlgError:
+        return None
+    thresholds = Thresholds.for_size(int(length), sum(b.shots for b in blocks))
+    variance = max(solution.variance, limits.noise_variance / 4)
+    if not solution.converged or solution.variance > 2 * limits.noise_variance:
+        return None
+    if any(solution.mode_energy(k) * 2 < thresholds.mode * variance for k in range(structure.modes)):
+        return None
+    power = residual_spectrum(blocks, solution.residuals)
+    if float(power[1:].max()) * 2 > thresholds.mode * variance:
+        return None
+    return solution, blocks
+
+
+def _after_clipping(trace: Trace) -> Piece:
+    if trace.clipped is None:
+        return Piece(trace)
+    first = int(np.flatnonzero(trace.clipped)[-1]) + 2
+    if trace.values.size - first < MIN_WINDOW:
+        return Piece(trace, 0, None, (~trace.clipped).astype(np.float64))
+    return Piece(trace, first)
+
+
+def _without_glitches(settled: Settled, chosen: Selection) -> Settled:
+    """Mask a few samples that stand far out of the residual, and choose again."""
+    solution = settled.solution
+    if not solution.structure.modes:
+        return settled
+    scale = max(
+        1.4826 * float(np.median(np.abs(np.concatenate([r.ravel() for r in solution.residuals])))),
+        0.5 * settled.limits.quantum,
+        float(np.sqrt(settled.limits.noise_variance)),
+    )
+    residuals = by_piece(settled.blocks, solution.residuals)
+    wild = [np.abs(r) > _GLITCH * scale for r in residuals]
+    count = int(sum(w.sum() for w in wild))
+    if not 0 < count <= max(4, solution.count // 100):
+        return settled
+    pieces = tuple(
+        replace(p, weights=(~w if p.weights is None else p.weights * ~w).astype(np.float64)) if w.any() else p
+        for p, w in zip(settled.pieces, wild, strict=True)
+    )
+    blocks = blocks_of(pieces)
+    again = select(blocks, settled.limits, rival(settled.converter))
+    return replace(
+        settled,
+        solution=again.solution,
+        blocks=blocks,
+        pieces=pieces,
+        account=(*chosen.account, *again.account),
+        glitches=count,
+    )
+
+
+def _without_silent_tail(settled: Settled) -> Settled:
+    """With little noise, rounding stops being noise where the ring is below a step: leave that out."""
+    solution, limits = settled.solution, settled.limits
+    own = limits.noise_variance - limits.quantum**2 / 12
+    if not solution.structure.modes or np.sqrt(max(own, 0.0)) >= _QUIET * limits.quantum:
+        return settled
+    pieces = []
+    for piece, coefficients in zip(
+        settled.pieces, by_piece(settled.blocks, solution.coefficients), strict=True
+    ):
+        end = _audible(solution, coefficients, len(piece), _TAIL * limits.quantum)
+        pieces.append(
+            piece if end is None or piece.weights is not None else replace(piece, last=piece.first + end)
+        )
+    if all(len(a) == len(b) for a, b in zip(pieces, settled.pieces, strict=True)):
+        return settled
+    blocks = blocks_of(pieces)
+    again = select(blocks, limits, rival(settled.converter))
+    return replace(
+        settled, solution=again.solution, blocks=blocks, pieces=tuple(pieces), account=again.account
+    )
+
+
+def _audible(solution: Solution, coefficients: Array, length: int, level: float) -> int | None:
+    """Samples until the envelope falls below a level for good, or None where that leaves too few."""
+    modes = solution.structure.modes
+    pairs = coefficients[: 2 * modes].reshape(-1, 2)
+    decays = solution.theta[: 2 * modes : 2]
+    envelope = np.hypot(pairs[:, 0], pairs[:, 1]) @ np.exp(-np.multiply.outer(decays, ramp(length)))
+    below = np.flatnonzero(envelope < level)
+    if not below.size:
+        return None
+    end = int(below[0])
+    slowest = float(solution.theta[1 : 2 * modes : 2].min())
+    return end if end >= 2 * MIN_WINDOW and end > 4 * np.pi / slowest else None
+
+
+def _over_clipping(settled: Settled) -> Settled:
+    """Fit the whole window again with every sample masked that the model puts near a rail."""
+    if all(p.trace.clipped is None for p in settled.pieces):
+        return settled
+    lost = sum(int(p.trace.clipped.sum()) for p in settled.pieces if p.trace.clipped is not None)
+    settled = replace(settled, clipped=lost)
+    solution = settled.solution
+    if not solution.structure.modes:
+        return settled
+    sets = by_piece(settled.blocks, solution.coefficients)
+    pieces = [_masked(p, solution, c, settled.limits) for p, c in zip(settled.pieces, sets, strict=True)]
+    blocks = blocks_of(pieces)
+    length = max(float(b.times[-1]) + 1 for b in blocks)
+    bounds = Bounds(settled.limits.lowest_angular, -1 / length)
+    try:
+        whole = solve(blocks, solution.theta, solution.structure, bounds)
+    except np.linalg.LinAlgError:
+        return settled
+    if whole.variance > 2 * max(settled.limits.noise_variance, solution.variance):
+        return settled
+    return replace(settled, solution=whole, blocks=blocks, pieces=tuple(pieces))
+
+
+def _masked(piece: Piece, solution: Solution, coefficients: Array, limits: Limits) -> Piece:
+    """The whole trace with the samples masked where the curve, drawn back, comes near a rail."""
+    trace = piece.trace
+    if trace.clipped is None or trace.rails is None:
+        return piece
+    times = trace.times - trace.times[piece.first]
+    back = Block(times, False, trace.values[None])
+    curve = coefficients @ basis(back, solution.theta, solution.structure)[: solution.structure.columns]
+    guard = 3 * np.sqrt(limits.noise_variance) + 0.01 * np.abs(curve)
+    clear = (curve > trace.rails[0] + guard) & (curve < trace.rails[1] - guard) & ~trace.clipped
+    if piece.weights is not None:
+        clear[piece.first : piece.first + len(piece)] &= piece.weights > 0
+    return Piece(trace, 0, None, clear.astype(np.float64))

@@ -1,0 +1,353 @@
+"""Variable-projection least squares for sums of damped sinusoids.
+
+In sample units (n counts sampling steps) every record s of a block obeys
+
+    y_s(n) = sum_k [ c_sk cos(w_k n) + d_sk sin(w_k n) ] exp(-a_k n) + sum_j e_sj exp(-b_j n) + o_s
+
+The poles theta = (a_1, w_1, ..., b_1, ...) are shared by all records; the amplitudes are free in each.
+For given poles the amplitudes follow from linear least squares, so only theta is searched
+(Golub and Pereyra 1973), with Kaufman's (1975) form of the Jacobian and Levenberg-Marquardt damping.
+All sums over samples are taken once in Gram matrices; the rest is algebra of a few rows.
+
+References: G. H. Golub, V. Pereyra, SIAM J. Numer. Anal. 10 (1973) 413, doi:10.1137/0710036;
+L. Kaufman, BIT 15 (1975) 49, doi:10.1007/BF01932995.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["Block", "Solution", "Structure", "basis", "gram_covariance", "solve"]
+
+Array = npt.NDArray[np.float64]
+
+MAX_DECAY = 1.5
+"""Fastest decay looked for [1/sample]; beyond it a ring is over within a sample."""
+_RIDGE = 1e-14
+_CHUNK = 64
+_ranges: dict[int, Array] = {}
+
+
+@dataclass(frozen=True, slots=True)
+class Structure:
+    """How many modes and exponentials a solution has, and whether the decays are held."""
+
+    modes: int
+    exponentials: int
+    offset: bool = True
+
+    @property
+    def poles(self) -> int:
+        return 2 * self.modes + self.exponentials
+
+    @property
+    def columns(self) -> int:
+        return self.poles + int(self.offset)
+
+
+@dataclass(slots=True, eq=False)
+class Block:
+    """Records that share one time grid.
+
+    times: (n,) in sampling steps; uniform: times are 0, 1, 2, ...;
+    weights: (n,) of 0 and 1, or None when every sample counts; values: (s, n), zero where weight is 0;
+    members: which records these are, in the order the caller gave them.
+    """
+
+    times: Array
+    uniform: bool
+    values: Array
+    weights: Array | None = None
+    members: tuple[int, ...] = (0,)
+    count: int = field(init=False)
+
+    def __post_init__(self) -> None:
+        if self.weights is not None:
+            self.values = self.values * self.weights
+        used = self.times.size if self.weights is None else int(self.weights.sum())
+        self.count = used * self.values.shape[0]
+
+    @property
+    def shots(self) -> int:
+        return int(self.values.shape[0])
+
+
+@dataclass(slots=True, eq=False)
+class Solution:
+    """Poles and amplitudes at the end of a search."""
+
+    structure: Structure
+    theta: Array
+    """(q,) decay and angular frequency of each mode, then the exponentials' rates [1/sample]."""
+    coefficients: list[Array]
+    """For each block (s, p): cosine and sine of each mode, exponentials, offset."""
+    residuals: list[Array]
+    """For each block (s, n)."""
+    rss: float
+    count: int
+    """Samples used, all records together."""
+    converged: bool = True
+    iterations: int = 0
+    bases: list[Array] = field(default_factory=list)
+    """For each block (p + q, n); rows from p on are times * row."""
+
+    @property
+    def free(self) -> int:
+        """Degrees of freedom left."""
+        return max(1, self.count - self.structure.poles - sum(c.size for c in self.coefficients))
+
+    @property
+    def variance(self) -> float:
+        return self.rss / self.free
+
+    def decay(self, mode: int) -> float:
+        return float(self.theta[2 * mode])
+
+    def angular(self, mode: int) -> float:
+        return float(self.theta[2 * mode + 1])
+
+    def mode_energy(self, mode: int) -> float:
+        """Energy of a mode over an unlimited window, sum of A^2/(4 a), in squared sample units."""
+        amplitude2 = sum(float((c[:, 2 * mode : 2 * mode + 2] ** 2).sum()) for c in self.coefficients)
+        return amplitude2 / (4 * max(self.decay(mode), 1e-9))
+
+    def mode_amplitude(self, mode: int) -> float:
+        """Largest amplitude of a mode over the records."""
+        return max(float(np.hypot(c[:, 2 * mode], c[:, 2 * mode + 1]).max()) for c in self.coefficients)
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """Where poles may lie [1/sample]."""
+
+    lowest_angular: float
+    lowest_decay: float
+    highest_angular: float = np.pi - 1e-3
+
+    def apply(self, theta: Array, structure: Structure, length: float) -> Array:
+        """Bring trial poles back inside; the account rejects poles that end on a bound."""
+        inside = theta.copy()
+        pairs = inside[: 2 * structure.modes].reshape(-1, 2)
+        np.clip(pairs[:, 0], self.lowest_decay, MAX_DECAY, out=pairs[:, 0])
+        np.clip(pairs[:, 1], self.lowest_angular, self.highest_angular, out=pairs[:, 1])
+        rates = inside[2 * structure.modes :]
+        np.clip(rates, 0.5 / length, MAX_DECAY, out=rates)
+        return inside
+
+
+def ramp(length: int) -> Array:
+    """0, 1, ..., length - 1 as floats, kept between calls."""
+    kept = _ranges.get(length)
+    if kept is None:
+        if len(_ranges) > 64:
+            _ranges.clear()
+        kept = _ranges[length] = np.arange(length, dtype=np.float64)
+        kept.setflags(write=False)
+    return kept
+
+
+def _powers(pole: complex, length: int) -> npt.NDArray[np.complex128]:
+    """exp(pole n) for n = 0 .. length - 1, as an outer product of two short tables."""
+    blocks = -(-length // _CHUNK)
+    fine = np.exp(pole * ramp(_CHUNK))
+    coarse = np.exp((pole * _CHUNK) * ramp(blocks))
+    powers: npt.NDArray[np.complex128] = np.multiply.outer(coarse, fine).ravel()[:length]
+    return powers
+
+
+def basis(block: Block, theta: Array, structure: Structure) -> Array:
+    """(p + q, n) model rows of a block; the last q rows are left empty for the derivatives."""
+    n = block.times.size
+    p, q = structure.columns, structure.poles
+    rows = np.empty((p + q, n))
+    row = 0
+    for k in range(structure.modes):
+        pole = complex(-theta[2 * k], theta[2 * k + 1])
+        wave = _powers(pole, n) if block.uniform else np.exp(pole * block.times)
+        rows[row] = wave.real
+        rows[row + 1] = wave.imag
+        row += 2
+    for rate in theta[2 * structure.modes :]:
+        rows[row] = _powers(complex(-rate), n).real if block.uniform else np.exp(-rate * block.times)
+        row += 1
+    if structure.offset:
+        rows[row] = 1.0
+    if block.weights is not None:
+        rows[:p] *= block.weights
+    return rows
+
+
+def _project(block: Block, rows: Array, p: int) -> tuple[Array, Array, float, Array, Array]:
+    """Amplitudes for given poles: coefficients (s, p), residuals (s, n), rss, scaled Gram, scale."""
+    model = rows[:p]
+    gram = model @ model.T
+    scale = 1 / np.sqrt(np.maximum(gram.diagonal(), 1e-300))
+    scaled = gram * scale[:, None] * scale
+    scaled.flat[:: p + 1] += _RIDGE
+    right = (block.values @ model.T) * scale
+    coefficients = np.linalg.solve(scaled, right.T).T * scale
+    residual = block.values - coefficients @ model
+    return coefficients, residual, float(np.vdot(residual, residual)), scaled, scale
+
+
+def _turn(coefficients: Array, structure: Structure) -> Array:
+    """(s, q, q) derivative of the model to theta, as combinations of the rows times * basis."""
+    q = structure.poles
+    turn = np.zeros((coefficients.shape[0], q, q))
+    for k in range(structure.modes):
+        i = 2 * k
+        cosine, sine = coefficients[:, i], coefficients[:, i + 1]
+        turn[:, i, i] = turn[:, i + 1, i + 1] = -cosine
+        turn[:, i, i + 1] = -sine
+        turn[:, i + 1, i] = sine
+    for j in range(2 * structure.modes, q):
+        turn[:, j, j] = -coefficients[:, j]
+    return turn
+
+
+class _Point:
+    """One trial of the poles: model rows, amplitudes and residuals of every block."""
+
+    __slots__ = ("coefficients", "grams", "residuals", "rows", "rss", "scales", "theta")
+
+    def __init__(self, blocks: list[Block], theta: Array, structure: Structure) -> None:
+        self.theta = theta
+        self.rows = [basis(block, theta, structure) for block in blocks]
+        solved = [_project(b, rows, structure.columns) for b, rows in zip(blocks, self.rows, strict=True)]
+        self.coefficients = [s[0] for s in solved]
+        self.residuals = [s[1] for s in solved]
+        self.rss = sum(s[2] for s in solved)
+        self.grams = [s[3] for s in solved]
+        self.scales = [s[4] for s in solved]
+
+    def slope(self, blocks: list[Block], structure: Structure) -> tuple[Array, Array]:
+        """Kaufman's approximation of the projected Hessian (q, q), and the gradient (q,)."""
+        p, q = structure.columns, structure.poles
+        hessian, gradient = np.zeros((q, q)), np.zeros(q)
+        for i, block in enumerate(blocks):
+            rows = self.rows[i]
+            derivative = np.multiply(block.times, rows[:q], out=rows[p:])
+            cross = derivative @ rows.T
+            reduced = cross[:, :p] * self.scales[i]
+            kernel = cross[:, p:] - reduced @ np.linalg.solve(self.grams[i], reduced.T)
+            turn = _turn(self.coefficients[i], structure)
+            if block.shots == 1:
+                one = turn[0]
+                hessian += one @ kernel @ one.T
+                gradient += one @ (derivative @ self.residuals[i][0])
+            else:
+                hessian += np.einsum("sij,jk,slk->il", turn, kernel, turn)
+                gradient += np.einsum("sij,sj->i", turn, self.residuals[i] @ derivative.T)
+        return hessian, gradient
+
+
+def solve(
+    blocks: list[Block],
+    theta: Array,
+    structure: Structure,
+    bounds: Bounds,
+    *,
+    tolerance: float = 1e-6,
+    damping: float = 1e-4,
+    max_iterations: int = 40,
+) -> Solution:
+    """Least-squares poles from a start.
+
+    Stops when the gain predicted for the next step falls below ``tolerance * rss / count``, that is
+    when theta is within about sqrt(tolerance) standard deviations of the minimum.
+    Raises numpy.linalg.LinAlgError when two poles coincide to working precision.
+    """
+    length = max(float(block.times[-1]) + 1 for block in blocks)
+    count = sum(block.count for block in blocks)
+    point = _Point(blocks, bounds.apply(np.asarray(theta, float), structure, length), structure)
+    iterations, converged = 0, structure.poles == 0
+    while not converged and iterations < max_iterations:
+        iterations += 1
+        threshold = tolerance * point.rss / count
+        better, damping, gain = _step(blocks, point, structure, bounds, length, damping, threshold)
+        if better is None:
+            converged = True
+            break
+        moved = point.rss - better.rss
+        point = better
+        converged = gain < threshold or moved < threshold * 1e-2
+    return Solution(
+        structure,
+        point.theta,
+        point.coefficients,
+        point.residuals,
+        point.rss,
+        count,
+        converged,
+        iterations,
+        point.rows,
+    )
+
+
+def _step(
+    blocks: list[Block],
+    point: _Point,
+    structure: Structure,
+    bounds: Bounds,
+    length: float,
+    damping: float,
+    threshold: float,
+) -> tuple[_Point | None, float, float]:
+    """One damped step: the better point (None when no step helps), the new damping, the predicted gain."""
+    hessian, gradient = point.slope(blocks, structure)
+    diagonal = hessian.diagonal()
+    scale = 1 / np.sqrt(np.maximum(diagonal, 1e-10 * max(float(diagonal.max()), 1e-290)))
+    scaled = hessian * scale[:, None] * scale
+    slope = gradient * scale
+    for _ in range(12):
+        damped = scaled.copy()
+        damped.flat[:: structure.poles + 1] += damping
+        step = np.linalg.solve(damped, slope)
+        gain = float(slope @ step)
+        trial = _Point(blocks, bounds.apply(point.theta + scale * step, structure, length), structure)
+        if trial.rss <= point.rss:
+            return trial, max(damping * 0.1, 1e-12), gain
+        if gain < threshold:
+            return None, damping, gain
+        damping = max(damping * 10, 1e-4)
+    return None, damping, gain
+
+
+def jacobians(blocks: list[Block], solution: Solution) -> list[Array]:
+    """For each block (s, p + q, n): derivatives of each record's model to its amplitudes, then to theta."""
+    p, q = solution.structure.columns, solution.structure.poles
+    out = []
+    for block, rows, coefficients in zip(blocks, solution.bases, solution.coefficients, strict=True):
+        derivative = np.multiply(block.times, rows[:q], out=rows[p:])
+        turn = _turn(coefficients, solution.structure)
+        full = np.empty((block.shots, p + q, block.times.size))
+        full[:, :p] = rows[:p]
+        np.matmul(turn, derivative, out=full[:, p:])
+        out.append(full)
+    return out
+
+
+def gram_covariance(blocks: list[Block], solution: Solution) -> tuple[Array, Array]:
+    """Inverse Fisher matrix for unit noise variance, poles first: (q + sum p s, same), and its scale.
+
+    The order is theta, then the amplitudes of each record of each block in turn.
+    """
+    structure = solution.structure
+    p, q = structure.columns, structure.poles
+    size = q + sum(p * block.shots for block in blocks)
+    fisher = np.zeros((size, size))
+    row = q
+    for jacobian in jacobians(blocks, solution):
+        for one in jacobian:
+            gram = one @ one.T
+            fisher[:q, :q] += gram[p:, p:]
+            fisher[row : row + p, row : row + p] = gram[:p, :p]
+            fisher[row : row + p, :q] = gram[:p, p:]
+            fisher[:q, row : row + p] = gram[p:, :p]
+            row += p
+    scale = 1 / np.sqrt(np.maximum(fisher.diagonal(), 1e-300))
+    inverse = np.linalg.inv(fisher * scale[:, None] * scale)
+    return inverse * np.outer(scale, scale), scale
