@@ -10,6 +10,7 @@ import numpy as np
 
 from benchmarks import peers
 from benchmarks.bound import bounds
+from benchmarks.oracle import from_truth
 from benchmarks.ours import Result, judged
 from benchmarks.score import RingScore, efficiency, score
 from benchmarks.signals import clipped, domain
@@ -49,7 +50,17 @@ def peer_of(peer: str, seed: int, rings: int, index: int) -> PeerResult:
     return PeerResult(case.name, score(case.rings, bounds(case), peers.answer(peer, case)))
 
 
-HEAD = f"{'':34s}{'records':>8s}{'eff f':>7s}{'eff tau':>8s}{'eff Q':>7s}{'gross %':>9s}{'K right %':>10s}"
+def oracle_of(seed: int, rings: int, index: int) -> PeerResult:
+    case = domain(seed, rings, index)
+    return PeerResult(case.name, score(case.rings, bounds(case), from_truth(case)))
+
+
+def clipped_oracle_of(seed: int, index: int) -> PeerResult:
+    case = clipped(seed, index)
+    return PeerResult(case.name, score(case.rings, bounds(case), from_truth(case)))
+
+
+HEAD = f"{'':38s}{'records':>8s}{'eff f':>7s}{'eff tau':>8s}{'eff Q':>7s}{'gross %':>9s}{'K right %':>10s}"
 
 
 def line(name: str, results: list, k: list[int] | None = None) -> str:
@@ -62,25 +73,35 @@ def line(name: str, results: list, k: list[int] | None = None) -> str:
         if k is None
         else f"{100 * np.mean([r.modes == n for r, n in zip(results, k, strict=True)]):.1f}"
     )
-    return f"{name:34s}{len(results):8d}{eff[0]:7.3f}{eff[1]:8.3f}{eff[2]:7.3f}{gross:9.2f}{right:>10s}"
+    return f"{name:38s}{len(results):8d}{eff[0]:7.3f}{eff[1]:8.3f}{eff[2]:7.3f}{gross:9.2f}{right:>10s}"
 
 
 def failures(results: list[Result], k: list[int], show: int = 6) -> list[str]:
-    """The records to look at: raised, gross, or with the wrong number of modes."""
-    bad = [r for r, n in zip(results, k, strict=True) if r.gross or r.modes != n]
+    """The records to look at: raised, gross, with the wrong number of modes, or over 5 bounds off."""
     lines = [
-        f"    {r.name}: {r.raised or ('gross' if r.gross else 'K wrong')}, {r.modes} mode(s) found"
-        for r in bad[:show]
+        f"    {r.name}: {r.raised or what}, {r.modes} mode(s) found"
+        for r, n in zip(results, k, strict=True)
+        if (what := complaint(r, n))
     ]
-    return lines + ([f"    ... and {len(bad) - show} more"] if len(bad) > show else [])
+    return lines[:show] + ([f"    ... and {len(lines) - show} more"] if len(lines) > show else [])
+
+
+def complaint(result: Result, rings: int) -> str:
+    """What is wrong with a record's answer, in a word; "" when nothing is."""
+    if result.gross:
+        return "gross"
+    if result.modes != rings:
+        return "K wrong"
+    far = max(max(abs(s.frequency), abs(s.tau), abs(s.q)) for s in result.rings)
+    return f"{far:.1f} bounds off" if far > 5 else ""
 
 
 def coverage_line(name: str, results: list[Result]) -> str:
     hits = np.array([c for r in results for c in r.covered], dtype=float)
     if not hits.size:
-        return f"{name:34s}{'no ring found':>30s}"
+        return f"{name:38s}{'no ring found':>30s}"
     share = 100 * hits.mean(axis=0)
-    return f"{name:34s}{len(hits):8d}{share[0]:7.1f}{share[1]:8.1f}{share[2]:7.1f}"
+    return f"{name:38s}{len(hits):8d}{share[0]:7.1f}{share[1]:8.1f}{share[2]:7.1f}"
 
 
 def accuracy(seed: int, records: int, run: Mapper) -> list[str]:
@@ -92,6 +113,8 @@ def accuracy(seed: int, records: int, run: Mapper) -> list[str]:
         white += results
         lines += [line(f"coilbell, blind, K = {rings}", results, [rings] * records)]
         lines += failures(results, [rings] * records)
+        perfect = run(partial(oracle_of, seed, rings), range(records))
+        lines += [line(f"  least squares from the truth, K = {rings}", perfect)]
     results = run(partial(quiet_of, seed), range(records))
     lines += [
         line("coilbell, noise 0.05..0.3 step", results, [1] * records),
@@ -122,7 +145,7 @@ def coverage(seed: int, records: int, run: Mapper) -> list[str]:
     """Share of 95 % intervals that hold the truth."""
     lines = [
         "COVERAGE of the stated 95 % intervals (%)",
-        f"{'':34s}{'rings':>8s}{'f':>7s}{'decay':>8s}{'Q':>7s}",
+        f"{'':38s}{'rings':>8s}{'f':>7s}{'decay':>8s}{'Q':>7s}",
     ]
     for rings in (1, 2, 3):
         results = run(partial(accuracy_of, seed, rings), range(records))
@@ -143,10 +166,12 @@ def coverage(seed: int, records: int, run: Mapper) -> list[str]:
 def clip(seed: int, records: int, run: Mapper) -> list[str]:
     """Rings too large for the converter, against the bound of the samples left inside its range."""
     results = run(partial(clipped_of, seed), range(records))
+    perfect = run(partial(clipped_oracle_of, seed), range(records))
     return [
         "CLIPPING, 1.05 to 2.4 times the converter's range (bound of the unclipped samples)",
         HEAD,
         line("coilbell, blind", results, [1] * records),
         *failures(results, [1] * records),
+        line("  least squares from the truth", perfect),
         coverage_line("  coverage of f, decay, Q (%)", results),
     ]

@@ -110,7 +110,8 @@ def mismatch_line(kind: str, results: list[Outcome]) -> str:
     seen = f"{_share(map(flagged, visible)):10.1f}" if visible else f"{'-':>10s}"
     return (
         f"{kind:18s}{len(results):8d}{_share(map(flagged, results)):10.1f}{named}{len(visible):8d}{seen}"
-        f"{_share(r.modes == 1 for r in results):11.1f}{_share(r.covered for r in results):11.1f}{error:12.3f}"
+        f"{_share(r.modes == 1 for r in results):11.1f}{_share(r.covered for r in results):11.1f}"
+        f"{error:12.3f}"
     )
 
 

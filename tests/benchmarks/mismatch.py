@@ -21,7 +21,7 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 
-from benchmarks.bound import sensitivities
+from benchmarks.oracle import descend
 from benchmarks.signals import HIGH, LOW, RATE_HZ, Case, Ring, captured, generator, log_uniform, noise_free
 from coilbell.decay import DoubtKind
 
@@ -160,27 +160,5 @@ def lack_of_fit(case: Case) -> float:
     Gauss-Newton from the small-signal values. A test that knew the shape of the misfit would see it from
     about 20 on; one that knows nothing needs several times sqrt(2 n), about 200.
     """
-    times, values = case.ring_times_s, case.clean
-    ring, recoveries = case.rings[0], list(case.recoveries)
-    best = np.inf
-    for _ in range(30):
-        residual = values - noise_free(values.size, (ring,), tuple(recoveries), 0.0)
-        jacobian = sensitivities(
-            times, (ring,), tuple(r for r, _ in recoveries), tuple(a for _, a in recoveries)
-        )
-        step, *_ = np.linalg.lstsq(jacobian, residual, rcond=1e-12)
-        best = min(best, float(np.sum((residual - residual.mean()) ** 2)))
-        first = 1 + 2 * len(recoveries)
-        recoveries = [
-            (max(rate + step[2 + 2 * k], 1.0), amplitude + step[1 + 2 * k])
-            for k, (rate, amplitude) in enumerate(recoveries)
-        ]
-        c = ring.amplitude * np.cos(ring.phase_rad) + step[first]
-        s = -ring.amplitude * np.sin(ring.phase_rad) + step[first + 1]
-        ring = Ring(
-            ring.frequency_hz + step[first + 3] / (2 * np.pi),
-            max(ring.decay_per_s + step[first + 2], 1.0),
-            float(np.hypot(c, s)),
-            float(np.arctan2(-s, c)),
-        )
-    return best / (case.sigma**2 + case.resolution**2 / 12)
+    _, energy = descend(case.clean, case.ring_times_s, case.rings, case.recoveries, steps=30)
+    return energy / (case.sigma**2 + case.resolution**2 / 12)
