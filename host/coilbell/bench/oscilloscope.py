@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from coilbell.bench.csvfile import Column, Table
 from coilbell.bench.quantities import engineering, known_unit, parse
-from coilbell.bench.timebase import Timebase, timebase
+from coilbell.bench.timebase import FIRST_SAMPLE, Timebase, timebase
 from coilbell.errors import FileError, InputError
 from coilbell.record import Record
 
@@ -220,7 +220,7 @@ def _record(table: Table, column: Column, label: str, base: Timebase, assumed: s
     volts = unit[1] if unit and unit[0] == "V" else None
     extra = {"time base": base.words, "channel": label}
     if base.rate_hz is not None and base.first_s:
-        extra["first sample at"] = f"{base.first_s!r} s"
+        extra[FIRST_SAMPLE] = f"{base.first_s!r} s"
     if assumed:
         extra["assumed time unit"] = assumed
     if unit and unit[0] == "A":

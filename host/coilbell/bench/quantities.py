@@ -77,7 +77,9 @@ def engineering(value: float, unit: str = "", digits: int = 4) -> str:
     exponent = _scale(_rounded(value, digits))
     if unit == "" or value == 0:
         return f"{value:.{digits}g}" + (f" {unit}" if unit else "")
-    return f"{_rounded(value, digits) / 10**exponent:.{digits}g} {_PREFIXES[exponent]}{unit}"
+    scaled = _rounded(value, digits) / 10**exponent
+    number = f"{scaled:.{digits}g}" if abs(scaled) < 10**digits else f"{scaled:.0f}"
+    return f"{number} {_PREFIXES[exponent]}{unit}"
 
 
 def concise(value: float, standard_uncertainty: float, unit: str = "") -> str:

@@ -17,6 +17,7 @@ from fractions import Fraction
 from typing import Any
 
 from coilbell.bench.quantities import concise, engineering, interval
+from coilbell.bench.timebase import first_time_s
 from coilbell.decay import Doubt, DoubtKind, Fit, Mode, Quantity
 from coilbell.record import Record
 
@@ -38,6 +39,8 @@ FIT_SCHEMA = 1
 
 WIDTH = 80
 """Columns of every screen."""
+
+_KEPT = "\0"
 
 _ADVICE: dict[DoubtKind, str] = {
     DoubtKind.CLIPPED: "Clipped samples were left out; lower the pulse or the gain and capture again",
@@ -72,11 +75,15 @@ def fraction_words(fraction: float) -> str:
 
 
 def wrapped(text: str, indent: int = 2, width: int = WIDTH) -> str:
-    """`text` broken at `width` columns, following lines indented two further."""
+    """`text` broken at `width` columns, following lines indented two further.
+
+    A zero byte stands for a blank that must not be broken at, as between a number and its unit.
+    """
     first = " " * indent
-    return textwrap.fill(
+    lines = textwrap.fill(
         text, width, initial_indent=first, subsequent_indent=first + "  ", break_on_hyphens=False
     )
+    return lines.replace(_KEPT, " ")
 
 
 def doubt_sentence(doubt: Doubt) -> str:
@@ -98,9 +105,11 @@ def fit_facts(fit: Fit, *, title: str = "", records: Sequence[Record] = ()) -> d
     """Everything shown of a fit, ready for JSON.
 
     title: what was fitted, such as a file's name. records: what was fitted, for channel, capacitor and
-    notes. A quantity is {"value", "standard_uncertainty", "low", "high"} in the unit its key ends in;
+    notes; the window is given on their file's own time axis.
+    A quantity is {"value", "standard_uncertainty", "low", "high"} in the unit its key ends in;
     a number that is unknown or infinite is None.
     """
+    first = first_time_s(records[0]) if records else 0.0
     return {
         "schema": FIT_SCHEMA,
         "kind": "fit",
@@ -119,8 +128,8 @@ def fit_facts(fit: Fit, *, title: str = "", records: Sequence[Record] = ()) -> d
         "noise": _number(fit.noise),
         "residual": _plain(fit.residual),
         "window": {
-            "start_s": _number(fit.start_s),
-            "stop_s": _number(fit.stop_s),
+            "start_s": _number(fit.start_s + first),
+            "stop_s": _number(fit.stop_s + first),
             "samples_used": fit.samples_used,
             "samples_masked": fit.samples_masked,
             "records": fit.records,
@@ -247,9 +256,13 @@ def _mode_rows(facts: dict[str, Any]) -> list[str]:
     for number, mode in enumerate(facts["modes"], start=1):
         rows.append([str(number), *(_shown(mode[key], unit) for _, key, unit in columns)])
     main = facts["modes"][0]
-    ends = [f"{head} {_range(main[key], unit)}" for head, key, unit in columns]
-    whole = f"{main['ring_count_whole']} whole rings {columns[-1][0]}"
+    ends = [_kept(f"{head} {_range(main[key], unit)}") for head, key, unit in columns]
+    whole = _kept(f"{main['ring_count_whole']} whole rings {columns[-1][0]}")
     return [*_aligned(rows), wrapped(f"95 %: {'; '.join(ends)}; {whole}")]
+
+
+def _kept(text: str) -> str:
+    return text.replace(" ", _KEPT)
 
 
 def _aligned(rows: list[list[str]]) -> list[str]:
@@ -274,7 +287,7 @@ def _window_line(facts: dict[str, Any]) -> str:
     shots = f" in {window['records']} shots" if window["records"] > 1 else ""
     masked = f", {window['samples_masked']} left out" if window["samples_masked"] else ""
     ends = (math.nan if window[end] is None else window[end] for end in ("start_s", "stop_s"))
-    span = " to ".join(engineering(end, "s") for end in ends)
+    span = _kept(" to ".join(engineering(end, "s") for end in ends))
     parts.append(f"{window['samples_used']} samples{shots} from {span}{masked}")
     return "; ".join(parts)
 

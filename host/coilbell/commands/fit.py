@@ -1,0 +1,210 @@
+"""`coilbell fit`: the decay in record files."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from coilbell.bench.quantities import parse
+from coilbell.errors import CoilbellError, FileError, InputError
+
+if TYPE_CHECKING:
+    from coilbell.decay import Fit
+    from coilbell.record import Capacitor, Record
+
+__all__ = ["add_arguments", "run"]
+
+_EXAMPLES = """\
+examples:
+  coilbell fit --example                    an invented record that ships along
+  coilbell fit choke.json --picture choke.png
+  coilbell fit scope.csv --channel CH2 --from 30u --to 5ms
+  coilbell fit card.wav --channel left --capacitor 22n --json
+
+A table may be separated by comma, semicolon, tab or blanks, with decimal points
+or commas. A file with several channels needs --channel. Times are those of the
+file's own time axis; write a negative one as --from=-30u.
+Exit code: 0 done; 2 when a file or an option could not be used (the other files
+are still fitted); a record that does not ring is a result, not a failure.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class _Request:
+    """The options, checked."""
+
+    channel: str | None
+    time_unit: str | None
+    rate_hz: float | None
+    start_s: float | None
+    stop_s: float | None
+    capacitor: Capacitor | None
+    count_to: float
+    json: bool
+    picture: Path | None
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `coilbell fit`."""
+    add = parser.add_argument
+    add("files", metavar="FILE", nargs="*", help="record file: our JSON, oscilloscope CSV or TSV, WAV")
+    add("--example", action="store_true", help="fit the invented record that ships with coilbell")
+    add("--channel", metavar="NAME", help='channel by name or number from 1, or "all"')
+    add("--from", dest="start", metavar="TIME", help="start of the fitted window, such as 30u or 1.5ms")
+    add("--to", dest="stop", metavar="TIME", help="end of the fitted window")
+    add("--capacitor", metavar="C", help="test capacitor across the winding, such as 22n or 4.7nF")
+    add("--time-unit", metavar="UNIT", help="unit of a time column that names none: s, ms, us or ns")
+    add("--rate", metavar="RATE", help="sampling rate of a table without time column, such as 500k")
+    add("--count-to", metavar="PART", default="0.1", help="count rings down to this part of the first peak")
+    add("--json", action="store_true", help="one JSON object a line instead of tables")
+    add("--picture", metavar="PATH", help="draw samples, fit and residual (.png, .pdf or .svg)")
+    parser.epilog = _EXAMPLES
+
+
+def run(options: argparse.Namespace) -> int:
+    """Fit every file; returns 0, or the exit code of the worst failure."""
+    request, names = _request(options), _files(options)
+    worst, shown = 0, 0
+    for name in _progress(names):
+        try:
+            for title, capture in _captures(name, request):
+                shown += 1
+                _show(_fitted(title, capture, request), title, capture, request, shown)
+        except CoilbellError as error:
+            print(f"coilbell: {error}", file=sys.stderr, flush=True)
+            worst = max(worst, error.exit_code)
+    return worst
+
+
+def _request(options: argparse.Namespace) -> _Request:
+    from coilbell.record import Capacitor
+
+    start, stop = (
+        _optional(text, "s", what) for text, what in ((options.start, "--from"), (options.stop, "--to"))
+    )
+    if start is not None and stop is not None and start >= stop:
+        raise InputError(f"--from {options.start} is not before --to {options.stop}; exchange them")
+    farads = _optional(options.capacitor, "F", "--capacitor")
+    return _Request(
+        channel=options.channel,
+        time_unit=options.time_unit,
+        rate_hz=_optional(options.rate, "Hz", "--rate"),
+        start_s=start,
+        stop_s=stop,
+        capacitor=None if farads is None else Capacitor(farads),
+        count_to=_fraction(options.count_to),
+        json=options.json,
+        picture=_picture_path(options.picture),
+    )
+
+
+def _optional(text: str | None, unit: str, what: str) -> float | None:
+    return None if text is None else parse(text, unit, what)
+
+
+def _fraction(text: str) -> float:
+    """0.1 from "0.1", "1/10" or "10%"."""
+    upper, _, lower = text.partition("/")
+    if not lower and text.endswith("%"):
+        upper, lower = text[:-1], "100"
+    value = parse(upper, "", "--count-to") / (parse(lower, "", "--count-to") or 1.0 if lower else 1.0)
+    if not 0 < value < 1:
+        raise InputError(f"--count-to {text} does not lie between 0 and 1; write 0.1 or 1/10")
+    return value
+
+
+def _picture_path(text: str | None) -> Path | None:
+    if text is None:
+        return None
+    from coilbell.bench.pictures import check_path
+
+    return check_path(text)
+
+
+def _files(options: argparse.Namespace) -> list[str]:
+    from coilbell.bench.files import example
+
+    names = ([str(example())] if options.example else []) + list(options.files)
+    if not names:
+        raise InputError("no file to fit; give record files, or --example for the one that ships along")
+    return names
+
+
+def _progress(names: Sequence[str]) -> Iterator[str]:
+    """The names one by one, with a bar on a terminal when there are several."""
+    if len(names) == 1 or not sys.stderr.isatty():
+        yield from names
+        return
+    from tqdm import tqdm
+
+    with tqdm(names, desc="fitting", unit="file", file=sys.stderr, leave=False, ncols=79) as bar:
+        for name in bar:
+            bar.clear()
+            yield name
+
+
+def _captures(name: str, request: _Request) -> Iterator[tuple[str, list[Record]]]:
+    """What is fitted together, with its title: the shots of one capture, else each record alone."""
+    from coilbell.bench.files import EXAMPLES, read
+
+    records = read(name, channel=request.channel, time_unit=request.time_unit, rate_hz=request.rate_hz)
+    if request.capacitor is not None:
+        records = tuple(replace(record, test_capacitor=request.capacitor) for record in records)
+    groups: list[list[Record]] = []
+    for record in records:
+        if groups and _next_shot(groups[-1][-1], record):
+            groups[-1].append(record)
+        else:
+            groups.append([record])
+    path = Path(name)
+    title = f"invented example {path.stem}" if path.parent == EXAMPLES else name
+    titled = len(groups) > 1 and request.channel is None
+    for number, group in enumerate(groups, start=1):
+        yield f"{title} capture {number}" if titled else title, group
+
+
+def _next_shot(before: Record, after: Record) -> bool:
+    same = ("test_capacitor", "gain", "board", "connection", "pulse_s", "volts_per_count")
+    return after.shot == before.shot + 1 and all(getattr(before, n) == getattr(after, n) for n in same)
+
+
+def _fitted(title: str, capture: Sequence[Record], request: _Request) -> Fit:
+    from coilbell.bench.timebase import first_time_s
+    from coilbell.decay import fit
+
+    first = first_time_s(capture[0])
+    start, stop = (None if end is None else end - first for end in (request.start_s, request.stop_s))
+    try:
+        return fit(capture, start_s=start, stop_s=stop, count_to=request.count_to)
+    except InputError as error:
+        raise FileError(f"{title}: {error}") from error
+
+
+def _show(fit: Fit, title: str, capture: Sequence[Record], request: _Request, number: int) -> None:
+    from coilbell.bench.words import facts_table, fit_facts
+
+    facts = fit_facts(fit, title=title, records=capture)
+    if request.json:
+        print(json.dumps(facts), flush=True)
+    else:
+        print("\n" * (number > 1) + facts_table(facts), flush=True)
+    if request.json or not sys.stdout.isatty():
+        for note in facts["notes"]:
+            print(f"coilbell: note: {title}: {note}", file=sys.stderr)
+    if request.picture is not None:
+        _draw(fit, title, capture[0], request.picture, number)
+
+
+def _draw(fit: Fit, title: str, record: Record, path: Path, number: int) -> None:
+    """Draw to `path`, or for the second and further captures to its name with a number."""
+    from coilbell.bench.pictures import decay_picture, save
+
+    if number > 1:
+        path = path.with_stem(f"{path.stem}-{number}")
+    label = record.extra.get("channel")
+    save(decay_picture(fit, record, title=f"{title}, channel {label}" if label else title), path)
