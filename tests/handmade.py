@@ -78,7 +78,6 @@ def handmade_fit(*modes: Mode, doubts: tuple[Doubt, ...] = (), **changes: Any) -
         "samples_masked": 0,
         "records": 1,
         "curve": (np.column_stack([time, curve]),),
-        "envelope": (envelope,),
         "residuals": (record.samples - curve,),
     }
     return Fit(**(fields | changes))

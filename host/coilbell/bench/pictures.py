@@ -43,14 +43,12 @@ def decay_picture(fit: Fit, record: Record, *, title: str = "", shot: int = 0) -
 
     drawing = Figure(figsize=(7.2, 5.4), layout="constrained")
     upper, lower = drawing.subplots(2, 1, sharex=True, height_ratios=(3, 1))
-    scale, unit = _scale(record)
     first = first_time_s(record)
-    _draw_samples(upper, fit, record, scale, first, shot)
-    fitted = shot < len(fit.curve)
-    if fitted:
-        _draw_fit(upper, fit, shot, scale, first)
-        _draw_residual(lower, fit, shot, scale, first)
-    upper.set_ylabel("voltage" if unit == "V" else "samples")
+    _draw_samples(upper, fit, record, first, shot)
+    _draw_fit(upper, fit, shot, first)
+    _draw_residual(lower, fit, shot, first)
+    unit = "V" if fit.unit == "V" else ""
+    upper.set_ylabel("voltage" if unit else fit.unit)
     lower.set_ylabel("sample - fit")
     lower.set_xlabel("time")
     _engineering(lower.xaxis, "s")
@@ -102,23 +100,17 @@ def save(drawing: Figure, path: str | os.PathLike[str]) -> None:
         ) from error
 
 
-def _scale(record: Record) -> tuple[float, str]:
-    volts = record.volts_per_unit
-    return (1.0, "") if volts is None else (volts, "V")
-
-
-def _draw_samples(axes: Axes, fit: Fit, record: Record, scale: float, first: float, shot: int) -> None:
-    times, samples = record.time_axis + first, np.asarray(record.samples, dtype=np.float64) * scale
+def _draw_samples(axes: Axes, fit: Fit, record: Record, first: float, shot: int) -> None:
+    times, samples = record.time_axis + first, np.asarray(record.samples, dtype=np.float64) * fit.scale
     shown = slice(*_shown(fit, record))
     marks: dict[str, Any] = {"linestyle": "none", "marker": ".", "color": GREY, "zorder": 2}
     size = 5.0 if len(times[shown]) < 600 else 2.5
     axes.plot(times[shown], samples[shown], markersize=size, label="samples", **marks)
-    if shot < len(fit.residuals):
-        masked = np.isnan(fit.residuals[shot])
-        if masked.any():
-            at = np.searchsorted(record.time_axis, fit.curve[shot][masked, 0] - 1e-12)
-            at = np.minimum(at, len(record) - 1)
-            axes.plot(times[at], samples[at], "x", color="black", markersize=5, label="left out", zorder=5)
+    masked = np.isnan(fit.residuals[shot])
+    if masked.any():
+        at = np.searchsorted(record.time_axis, fit.curve[shot][masked, 0] - 1e-12)
+        at = np.minimum(at, len(record) - 1)
+        axes.plot(times[at], samples[at], "x", color="black", markersize=5, label="left out", zorder=5)
 
 
 def _shown(fit: Fit, record: Record) -> tuple[int, int]:
@@ -128,26 +120,20 @@ def _shown(fit: Fit, record: Record) -> tuple[int, int]:
     return int(low), max(int(high), int(low) + 2)
 
 
-def _draw_fit(axes: Axes, fit: Fit, shot: int, scale: float, first: float) -> None:
-    times, values = fit.curve[shot][:, 0] + first, fit.curve[shot][:, 1] * scale
+def _draw_fit(axes: Axes, fit: Fit, shot: int, first: float) -> None:
+    times, values = fit.curve[shot][:, 0] + first, fit.curve[shot][:, 1] * fit.scale
     smooth = "-" if fit.rings else "--"
     axes.plot(times, values, smooth, color=ORANGE, linewidth=1.3, label="fit", zorder=3)
-    if fit.rings and shot < len(fit.envelope):
-        middle, reach = _middle(fit, scale), fit.envelope[shot] * scale
+    if fit.rings:
+        middle, reach = fit.offset.value, fit.envelope[shot] * fit.scale
         style: dict[str, Any] = {"color": BLUE, "linestyle": (0, (5, 2)), "linewidth": 1.4, "zorder": 4}
         axes.plot(times, middle + reach, label="envelope", **style)
         axes.plot(times, middle - reach, **style)
 
 
-def _middle(fit: Fit, scale: float) -> float:
-    """Offset in the unit drawn: a fit in volts gives volts, a fit in counts gives counts."""
-    return fit.offset.value if fit.unit == "V" else fit.offset.value * scale
-
-
-def _draw_residual(axes: Axes, fit: Fit, shot: int, scale: float, first: float) -> None:
-    times, residual = fit.curve[shot][:, 0] + first, fit.residuals[shot] * scale
-    noise = fit.noise if fit.unit == "V" else fit.noise * scale
-    axes.axhspan(-2 * noise, 2 * noise, color=BLUE, alpha=0.12, linewidth=0, label="noise, 95 %")
+def _draw_residual(axes: Axes, fit: Fit, shot: int, first: float) -> None:
+    times, residual = fit.curve[shot][:, 0] + first, fit.residuals[shot] * fit.scale
+    axes.axhspan(-2 * fit.noise, 2 * fit.noise, color=BLUE, alpha=0.12, linewidth=0, label="noise, 95 %")
     axes.axhline(0, color="black", linewidth=0.6)
     axes.plot(times, residual, color=ORANGE, linewidth=0.7, marker=".", markersize=2)
     axes.legend(loc="upper right", fontsize=8, framealpha=0.9)

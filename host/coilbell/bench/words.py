@@ -54,7 +54,7 @@ _ADVICE: dict[DoubtKind, str] = {
     "average shots at different amplitudes",
     DoubtKind.TIME_SLIP: "Samples seem to be missing or doubled; capture again",
     DoubtKind.UNDAMPED_TONE: "A steady tone comes from outside; keep running supplies away and leads short",
-    DoubtKind.BELOW_RING_THRESHOLD: "Nothing here can be told from noise; check the leads and the pulse",
+    DoubtKind.BELOW_RING_THRESHOLD: "Before blaming the winding check the leads, the pulse and the capacitor",
     DoubtKind.GLITCHES: "Single wild samples were left out; look for a loose clip",
     DoubtKind.SHOTS_DISAGREE: "The shots do not tell one story; check the clips and capture again",
     DoubtKind.NOT_CONVERGED: "The computation did not settle; do not rely on these figures",
