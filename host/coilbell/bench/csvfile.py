@@ -148,8 +148,10 @@ def _layout(lines: Sequence[str]) -> _Layout:
     best, quality = None, 0.0
     for separator, comma in (
         ("\t", False), ("\t", True), (";", False), (";", True),
-        (",", False), (None, False), (None, True),
+        (",", False), (",", True), (None, False), (None, True),
     ):  # fmt: skip
+        if separator == "," and comma and not any('"' in line for line in sample):
+            continue  # only quotes can tell one comma from the other
         layout, fraction = _tried(sample, separator, comma)
         if layout is not None and fraction > quality:
             best, quality = layout, fraction
@@ -199,11 +201,16 @@ def _begin(lines: Sequence[str], filled: Sequence[int], layout: _Layout) -> int:
 
 def _figures(lines: Sequence[str], rows: Sequence[int], layout: _Layout) -> npt.NDArray[np.float64]:
     """(rows, columns) all figures; numpy's reader for speed, then line by line to name the culprit."""
-    chosen = [lines[n].replace(",", ".") if layout.comma else lines[n] for n in rows]
+    chosen = [lines[n] for n in rows]
+    delimiter = layout.separator
+    if layout.comma and delimiter == ",":
+        chosen, delimiter = [";".join(layout.split(line)) for line in chosen], ";"
+    if layout.comma:
+        chosen = [line.replace(",", ".") for line in chosen]
     try:
         found = np.loadtxt(
             chosen,
-            delimiter=layout.separator,
+            delimiter=delimiter,
             usecols=layout.places,
             comments=None,
             quotechar='"',

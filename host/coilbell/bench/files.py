@@ -95,6 +95,7 @@ def example(name: str = "whole") -> Path:
 def _read(path: Path, channel: str | None, time_unit: str | None, rate_hz: float | None) -> list[Record]:
     head = _head(path)
     if wavfile.recognises(head):
+        _refuse_options("a sound file", time_unit=time_unit, rate_hz=rate_hz)
         return wavfile.read(path, channel)
     content = _content(path)
     if jsonfile.recognises(content):

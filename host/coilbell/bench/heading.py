@@ -13,6 +13,7 @@ __all__ = ["fields", "key", "names", "settings"]
 
 _BRACKETED = re.compile(r"(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\[\]()]+?)\s*[\])]")
 _TRAILING = re.compile(r"(?P<name>.*?)\s*(?:/|_|,|\bin\b|\s)\s*(?P<unit>\S+)")
+_SETTING = re.compile(r"[:=]\s*[+-]?\.?\d")
 _NUMBER = re.compile(r"\s*[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?")
 
 
@@ -63,11 +64,12 @@ def settings(
 def _row(line: str, separator: str | None, places: Sequence[int]) -> list[str] | None:
     """The cells above the columns of figures, or None when the line has another number of cells."""
     bare = _uncommented(line)
-    for sign in (separator, "\t", ";", ",", None):
+    for sign in ("\t", ";", ",", None) if separator is None else (separator, "\t", ";", ",", None):
         cells = fields(bare, sign)
         while len(cells) > places[-1] + 1 and not cells[-1]:
             cells.pop()
-        enough = len(cells) > places[-1] if sign == separator else len(cells) == places[-1] + 1
+        # Blanks stand inside names too, so only the data's own sign may leave cells over.
+        enough = len(cells) > places[-1] if sign and sign == separator else len(cells) == places[-1] + 1
         if enough and any(cells[place] for place in places):
             return [cells[place] for place in places]
     cells = re.split(r"\s{2,}", bare)
@@ -80,6 +82,8 @@ def _uncommented(line: str) -> str:
 
 def _unit_in(label: str) -> str:
     """The unit a label ends in: "U / mV", "Time (us)", "t_s", "Zeit in ms"."""
+    if _SETTING.search(label):
+        return ""
     if known_unit(label):
         return label
     for form in (_BRACKETED, _TRAILING):

@@ -187,7 +187,10 @@ def _samples(samples: _Samples, number: int) -> npt.NDArray[Any]:
     wanted = np.dtype(samples.type)
     if wanted.kind in "iu":
         _check_integers(samples, number)
-    return np.array(samples.values, dtype=wanted)
+    try:
+        return np.array(samples.values, dtype=wanted)
+    except OverflowError as error:
+        raise FileError(f"record {number}: a sample is too large for {samples.type}; mend it") from error
 
 
 def _check_integers(samples: _Samples, number: int) -> None:

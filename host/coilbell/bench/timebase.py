@@ -5,10 +5,11 @@ with the rate of the straight line through all its stamps:
 
 * no stamp is further from that line than 1/10000 of a step;
 * the stamps are multiples of a tick and none is further from the line than 3/4 of a tick, while either a
-  tick is at most half a step, or stamps repeat (which an instrument that takes one sample after another
-  can only write by rounding). A clock of even steps rounded or cut to a tick stays within one half.
+  tick is at most 0.6 of a step, or stamps repeat (which an instrument that takes one sample after another
+  can only write by rounding). A clock of even steps rounded or cut to a tick stays within about one half.
 
-The limit of half a step keeps a gap of one lost sample from passing for rounding.
+The limit of 0.6 keeps a gap from passing for rounding: one lost sample bends the stamps away from any line
+by half a step or more, and half a step is then more than 3/4 of a tick.
 """
 
 from __future__ import annotations
@@ -94,7 +95,7 @@ def _uniform(times: Array, tick: float, *, repeats: bool) -> Timebase | None:
     first = float(times[0])
     if away <= 1e-4 * step + 4 * np.finfo(float).eps * np.abs(times).max():
         return Timebase(first, _clean_rate(times), None, f"uniform, {engineering(step, 's')} a sample")
-    if away <= 0.75 * tick and (tick <= step / 2 or repeats):
+    if away <= 0.75 * tick and (tick <= 0.6 * step or repeats):
         words = (
             f"uniform, {engineering(step, 's', 6)} a sample; time stamps rounded to {engineering(tick, 's')}"
         )

@@ -1,0 +1,81 @@
+"""The documents keep up with the commands, and the public list with what is visible."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import types
+from pathlib import Path
+
+import pytest
+
+import coilbell
+from coilbell.cli import COMMANDS, EXIT_CODES, main
+
+ROOT = Path(__file__).parents[1]
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_readme_shows_every_command(name: str) -> None:
+    assert f"coilbell {name}" in (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help_with_an_example(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main([name, "--help"])
+    text = capsys.readouterr().out
+    assert ended.value.code == 0
+    assert "example" in text.lower()
+    assert text.count(f"coilbell {name}") >= 2, "the usage line and at least one example"
+    assert max(map(len, text.splitlines())) <= 80
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_option_is_explained(name: str) -> None:
+    parser = argparse.ArgumentParser()
+    importlib.import_module(f"coilbell.commands.{name}").add_arguments(parser)
+    for action in _actions(parser):
+        assert action.help, action
+
+
+def _actions(parser: argparse.ArgumentParser) -> list[argparse.Action]:
+    found: list[argparse.Action] = []
+    for action in parser._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            for below in action.choices.values():
+                found += _actions(below)
+        else:
+            found.append(action)
+    return found
+
+
+def test_overview_lists_commands_and_exit_codes(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([]) == 0
+    text = capsys.readouterr().out
+    assert all(f"  {name} " in text for name in COMMANDS)
+    rows = [line.split(maxsplit=1) for line in text.splitlines()]
+    assert all([str(code), meaning] in rows for code, meaning in EXIT_CODES.items())
+    assert max(map(len, text.splitlines())) <= 80
+
+
+def test_an_unknown_command_lists_the_choices(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["rattle"]) == 2
+    assert "choose one of: " in capsys.readouterr().err
+
+
+def test_public_names_are_what_is_visible() -> None:
+    visible = {name for name in dir(coilbell) if not name.startswith("_")}
+    assert visible == set(coilbell.__all__)
+    for name in coilbell.__all__:
+        assert getattr(coilbell, name) is not None
+
+
+@pytest.mark.parametrize(
+    "package", ["bench", "board", "commands", "decay", "errors", "isolate", "record", "winding"]
+)
+def test_each_package_offers_what_it_names(package: str) -> None:
+    module = importlib.import_module(f"coilbell.{package}")
+    for name in getattr(module, "__all__", ()):
+        assert getattr(module, name) is not None
+        assert not isinstance(getattr(module, name), types.FunctionType) or getattr(module, name).__doc__
