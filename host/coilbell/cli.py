@@ -57,8 +57,8 @@ def main(arguments: list[str] | None = None) -> int:
 
 def _overview() -> str:
     rows = [f"  {name:<11}{line}" for name, line in COMMANDS.items()]
-    codes = "; ".join(f"{code} {what}" for code, what in EXIT_CODES.items())
-    return _HEAD + "\n".join(rows) + f"\n\nexit codes: {codes}"
+    codes = [f"  {code!s:<11}{what}" for code, what in EXIT_CODES.items()]
+    return _HEAD + "\n".join(rows) + "\n\nexit codes:\n" + "\n".join(codes)
 
 
 def _run(name: str, words: list[str]) -> int:
