@@ -222,7 +222,8 @@ def by_matrix_pencil(values: Array, rings: int, exponentials: int, case: Case) -
     joined = np.linalg.svd(np.hstack([signal[:-1], signal[1:]]), full_matrices=True)[2].T
     rotation = -joined[:order, order:] @ np.linalg.inv(joined[order:, order:])
     poles = np.linalg.eigvals(rotation)
-    logs = np.log(poles[np.abs(poles) > 0]) * RATE_HZ
+    poles = poles[np.isfinite(poles) & (np.abs(poles) > 1e-9)]
+    logs = np.log(poles) * RATE_HZ
     times = np.arange(values.size) / RATE_HZ
     ringing = [(s.imag / (2 * np.pi), -s.real) for s in logs if LOWEST_HZ < s.imag / (2 * np.pi) < 240e3]
     damped = [(f, a) for f, a in ringing if a > 0]
