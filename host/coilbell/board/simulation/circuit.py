@@ -11,12 +11,16 @@ import numpy.typing as npt
 from coilbell.board.simulation import motion
 from coilbell.board.simulation.condition import CONDITIONS, Condition
 from coilbell.board.simulation.fixture import Fixture
+from coilbell.board.simulation.junction import JunctionMarch
 from coilbell.board.simulation.motion import TrueMode
-from coilbell.board.simulation.network import GROUND, Network, StateSpace
+from coilbell.board.simulation.network import GROUND, Junction, Network, StateSpace
 from coilbell.board.simulation.part import LEAD, Part, build
 from coilbell.errors import InputError
 
 __all__ = ["Winding"]
+
+LONGEST_STEP_S = 0.5e-6
+"""Step of the simulation where junctions conduct [s]; linear circuits need none."""
 
 Array = npt.NDArray[np.float64]
 
@@ -37,6 +41,7 @@ class Winding:
         self.part = part if condition.change is None else condition.change(part)
         self.fixture = fixture or Fixture()
         self._systems: dict[float, StateSpace] = {}
+        self._junctions: tuple[Junction, ...] = ()
 
     def network(self, capacitor_farads: float) -> Network:
         """Every element of part, state and tester, with the given test capacitor [F]."""
@@ -93,7 +98,10 @@ class Winding:
         struck = int(np.searchsorted(times, pulse_s))
         volts = np.zeros(n_samples)
         system = self._system(capacitor_farads)
-        self._linear(system, volts, times, (quiet, struck), pulse_s, 1 / rate_hz, amps)
+        if system.b.shape[1] > 1:
+            self._with_junctions(system, volts, times, pulse_s, amps)
+        else:
+            self._linear(system, volts, times, (quiet, struck), pulse_s, 1 / rate_hz, amps)
         if self.condition.lead_volts:
             volts += self.condition.lead_volts * np.exp(-(times - times[0]) / self.condition.lead_tau_s)
         return volts
@@ -101,9 +109,24 @@ class Winding:
     def _system(self, capacitor_farads: float) -> StateSpace:
         system = self._systems.get(capacitor_farads)
         if system is None:
-            system = self.network(capacitor_farads).state_space(LEAD)
+            network = self.network(capacitor_farads)
+            self._junctions = tuple(network.junctions)
+            system = network.state_space(LEAD)
             self._systems[capacitor_farads] = system
         return system
+
+    def _with_junctions(
+        self, system: StateSpace, volts: Array, times: Array, pulse_s: float, amps: float
+    ) -> None:
+        march = JunctionMarch(system, self._junctions, LONGEST_STEP_S)
+        now = 0.0
+        for k in np.flatnonzero(times >= 0):
+            then = float(times[k])
+            if now < pulse_s:
+                march.advance(min(then, pulse_s) - now, amps)
+            march.advance(then - max(now, pulse_s), 0.0)
+            volts[k] = march.lead_volts(amps if then < pulse_s else 0.0)
+            now = then
 
     def _linear(
         self,

@@ -139,7 +139,6 @@ class _Assembly:
 
     @cached_property
     def _index(self) -> dict[str, int]:
-        names: dict[str, int] = {}
         network = self._network
         names = [node for r in network.resistors for node in (r.a, r.b)]
         names += [node for c in network.capacitors for node in (c.a, c.b)]

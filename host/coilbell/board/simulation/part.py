@@ -74,7 +74,8 @@ class Core:
 class HighVoltage:
     """A high-voltage winding in sections, a rectifier after each.
 
-    turns, ohms, leakage, self_farads: of one section; foot_farads, head_farads: from its two ends to
+    turns, ohms, leakage, self_farads: of one section; eddy_ohms: resistance across half its leakage
+    inductance, which damps the winding's own resonances; foot_farads, head_farads: from its two ends to
     ground; diode_farads: across one rectifier that does not conduct, as at a few volts it never does;
     anode_farads: what hangs on the anode lead on the bench; tube_farads: the picture tube's [F].
     """
@@ -88,6 +89,7 @@ class HighVoltage:
     head_farads: float
     diode_farads: float
     anode_farads: float
+    eddy_ohms: float
     tube_farads: float = 1.5e-9
 
 
@@ -238,7 +240,9 @@ def _add_high_voltage(high: HighVoltage, core: Core, network: Network) -> None:
         foot, head = f"foot{k}", f"head{k}"
         after = f"foot{k + 1}" if k < high.sections else "anode"
         henries = high.leakage * high.turns**2 * core.henries
-        network.inductor(foot, head, henries, high.ohms, CORE, high.turns)
+        network.inductor(foot, f"eddy{k}", henries / 2)
+        network.resistor(foot, f"eddy{k}", high.eddy_ohms)
+        network.inductor(f"eddy{k}", head, henries / 2, high.ohms, CORE, high.turns)
         network.capacitor(foot, head, high.self_farads)
         network.capacitor(foot, GROUND, high.foot_farads)
         network.capacitor(head, GROUND, high.head_farads)
