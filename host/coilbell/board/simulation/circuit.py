@@ -19,7 +19,7 @@ from coilbell.errors import InputError
 
 __all__ = ["Winding"]
 
-LONGEST_STEP_S = 0.5e-6
+LONGEST_STEP_S = 0.125e-6
 """Step of the simulation where junctions conduct [s]; linear circuits need none."""
 
 Array = npt.NDArray[np.float64]
@@ -58,13 +58,23 @@ class Winding:
             attach(network, self.part)
         return network
 
+    def state_space(self, capacitor_farads: float) -> StateSpace:
+        """The circuit's equations, first port at the leads, kept for each test capacitor [F]."""
+        system = self._systems.get(capacitor_farads)
+        if system is None:
+            network = self.network(capacitor_farads)
+            self._junctions = tuple(network.junctions)
+            system = network.state_space(LEAD)
+            self._systems[capacitor_farads] = system
+        return system
+
     def true_modes(self, capacitor_farads: float, pulse_s: float = 0.0) -> tuple[TrueMode, ...]:
         """Natural modes of the small-signal circuit that show at the leads; the ring of most energy first.
 
         From the eigenvalues of the circuit's matrix; a junction counts as its capacitance alone. The
         residues are those after a pulse of width pulse_s [s], 0 for an impulse.
         """
-        return motion.modes(self._system(capacitor_farads), pulse_s)
+        return motion.modes(self.state_space(capacitor_farads), pulse_s)
 
     def ring_mode(self, capacitor_farads: float, pulse_s: float = 0.0) -> TrueMode | None:
         """The ring of most energy at the leads, or None where nothing oscillates."""
@@ -97,7 +107,7 @@ class Winding:
         quiet = int(np.searchsorted(times, 0.0))
         struck = int(np.searchsorted(times, pulse_s))
         volts = np.zeros(n_samples)
-        system = self._system(capacitor_farads)
+        system = self.state_space(capacitor_farads)
         if system.b.shape[1] > 1:
             self._with_junctions(system, volts, times, pulse_s, amps)
         else:
@@ -105,15 +115,6 @@ class Winding:
         if self.condition.lead_volts:
             volts += self.condition.lead_volts * np.exp(-(times - times[0]) / self.condition.lead_tau_s)
         return volts
-
-    def _system(self, capacitor_farads: float) -> StateSpace:
-        system = self._systems.get(capacitor_farads)
-        if system is None:
-            network = self.network(capacitor_farads)
-            self._junctions = tuple(network.junctions)
-            system = network.state_space(LEAD)
-            self._systems[capacitor_farads] = system
-        return system
 
     def _with_junctions(
         self, system: StateSpace, volts: Array, times: Array, pulse_s: float, amps: float
