@@ -171,6 +171,11 @@ def domain(
 
     code = round(1e3 * (rho + 1)) + (0 if noise_counts is None else round(1e6 * noise_counts[1]))
     rng = generator(seed, 1, rings, index, samples or 0, code)
+    extra = "".join(
+        f", {key}={value}"
+        for key, value in (("samples", samples), ("rho", rho), ("noise_counts", noise_counts))
+        if value
+    )
     for draw in range(1, 10_000):
         case = _draw(rng, rings, samples, rho, noise_counts)
         if case is None:
@@ -181,7 +186,7 @@ def domain(
             continue
         if usable:
             object.__setattr__(case, "draws", draw)
-            object.__setattr__(case, "name", f"domain(seed={seed}, rings={rings}, index={index})")
+            object.__setattr__(case, "name", f"domain(seed={seed}, rings={rings}, index={index}{extra})")
             return case
     raise RuntimeError("no usable draw in 10000")
 
