@@ -88,6 +88,8 @@ def table(content: bytes) -> Table:
     layout = _layout([lines[number] for number in filled])
     begin = _begin(lines, filled, layout)
     rows = [n for n in filled if n >= begin and not lines[n].lstrip().startswith(_COMMENTS)]
+    if len(rows) < 2:
+        raise FileError("holds one line of figures; a decay needs at least 2")
     figures = _figures(lines, rows, layout)
     above = [lines[n] for n in filled if n < begin]
     labels = heading.names(above, layout.separator, layout.places)
@@ -252,4 +254,5 @@ def _column(
 def _last_place(text: str) -> float:
     mantissa, _, power = text.lower().partition("e")
     decimals = len(mantissa.partition(".")[2])
-    return float(f"1e{int(power or 0) - decimals}") if power.lstrip("+-").isdigit() or not power else 1.0
+    weight = float(f"1e{int(power or 0) - decimals}") if power.lstrip("+-").isdigit() or not power else 1.0
+    return weight or np.finfo(float).tiny

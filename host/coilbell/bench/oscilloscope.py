@@ -100,7 +100,7 @@ def smallest_step(column: Column) -> float | None:
     gaps = np.diff(levels)
     if column.values.dtype.kind == "i" or gaps.min() <= 2.5 * column.last_place:
         counts = np.rint(gaps / column.last_place)
-        if np.abs(gaps / column.last_place - counts).max() > 1e-3:
+        if counts.max() > 2**52 or np.abs(gaps / column.last_place - counts).max() > 1e-3:
             return None
         return float(f"{float(np.gcd.reduce(counts.astype(np.int64))) * column.last_place:.12g}")
     return _lattice(levels, gaps, column.last_place)
@@ -135,7 +135,7 @@ def _time_like(table: Table) -> str:
         return "index"
     if name in _TIME_NAMES or name.split(" ")[0] in _TIME_NAMES:
         return "time"
-    if unit or len(table.columns) == 1 or not (np.diff(first.values) >= 0).all():
+    if unit or len(table.columns) == 1 or not (first.values[1:] >= first.values[:-1]).all():
         return ""
     counts = first.values.dtype.kind == "i" and (np.diff(first.values) == 1).all()
     return "index" if counts else "time"
@@ -206,7 +206,8 @@ def _setting(table: Table, names: set[str], unit: str) -> float | None:
 
 
 def _refuse_unknown(column: Column, table: Table) -> None:
-    bad = np.flatnonzero(~np.isfinite(column.values))
+    # SCPI instruments write 9.9e37 and 9.91e37 where they have no value (SCPI-1999, 7.2.1.4 and 7.2.1.5).
+    bad = np.flatnonzero(~(np.abs(column.values) < 1e30))
     if bad.size:
         name = f" in {column.label}" if column.label else ""
         raise FileError(

@@ -30,6 +30,9 @@ FIRST_SAMPLE = "first sample at"
 
 Array = npt.NDArray[np.float64]
 
+_SHORTEST_STEP_S = 1e-12
+"""A Record's rate goes up to 1 THz."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Timebase:
@@ -78,15 +81,17 @@ def first_time_s(record: Record) -> float:
 
 def _tick(times: Array, last_place: float) -> float:
     """Largest step of which all stamps are multiples, or the last written place [s]."""
+    if last_place * 2**52 < np.abs(times).max():
+        return last_place  # finer than a float can tell
     whole = times / last_place
-    if np.abs(whole).max() > 2**52 or np.abs(whole - np.rint(whole)).max() > 1e-3:
+    if np.abs(whole - np.rint(whole)).max() > 1e-3:
         return last_place
     counts = np.rint(whole).astype(np.int64)
     return float(np.gcd.reduce(np.diff(counts))) * last_place
 
 
 def _uniform(times: Array, tick: float, *, repeats: bool) -> Timebase | None:
-    if times.size < 3 or times[-1] <= times[0]:
+    if times.size < 3 or times[-1] - times[0] < _SHORTEST_STEP_S * times.size:
         return None
     count = np.arange(times.size) - (times.size - 1) / 2
     middle = times.mean()
