@@ -1,5 +1,6 @@
 """Modes -> what they say of the winding. Pure numbers."""
 
+from coilbell.winding.capacitors import SeveralCapacitorTank, tank_of_several
 from coilbell.winding.circuit import Circuit, Rings, rings
 from coilbell.winding.faults import (
     AddedCapacitance,
@@ -15,21 +16,33 @@ from coilbell.winding.faults import (
     ring,
     shift,
 )
+from coilbell.winding.freering import FreeRing
+from coilbell.winding.tank import Loading, OneCapacitorTank, TankDoubt, TankDoubtKind, tank_of_one
+from coilbell.winding.uncertainty import propagate
 
 __all__ = [
     "AddedCapacitance",
     "Circuit",
     "CoreChange",
     "Fault",
+    "FreeRing",
     "HealthyTank",
     "Load",
+    "Loading",
+    "OneCapacitorTank",
     "OpenWinding",
     "Rings",
+    "SeveralCapacitorTank",
     "ShortedRectifier",
     "ShortedTurns",
+    "TankDoubt",
+    "TankDoubtKind",
     "WindingLoad",
     "largest_visible_resistance",
+    "propagate",
     "ring",
     "rings",
     "shift",
+    "tank_of_one",
+    "tank_of_several",
 ]

@@ -1,0 +1,290 @@
+"""f, Q and the test capacitor -> inductance and loss of the winding.
+
+The winding is L in series with R, across it G, and across both the test capacitor C_t, the tester's own
+capacitance and conductance (`Loading`) and the winding's stray capacitance C_s. With C all capacitance
+and g the conductance that is not the winding's, the free decay obeys exactly, at any Q,
+
+    w0^2 = w_d^2 + a^2 = (1 + R (G + g))/(L C)        2 a = R/L + (G + g)/C        Q = w0/(2 a)
+
+One capacitor gives two figures for three unknowns (with C_s four): the loss is stated as if all of it
+were across the winding, and as if all of it were in series. `capacitors` separates them.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+import numpy.typing as npt
+
+from coilbell.decay import Quantity
+from coilbell.errors import InputError
+from coilbell.record import Capacitor
+from coilbell.winding.freering import FreeRing
+from coilbell.winding.uncertainty import ComplexArray, propagate, quantity
+
+__all__ = [
+    "Loading",
+    "OneCapacitorTank",
+    "TankDoubt",
+    "TankDoubtKind",
+    "capacitor_uncertainties",
+    "tank_of_one",
+]
+
+Array = npt.NDArray[np.float64]
+
+SURE = 2.0
+"""Standard uncertainties beyond which an impossible value is held against the model."""
+
+_SPLIT_MATTERS = 0.01
+"""Relative error of L, from not knowing where the loss sits, that is worth a doubt."""
+
+
+@dataclass(frozen=True, slots=True)
+class Loading:
+    """What the tester itself puts across the winding, test capacitor apart.
+
+    siemens: input and bias conductance [S]; farads: input and lead capacitance [F]; both with standard
+    uncertainties. An open-lead decay or a known reference gives them.
+    """
+
+    siemens: float = 0.0
+    farads: float = 0.0
+    siemens_uncertainty: float = 0.0
+    farads_uncertainty: float = 0.0
+
+    def __post_init__(self) -> None:
+        for name in ("siemens", "farads", "siemens_uncertainty", "farads_uncertainty"):
+            value = getattr(self, name)
+            if not (math.isfinite(value) and value >= 0):
+                raise InputError(f"tester loading {name} {value!r}; give 0 or more")
+
+
+class TankDoubtKind(StrEnum):
+    """Reasons to distrust what a tank's figures say."""
+
+    STRAY_UNKNOWN = "stray capacitance unknown"
+    LOSS_PLACE_UNKNOWN = "place of the loss unknown"
+    LOADING_TAKES_ALL = "tester loading takes all the loss"
+    RESISTANCE_TAKES_ALL = "direct resistance takes all the loss"
+    NEGATIVE_STRAY = "negative stray capacitance"
+    NEGATIVE_SERIES = "negative series resistance"
+    NEGATIVE_SHUNT = "negative shunt conductance"
+    MODEL_MISFIT = "captures disagree with one winding"
+    CAPACITORS_CLOSE = "test capacitors hardly differ"
+
+
+@dataclass(frozen=True, slots=True)
+class TankDoubt:
+    """One reason, with the figure that raised it."""
+
+    kind: TankDoubtKind
+    detail: str
+    """One sentence with figures."""
+    statistic: float
+    threshold: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OneCapacitorTank:
+    """The winding by one test capacitor, the tester's loading removed."""
+
+    inductance_henries: Quantity
+    """L with the loss taken as across the winding [H]."""
+    capacitance_farads: Quantity
+    """All capacitance: test capacitor, tester, stray [F]."""
+    natural_hz: Quantity
+    """w0/(2 pi) as measured [Hz]."""
+    q_measured: Quantity
+    q: Quantity
+    """Of the winding alone, w0/(2 a) without the tester's share of the decay [1]."""
+    loss_siemens: Quantity
+    """All loss as a conductance across the winding [S]."""
+    shunt_ohms: Quantity
+    """1/`loss_siemens` [ohm]."""
+    series_ohms: Quantity
+    """All loss as a resistance in series [ohm]."""
+    copper_share: Quantity | None
+    """Part of the loss that the direct resistance makes [1]; None where no resistance was given. The
+    resistance at the ring's frequency is higher, so this is the least. No evidence about turns."""
+    other_siemens: Quantity | None
+    """What the direct resistance leaves of the loss, as a conductance across the winding [S]."""
+    covariance: Array
+    """(3, 3) of inductance, loss conductance and series resistance."""
+    doubts: tuple[TankDoubt, ...]
+
+
+def tank_of_one(
+    ring: FreeRing,
+    capacitor: Capacitor,
+    loading: Loading | None = None,
+    stray_farads: tuple[float, float] | None = None,
+    direct_ohms: tuple[float, float] | None = None,
+) -> OneCapacitorTank:
+    """Inductance and loss from one ring.
+
+    Parameters
+    ----------
+    loading: the tester's own, none when left out.
+    stray_farads: stray capacitance of the winding and its standard uncertainty [F]; None leaves it out of
+        C, which raises L by the share C_s/C, and raises a doubt.
+    direct_ohms: direct resistance of the winding and its standard uncertainty [ohm]; only shares out the
+        loss. It is no evidence of a short: a turn among many changes it by less than its temperature does.
+    """
+    load = loading or Loading()
+    stray, direct = stray_farads or (0.0, 0.0), direct_ohms or (0.0, 0.0)
+    _check_pair("stray capacitance", stray)
+    _check_pair("direct resistance", direct)
+    value, spread = propagate(_figures, *_inputs(ring, capacitor, load, stray, direct))
+    if math.isnan(value[-1]):
+        raise InputError(
+            f"a direct resistance of {direct[0]:.4g} ohm cannot belong to a ring of Q {ring.q:.3g} with this "
+            "capacitor; measure it again, or leave it out"
+        )
+    found = dict(zip(_NAMES, map(quantity, value, np.diag(spread)), strict=True))
+    doubts = _doubts(ring, found, stray_farads, direct_ohms)
+    told = {n: None if n in _BY_RESISTANCE and direct_ohms is None else q for n, q in found.items()}
+    rows = [_NAMES.index(name) for name in ("inductance_henries", "loss_siemens", "series_ohms")]
+    return OneCapacitorTank(covariance=spread[np.ix_(rows, rows)], doubts=tuple(doubts), **told)  # type: ignore[arg-type]
+
+
+def _inputs(
+    ring: FreeRing,
+    capacitor: Capacitor,
+    load: Loading,
+    stray: tuple[float, float],
+    direct: tuple[float, float],
+) -> tuple[Array, Array]:
+    """Values (8,) and covariance (8, 8) of what `_figures` takes."""
+    pairs = [
+        (ring.angular_per_s, 0.0),
+        (ring.decay_per_s, 0.0),
+        *zip((capacitor.farads, capacitor.loss_tangent), capacitor_uncertainties(capacitor), strict=True),
+        (load.siemens, load.siemens_uncertainty),
+        (load.farads, load.farads_uncertainty),
+        stray,
+        direct,
+    ]
+    covariance = np.diag([spread**2 for _, spread in pairs])
+    covariance[:2, :2] = ring.covariance
+    return np.array([value for value, _ in pairs]), covariance
+
+
+def capacitor_uncertainties(capacitor: Capacitor) -> tuple[float, float]:
+    """Standard uncertainties of a capacitor's value [F] and loss tangent [1].
+
+    The loss tangent is trusted to half of itself: data sheets give an upper limit.
+    """
+    return capacitor.farads * capacitor.tolerance, capacitor.loss_tangent / 2
+
+
+_NAMES = (
+    "inductance_henries",
+    "capacitance_farads",
+    "natural_hz",
+    "q_measured",
+    "q",
+    "loss_siemens",
+    "shunt_ohms",
+    "series_ohms",
+    "copper_share",
+    "other_siemens",
+)
+_BY_RESISTANCE = _NAMES[-2:]
+
+
+def _figures(x: ComplexArray) -> ComplexArray:
+    """The figures named in `_NAMES`."""
+    angular, decay, test, tangent, load_siemens, load_farads, stray, direct = x
+    farads = test + load_farads + stray
+    natural = np.sqrt(angular**2 + decay**2)
+    outside = load_siemens + natural * test * tangent
+    rate = 2 * decay - outside / farads
+    shunt = rate * farads
+    # All loss in series: w0^2 = (1 + R g)/(L C) and 2 a - g/C = R/L.
+    series = rate / (natural**2 * farads - rate * outside)
+    # Direct resistance R in series: w0^2 C L^2 - (1 + 2 a R C) L + R^2 C = 0.
+    half = (1 + 2 * decay * direct * farads) / 2
+    inside = half**2 - (natural * direct * farads) ** 2
+    henries = (half + (np.sqrt(inside) if inside.real > 0 else math.nan)) / (natural**2 * farads)
+    copper = direct / henries
+    return np.stack(
+        [
+            1 / (natural**2 * farads),
+            farads,
+            natural / (2 * math.pi),
+            natural / (2 * decay),
+            natural / rate,
+            shunt,
+            1 / shunt,
+            series,
+            copper / rate,
+            (rate - copper) * farads,
+        ]
+    )
+
+
+def _doubts(
+    ring: FreeRing,
+    figures: dict[str, Quantity],
+    stray: tuple[float, float] | None,
+    direct: tuple[float, float] | None,
+) -> list[TankDoubt]:
+    found = []
+    if stray is None:
+        found.append(
+            TankDoubt(
+                TankDoubtKind.STRAY_UNKNOWN,
+                "the winding's stray capacitance is left out, so its inductance is too large by its share "
+                "of all capacitance; ring it with a second test capacitor",
+                math.nan,
+                math.nan,
+            )
+        )
+    split = 1 / (4 * ring.q**2)
+    if split > _SPLIT_MATTERS:
+        found.append(
+            TankDoubt(
+                TankDoubtKind.LOSS_PLACE_UNKNOWN,
+                f"at Q {ring.q:.2f} the inductance depends on where the loss sits, by up to {split:.1%}",
+                split,
+                _SPLIT_MATTERS,
+            )
+        )
+    loss = figures["loss_siemens"]
+    if loss.value < SURE * loss.standard_uncertainty or loss.value <= 0:
+        found.append(
+            TankDoubt(
+                TankDoubtKind.LOADING_TAKES_ALL,
+                f"the tester's own loading leaves a loss of {loss.value * 1e6:.3g} uS "
+                f"+- {loss.standard_uncertainty * 1e6:.2g} uS, not sure to be above 0; calibrate the tester",
+                _ratio(loss),
+                SURE,
+            )
+        )
+    rest = figures["other_siemens"]
+    if direct is not None and rest.value < -SURE * rest.standard_uncertainty:
+        found.append(
+            TankDoubt(
+                TankDoubtKind.RESISTANCE_TAKES_ALL,
+                f"the direct resistance {direct[0]:.3g} ohm alone would lose more than the ring does; "
+                "check what the meter's leads add",
+                _ratio(rest),
+                -SURE,
+            )
+        )
+    return found
+
+
+def _ratio(figure: Quantity) -> float:
+    if figure.standard_uncertainty > 0:
+        return figure.value / figure.standard_uncertainty
+    return math.copysign(math.inf, figure.value) if figure.value else 0.0
+
+
+def _check_pair(name: str, pair: tuple[float, float]) -> None:
+    if not all(math.isfinite(v) and v >= 0 for v in pair):
+        raise InputError(f"{name} {pair[0]!r} +- {pair[1]!r}; give a value and its uncertainty, 0 or more")
