@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
+import subprocess
+import sys
 import types
 from pathlib import Path
 
@@ -79,3 +82,29 @@ def test_each_package_offers_what_it_names(package: str) -> None:
     for name in getattr(module, "__all__", ()):
         assert getattr(module, name) is not None
         assert not isinstance(getattr(module, name), types.FunctionType) or getattr(module, name).__doc__
+
+
+def test_a_name_the_terminal_cannot_show_is_no_traceback(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "coilbell", "fit", str(tmp_path / "\u00e9.csv")],
+        capture_output=True,
+        env=os.environ | {"PYTHONIOENCODING": "ascii"},
+        check=False,
+    )
+    assert done.returncode == 2
+    assert done.stderr.count(b"\n") == 1
+    assert b"\\xe9.csv: no such file" in done.stderr
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no full device here")
+def test_a_full_disk_is_one_line() -> None:
+    with Path("/dev/full").open("wb") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "coilbell", "fit", "--example"],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            check=False,
+        )
+    assert done.returncode == 3
+    assert done.stderr.count(b"\n") == 1
+    assert done.stderr.startswith(b"coilbell: the system refused: ")

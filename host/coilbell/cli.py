@@ -12,6 +12,7 @@ Results go to stdout, everything else to stderr.
 from __future__ import annotations
 
 import importlib
+import io
 import os
 import sys
 
@@ -42,6 +43,9 @@ commands:
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; returns the exit code."""
     words = sys.argv[1:] if arguments is None else arguments
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # a file's name may not fit a terminal's letters
     if not words or words[0] in ("-h", "--help", "help"):
         print(_overview())
         return 0
@@ -82,8 +86,18 @@ def _run(name: str, words: list[str]) -> int:
     except KeyboardInterrupt:
         return _complain("interrupted", 130)
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _abandon_output()
         return 0
+    except OSError as error:
+        _abandon_output()
+        return _complain(
+            f"the system refused: {error.strerror or error}; free room or choose another place", 3
+        )
+
+
+def _abandon_output() -> None:
+    """Nothing more can be written; keep the interpreter from trying again as it ends."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _complain(message: str, code: int) -> int:
