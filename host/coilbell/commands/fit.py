@@ -6,6 +6,7 @@ import argparse
 import json
 import sys
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -74,9 +75,12 @@ def run(options: argparse.Namespace) -> int:
         try:
             for title, capture in _captures(name, request):
                 shown += 1
-                _show(_fitted(title, capture, request), title, capture, request, shown)
+                fitted = _fitted(title, capture, request)
+                with _beside_bar():
+                    _show(fitted, title, capture, request, shown)
         except CoilbellError as error:
-            print(f"coilbell: {error}", file=sys.stderr, flush=True)
+            with _beside_bar():
+                print(f"coilbell: {error}", file=sys.stderr, flush=True)
             worst = max(worst, error.exit_code)
     return worst
 
@@ -143,9 +147,19 @@ def _progress(names: Sequence[str]) -> Iterator[str]:
     from tqdm import tqdm
 
     with tqdm(names, desc="fitting", unit="file", file=sys.stderr, leave=False, ncols=79) as bar:
-        for name in bar:
-            bar.clear()
-            yield name
+        yield from bar
+
+
+@contextmanager
+def _beside_bar() -> Iterator[None]:
+    """Room on the terminal for results: the bar is taken away and drawn again below them."""
+    if "tqdm" not in sys.modules:
+        yield
+        return
+    from tqdm import tqdm
+
+    with tqdm.external_write_mode():
+        yield
 
 
 def _captures(name: str, request: _Request) -> Iterator[tuple[str, list[Record]]]:
