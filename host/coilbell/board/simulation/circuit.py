@@ -77,9 +77,14 @@ class Winding:
         return motion.modes(self.state_space(capacitor_farads), pulse_s)
 
     def ring_mode(self, capacitor_farads: float, pulse_s: float = 0.0) -> TrueMode | None:
-        """The ring of most energy at the leads, or None where nothing oscillates."""
-        first = self.true_modes(capacitor_farads, pulse_s)[0]
-        return first if first.frequency_hz > 0 else None
+        """The ring of most energy at the leads.
+
+        None where nothing oscillates with a hundredth of the lead voltage.
+        """
+        found = self.true_modes(capacitor_farads, pulse_s)
+        floor = 0.01 * max(abs(mode.residue) for mode in found)
+        rings = (mode for mode in found if mode.frequency_hz > 0 and abs(mode.residue) >= floor)
+        return next(rings, None)
 
     def lead_volts(self, t: float) -> float:
         """Voltage at the leads from the set itself at time t [s], before any pulse [V]."""

@@ -71,7 +71,9 @@ def _mode(value: complex, residue: complex) -> TrueMode:
     if value.imag == 0:
         return TrueMode(0.0, decay, 0.0, complex(residue))
     # The conjugate partner doubles the real part.
-    return TrueMode(float(value.imag) / (2 * math.pi), decay, abs(value) / (2 * decay), 2 * complex(residue))
+    return TrueMode(
+        float(value.imag) / (2 * math.pi), decay, float(abs(value)) / (2 * decay), 2 * complex(residue)
+    )
 
 
 def sweep(a: Array, start: Array, step_s: float, n: int) -> Array:

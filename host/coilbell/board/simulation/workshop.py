@@ -27,9 +27,9 @@ _LIST = (
         "tarn-line-split",
         "line-output transformer",
         "line-output transformer of the invented Tarn 21 set, high-voltage winding in three split sections",
-        _ferrite(2.22e-3, 80, 86e3),
+        _ferrite(2.22e-3, 80, 81e3),
         (
-            Coil("primary", 80, 1.0, 0.012, 120e-12, 4e3),
+            Coil("primary", 80, 0.95, 0.012, 120e-12, 4e3),
             Coil("low", 10, 0.157, 0.0267, 100e-12),
             Coil("rail", 60, 0.9, 0.02, 60e-12),
             Coil("heater", 4, 0.02, 0.02, 50e-12),
