@@ -97,9 +97,9 @@ def test_dielectric_loss_is_the_stated_tangent():
     network = Network()
     Fixture(input_ohms=1e15, stray_farads=1e-18, loss_tangent=3e-4).build(network, 22e-9)
     system = network.state_space("lead")
-    for hz in np.geomspace(2e3, 5e5, 30):
+    for hz in np.geomspace(1e3, 1e6, 30):
         y = 1 / impedance(system, hz)
-        assert y.real / y.imag == pytest.approx(3e-4, rel=0.06)
+        assert y.real / y.imag == pytest.approx(3e-4, rel=0.12)
 
 
 def test_every_circuit_is_passive():

@@ -27,7 +27,7 @@ class Fixture:
     stray_farads: float = 25e-12
     """Leads and input capacitance [F]."""
     loss_tangent: float = 1e-4
-    """Of the test capacitor's dielectric, constant within 6 % from 2 to 500 kHz [1]."""
+    """Of the test capacitor's dielectric, constant within 12 % from 1 kHz to 1 MHz [1]."""
     clamp: bool = False
     """True fits two silicon junctions in series each way across the winding."""
 
