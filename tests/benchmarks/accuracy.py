@@ -107,8 +107,9 @@ def complaint(result: Result, rings: int) -> str:
     return f"{far:.1f} bounds off" if far > 5 else ""
 
 
-def coverage_line(name: str, results: list[Result]) -> str:
-    hits = np.array([c for r in results for c in r.covered], dtype=float)
+def coverage_line(name: str, results: list[Result], low: float = 0.0, high: float = np.inf) -> str:
+    """Shares of intervals that hold the truth, of the rings with frequencies in a range [Hz]."""
+    hits = np.array([c[1:] for r in results for c in r.covered if low <= c[0] < high], dtype=float)
     if not hits.size:
         return f"{name:38s}{'no ring found':>30s}"
     share = 100 * hits.mean(axis=0)
@@ -166,10 +167,12 @@ def coverage(seed: int, records: int, run: Mapper) -> list[str]:
         k = [1 + i % 2 for i in range(records)]
         right = 100 * np.mean([r.modes == n for r, n in zip(results, k, strict=True)])
         gross = 100 * np.mean([r.gross for r in results])
-        lines.append(
-            f"{coverage_line(f'AR(1) noise, rho {rho:g}, K = 1, 2', results)}"
-            f"   K right {right:.1f} %, gross {gross:.2f} %"
-        )
+        head = coverage_line(f"AR(1) noise, rho {rho:g}, K = 1, 2", results)
+        lines += [
+            f"{head}   K right {right:.1f} %, gross {gross:.2f} %",
+            coverage_line("  rings below 20 kHz", results, 0.0, 20e3),
+            coverage_line("  rings above 60 kHz", results, 60e3),
+        ]
         lines += failures(results, k)
     return lines
 

@@ -31,8 +31,8 @@ class Result:
     name: str
     rings: tuple[RingScore, ...]
     modes: int
-    covered: tuple[tuple[bool, bool, bool], ...]
-    """For each ring that did not fail: is the truth inside the 95 % interval of f, a, Q?"""
+    covered: tuple[tuple[float, bool, bool, bool], ...]
+    """For each ring that did not fail: its frequency, and is the truth inside the interval of f, a, Q?"""
     doubts: frozenset[DoubtKind]
     seconds: float
     raised: str = ""
@@ -75,7 +75,9 @@ def judged(case: Case, limits: tuple[RingBound, ...] | None = None) -> Result:
     seconds = time.perf_counter() - began
     scores = score(case.rings, limits, estimates(answer))
     covered = tuple(
-        covers(ring, answer, s.estimate) for ring, s in zip(case.rings, scores, strict=True) if not s.gross
+        (ring.frequency_hz, *covers(ring, answer, s.estimate))
+        for ring, s in zip(case.rings, scores, strict=True)
+        if not s.gross
     )
     doubts = frozenset(d.kind for d in answer.doubts)
     return Result(case.name, scores, len(answer.modes), covered, doubts, seconds)

@@ -14,9 +14,10 @@ from benchmarks.alarms import rings_in_silence
 from benchmarks.bound import bounds
 from benchmarks.mismatch import KINDS, VISIBLE, lack_of_fit, mismatched
 from benchmarks.oracle import from_truth
-from benchmarks.ours import MISMATCH, fitted, judged
+from benchmarks.ours import MISMATCH, covers, fitted, judged
 from benchmarks.score import efficiency, score
-from benchmarks.signals import clipped, domain
+from benchmarks.signals import Ring, captured, clipped, domain, generator, noise_free
+from coilbell.decay import fit
 
 SEED = 20
 
@@ -45,7 +46,7 @@ def test_errors_are_as_small_as_a_perfect_search_would_leave(sweep, what):
 
 
 def test_intervals_hold_the_truth(sweep):
-    hits = np.array([c for _, _, result in sweep for c in result.covered])
+    hits = np.array([c[1:] for _, _, result in sweep for c in result.covered])
     assert len(hits) == 120
     assert (hits.mean(axis=0) > 0.87).all()  # 95 % less four standard errors of 2 %
     assert not hits.all()
@@ -55,16 +56,26 @@ def test_sound_records_are_not_flagged(sweep):
     assert sum(result.mismatched for _, _, result in sweep) <= 3
 
 
-@pytest.mark.parametrize("rho", [0.9, -0.5])
-def test_intervals_hold_the_truth_in_coloured_noise(rho):
-    results = [judged(domain(SEED, 1, i, rho=rho)) for i in range(40)]
-    hits = np.array([c for r in results for c in r.covered])
-    assert len(hits) >= 39
-    assert (hits.mean(axis=0) > 0.82).all()
+@pytest.mark.parametrize(("rho", "frequency"), [(0.9, 8e3), (-0.5, 150e3)])
+def test_intervals_hold_the_truth_in_coloured_noise(rho, frequency):
+    """AR(1) noise is 3.2 (1.3) times stronger around these rings than white noise of its variance.
+
+    Intervals made for white noise would hold the truth in under half (85 %) of the records.
+    """
+    truth = Ring.of_q(frequency, 30, 900, 0.5)
+    clean = noise_free(2048, (truth,), (), 2048.0)
+    hits = []
+    for i in range(120):
+        record = captured(generator(SEED, 9, i), clean, 2048.0, 6.0, rho)
+        answer = fit(record, start_s=float(record.time_axis[record.pretrigger]))
+        assert len(answer.modes) == 1
+        hits.append(covers(truth, answer, 0))
+    share = np.mean(hits, axis=0)
+    assert (share > 0.88).all()  # 95 % less 3.5 standard errors of 2 %
 
 
 def test_clipped_rings_are_as_good_as_their_unclipped_samples():
-    cases = [clipped(SEED, i) for i in range(30)]
+    cases = [clipped(SEED, i) for i in range(24)]
     results = [judged(case) for case in cases]
     assert not any(r.gross for r in results)
     perfect = [s for case in cases for s in score(case.rings, bounds(case), from_truth(case))]
@@ -78,19 +89,27 @@ def test_silence_does_not_ring(exponentials, count):
     assert [text for i in range(count) if (text := rings_in_silence(SEED, exponentials, 0.0, i))] == []
 
 
+@pytest.fixture(scope="module")
+def broken():
+    """For each way to break the model: doubts about 16 records, those left out where it hardly shows."""
+    found = {}
+    for kind in KINDS:
+        cases = [mismatched(kind, SEED, i) for i in range(16 if kind != "control" else 30)]
+        shown = cases if kind == "control" else [c for c in cases if lack_of_fit(c) >= VISIBLE]
+        found[kind] = [frozenset(d.kind for d in fitted(case).doubts) for case in shown]
+    return found
+
+
 @pytest.mark.parametrize("kind", [k for k in KINDS if k != "control"])
-def test_a_broken_model_is_flagged(kind):
-    seen = []
-    for i in range(16):
-        case = mismatched(kind, SEED, i)
-        if lack_of_fit(case) >= VISIBLE:
-            seen.append(bool({d.kind for d in fitted(case).doubts} & MISMATCH))
-    assert len(seen) >= 5
-    assert sum(seen) >= len(seen) - 2
+def test_a_broken_model_is_flagged(broken, kind):
+    assert len(broken[kind]) >= 5
+    assert sum(bool(doubts & MISMATCH) for doubts in broken[kind]) >= len(broken[kind]) - 2
 
 
-def test_a_sound_model_is_not():
-    flagged = [
-        bool({d.kind for d in fitted(mismatched("control", SEED, i)).doubts} & MISMATCH) for i in range(30)
-    ]
-    assert sum(flagged) <= 2
+@pytest.mark.parametrize("kind", ["non-linearity", "decay 5 %", "decay 30 %", "time slip"])
+def test_and_named(broken, kind):
+    assert sum(bool(doubts & KINDS[kind]) for doubts in broken[kind]) >= 0.6 * len(broken[kind])
+
+
+def test_a_sound_model_is_not_flagged(broken):
+    assert sum(bool(doubts & MISMATCH) for doubts in broken["control"]) <= 2
