@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbell.bench.csvfile import Column
-from coilbell.bench.oscilloscope import smallest_step
+from coilbell.bench.steps import smallest_step
 from coilbell.bench.timebase import timebase
 from coilbell.errors import FileError
 

@@ -95,6 +95,8 @@ def test_count_to_and_capacitor(capsys: pytest.CaptureFixture[str], scope: Path)
         facts = json.loads(out)
         assert facts["count_to"] == 0.5
         assert facts["test_capacitor_f"] == 4.7e-9
+        inductance = 1 / ((2 * math.pi * FREQUENCY) ** 2 + TAU**-2) / 4.7e-9
+        assert facts["tank"]["inductance_h"]["value"] == pytest.approx(inductance, rel=1e-3)
         assert facts["modes"][0]["ring_count"]["value"] == pytest.approx(
             FREQUENCY * TAU * math.log(2), rel=0.01
         )

@@ -22,6 +22,7 @@ from coilbell.bench.words import (
 )
 from coilbell.decay import Doubt, DoubtKind, Fit, Quantity
 from coilbell.record import Capacitor
+from coilbell.winding import FreeRing, tank_of_one
 from handmade import handmade_fit, handmade_mode, handmade_record, handmade_silence
 
 GOLDEN = Path(__file__).parents[1] / "golden"
@@ -90,6 +91,18 @@ def test_capacitor_and_connection_are_told() -> None:
     facts = fit_facts(handmade_fit(), records=[handmade_record(test_capacitor=Capacitor(22e-9))])
     assert facts["test_capacitor_f"] == 22e-9
     assert facts["connection"] == "unknown"
+
+
+def test_the_tank_is_told_with_its_capacitor_and_its_doubts() -> None:
+    record = handmade_record(test_capacitor=Capacitor(22e-9, 0.02))
+    fit = handmade_fit()
+    tank = tank_of_one(FreeRing.from_mode(fit.main), record.test_capacitor or Capacitor(1e-9))
+    facts = fit_facts(fit, records=[record], tank=tank)
+    natural = 2 * math.pi * fit.main.natural_frequency_hz
+    assert facts["tank"]["inductance_h"]["value"] == pytest.approx(1 / (natural**2 * 22e-9), rel=1e-9)
+    text = facts_table(json.loads(json.dumps(facts, allow_nan=False)))
+    assert "with 22 nF (2 %) across: inductance 2.459(49) mH; loss as" in text
+    assert "doubt: stray capacitance unknown" in text
 
 
 @pytest.mark.parametrize("kind", list(DoubtKind))

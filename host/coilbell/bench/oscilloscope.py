@@ -10,18 +10,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from coilbell.bench.csvfile import Column, Table
 from coilbell.bench.quantities import engineering, known_unit, parse
+from coilbell.bench.steps import smallest_step
 from coilbell.bench.timebase import FIRST_SAMPLE, Timebase, timebase
 from coilbell.errors import FileError, InputError
 from coilbell.record import Record
 
-__all__ = ["chosen", "encode", "read", "smallest_step"]
+__all__ = ["chosen", "encode", "read"]
 
 LONGEST_GUESSED_STEP_S = 1e-3
 """A guessed time unit must give shorter steps than this; no winding rings slower than some 100 Hz."""
@@ -86,24 +85,6 @@ def chosen(labels: Sequence[str], channel: str | None) -> list[int]:
     if channel.isascii() and channel.isdigit() and 1 <= int(channel) <= len(labels):
         return [int(channel) - 1]
     raise FileError(f"has no channel {channel[:40]!r}; choose one of: {listed}")
-
-
-def smallest_step(column: Column) -> float | None:
-    """Step between the levels of visibly quantised figures [unit of the column], else None.
-
-    Levels are the different figures that occur. They are a lattice when every distance between two
-    neighbours is a whole multiple of one step, but for half the last decimal place written.
-    """
-    levels = np.unique(column.values).astype(np.float64)
-    if levels.size < 2 or levels.size == column.values.size:
-        return 1.0 if column.values.dtype.kind == "i" and levels.size > 1 else None
-    gaps = np.diff(levels)
-    if column.values.dtype.kind == "i" or gaps.min() <= 2.5 * column.last_place:
-        counts = np.rint(gaps / column.last_place)
-        if counts.max() > 2**52 or np.abs(gaps / column.last_place - counts).max() > 1e-3:
-            return None
-        return float(f"{float(np.gcd.reduce(counts.astype(np.int64))) * column.last_place:.12g}")
-    return _lattice(levels, gaps, column.last_place)
 
 
 def encode(records: Sequence[Record], separator: str) -> bytes:
@@ -234,14 +215,3 @@ def _record(table: Table, column: Column, label: str, base: Timebase, assumed: s
         resolution=smallest_step(column),
         extra={name: text for name, text in extra.items() if text},
     )
-
-
-def _lattice(
-    levels: npt.NDArray[np.float64], gaps: npt.NDArray[np.float64], last_place: float
-) -> float | None:
-    """Step of the lattice all levels stand on, refined over its whole height, else None."""
-    counts = np.concatenate([[0.0], np.cumsum(np.rint(gaps / gaps.min()))])
-    centred = counts - counts.mean()
-    step = float(centred @ (levels - levels.mean()) / (centred @ centred))
-    away: Any = np.abs(levels - levels.mean() - step * centred).max()
-    return step if away <= 0.75 * last_place + 1e-9 * step else None

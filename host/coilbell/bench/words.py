@@ -14,12 +14,15 @@ import math
 import textwrap
 from collections.abc import Sequence
 from fractions import Fraction
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from coilbell.bench.facts import FIT_SCHEMA, doubt_facts, fit_facts
 from coilbell.bench.quantities import concise, engineering, interval
-from coilbell.bench.timebase import first_time_s
-from coilbell.decay import Doubt, DoubtKind, Fit, Mode, Quantity
+from coilbell.decay import Doubt, Fit, Quantity
 from coilbell.record import Record
+
+if TYPE_CHECKING:
+    from coilbell.winding import OneCapacitorTank
 
 __all__ = [
     "FIT_SCHEMA",
@@ -34,31 +37,10 @@ __all__ = [
     "wrapped",
 ]
 
-FIT_SCHEMA = 1
-"""Number of the layout `fit_facts` gives; it rises when a field changes its meaning."""
-
 WIDTH = 80
 """Columns of every screen."""
 
 _KEPT = "\0"
-
-_ADVICE: dict[DoubtKind, str] = {
-    DoubtKind.CLIPPED: "Clipped samples were left out; lower the pulse or the gain and capture again",
-    DoubtKind.TOO_SHORT: "Record longer, or wait less before the window starts",
-    DoubtKind.COLOURED_RESIDUAL: "Something the model does not hold is left over; uncertainties were widened",
-    DoubtKind.AMPLITUDE_DEPENDENT: "The loss changes with amplitude, as in a core or a junction; "
-    "compare only with captures of like amplitude",
-    DoubtKind.FREQUENCY_DRIFT: "The pitch moves while it rings, as with a core near saturation; "
-    "compare only with captures of like amplitude",
-    DoubtKind.CONVERTER_NONLINEARITY: "The converter's own steps may shape the figures; "
-    "average shots at different amplitudes",
-    DoubtKind.TIME_SLIP: "Samples seem to be missing or doubled; capture again",
-    DoubtKind.UNDAMPED_TONE: "A steady tone comes from outside; keep running supplies away and leads short",
-    DoubtKind.BELOW_RING_THRESHOLD: "Before blaming the winding check the leads, the pulse and the capacitor",
-    DoubtKind.GLITCHES: "Single wild samples were left out; look for a loose clip",
-    DoubtKind.SHOTS_DISAGREE: "The shots do not tell one story; check the clips and capture again",
-    DoubtKind.NOT_CONVERGED: "The computation did not settle; do not rely on these figures",
-}
 
 
 def figure(quantity: Quantity, unit: str = "") -> str:
@@ -88,7 +70,7 @@ def wrapped(text: str, indent: int = 2, width: int = WIDTH) -> str:
 
 def doubt_sentence(doubt: Doubt) -> str:
     """What is doubtful, the figure that raised it, and what to do."""
-    return _doubt_text(_doubt_facts(doubt))
+    return _doubt_text(doubt_facts(doubt))
 
 
 def fit_sentence(fit: Fit) -> str:
@@ -96,47 +78,11 @@ def fit_sentence(fit: Fit) -> str:
     return _headline(fit_facts(fit))
 
 
-def fit_table(fit: Fit, *, title: str = "", records: Sequence[Record] = ()) -> str:
+def fit_table(
+    fit: Fit, *, title: str = "", records: Sequence[Record] = (), tank: OneCapacitorTank | None = None
+) -> str:
     """The fit as a table of at most 80 columns, with its doubts in words; no newline at the end."""
-    return facts_table(fit_facts(fit, title=title, records=records))
-
-
-def fit_facts(fit: Fit, *, title: str = "", records: Sequence[Record] = ()) -> dict[str, Any]:
-    """Everything shown of a fit, ready for JSON.
-
-    title: what was fitted, such as a file's name. records: what was fitted, for channel, capacitor and
-    notes; the window is given on their file's own time axis.
-    A quantity is {"value", "standard_uncertainty", "low", "high"} in the unit its key ends in;
-    a number that is unknown or infinite is None.
-    """
-    first = first_time_s(records[0]) if records else 0.0
-    return {
-        "schema": FIT_SCHEMA,
-        "kind": "fit",
-        "title": title,
-        **_record_facts(records),
-        "rings": fit.rings,
-        "count_to": fit.count_to,
-        "modes": [_mode_facts(mode) for mode in fit.modes],
-        "tones": [_mode_facts(mode) for mode in fit.tones],
-        "recoveries": [
-            {"decay_per_s": _quantity(r.decay_per_s), "amplitude": _quantity(r.amplitude)}
-            for r in fit.recoveries
-        ],
-        "offset": _quantity(fit.offset),
-        "unit": fit.unit,
-        "noise": _number(fit.noise),
-        "residual": _plain(fit.residual),
-        "window": {
-            "start_s": _number(fit.start_s + first),
-            "stop_s": _number(fit.stop_s + first),
-            "samples_used": fit.samples_used,
-            "samples_masked": fit.samples_masked,
-            "records": fit.records,
-        },
-        "account": [_plain(step) for step in fit.account],
-        "doubts": [_doubt_facts(doubt) for doubt in fit.doubts],
-    }
+    return facts_table(fit_facts(fit, title=title, records=records, tank=tank))
 
 
 def facts_table(facts: dict[str, Any]) -> str:
@@ -148,63 +94,11 @@ def facts_table(facts: dict[str, Any]) -> str:
         lines += [wrapped(f"why: {step['what']}: {step['reason']}") for step in facts["account"][-2:]]
     lines += [wrapped(_tone_line(tone, facts["unit"])) for tone in facts["tones"]]
     lines.append(wrapped(_window_line(facts)))
+    if facts["tank"]:
+        lines += [wrapped(line) for line in _tank_lines(facts)]
     lines += [wrapped(f"doubt: {_doubt_text(doubt)}") for doubt in facts["doubts"]]
     lines += [wrapped(f"note: {note}") for note in facts["notes"]]
     return "\n".join(lines)
-
-
-def _record_facts(records: Sequence[Record]) -> dict[str, Any]:
-    first = records[0] if records else None
-    capacitor = first.test_capacitor if first else None
-    return {
-        "channel": first.extra.get("channel") if first else None,
-        "connection": str(first.connection) if first else None,
-        "test_capacitor_f": capacitor.farads if capacitor else None,
-        "notes": [text for name, text in first.extra.items() if name.startswith("assumed")] if first else [],
-    }
-
-
-def _mode_facts(mode: Mode) -> dict[str, Any]:
-    names = (
-        "frequency_hz",
-        "decay_per_s",
-        "tau_s",
-        "q",
-        "q_damped",
-        "log_decrement",
-        "amplitude",
-        "phase_rad",
-        "ring_count",
-    )
-    facts: dict[str, Any] = {name: _quantity(getattr(mode, name)) for name in names}
-    return facts | {
-        "ring_count_whole": mode.ring_count_whole,
-        "natural_frequency_hz": _number(mode.natural_frequency_hz),
-    }
-
-
-def _doubt_facts(doubt: Doubt) -> dict[str, Any]:
-    return {
-        "kind": str(doubt.kind),
-        "detail": doubt.detail,
-        "advice": _ADVICE[doubt.kind],
-        "statistic": _number(doubt.statistic),
-        "threshold": _number(doubt.threshold),
-    }
-
-
-def _quantity(quantity: Quantity) -> dict[str, float | None]:
-    return _plain(quantity)
-
-
-def _plain(value: Any) -> dict[str, Any]:
-    """The fields of one of the small dataclasses of a Fit; numbers JSON cannot hold become None."""
-    fields = {name: getattr(value, name) for name in value.__dataclass_fields__}
-    return {name: _number(item) if isinstance(item, float) else item for name, item in fields.items()}
-
-
-def _number(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None
 
 
 def _title_line(facts: dict[str, Any]) -> str:
@@ -290,6 +184,20 @@ def _window_line(facts: dict[str, Any]) -> str:
     span = _kept(" to ".join(engineering(end, "s") for end in ends))
     parts.append(f"{window['samples_used']} samples{shots} from {span}{masked}")
     return "; ".join(parts)
+
+
+def _tank_lines(facts: dict[str, Any]) -> list[str]:
+    tank, tolerance = facts["tank"], facts["test_capacitor_tolerance"]
+    return [
+        f"with {_amount_of(facts['test_capacitor_f'], 'F')} ({100 * tolerance:.2g} %) across: inductance "
+        f"{_kept(_shown(tank['inductance_h'], 'H'))}; loss as {_kept(_shown(tank['shunt_ohm'], 'ohm'))} "
+        f"across the winding or {_kept(_shown(tank['series_ohm'], 'ohm'))} in series",
+        *(f"doubt: {doubt['kind']}: {doubt['detail'].rstrip('.')}." for doubt in tank["doubts"]),
+    ]
+
+
+def _amount_of(value: float, unit: str) -> str:
+    return _kept(engineering(value, unit))
 
 
 def _tone_line(tone: dict[str, Any], unit: str) -> str:

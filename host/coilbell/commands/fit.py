@@ -17,6 +17,7 @@ from coilbell.errors import CoilbellError, FileError, InputError
 if TYPE_CHECKING:
     from coilbell.decay import Fit
     from coilbell.record import Capacitor, Record
+    from coilbell.winding import OneCapacitorTank
 
 __all__ = ["add_arguments", "run"]
 
@@ -202,7 +203,7 @@ def _fitted(title: str, capture: Sequence[Record], request: _Request) -> Fit:
 def _show(fit: Fit, title: str, capture: Sequence[Record], request: _Request, number: int) -> None:
     from coilbell.bench.words import facts_table, fit_facts
 
-    facts = fit_facts(fit, title=title, records=capture)
+    facts = fit_facts(fit, title=title, records=capture, tank=_tank(fit, capture))
     if request.json:
         print(json.dumps(facts), flush=True)
     else:
@@ -212,6 +213,16 @@ def _show(fit: Fit, title: str, capture: Sequence[Record], request: _Request, nu
             print(f"coilbell: note: {title}: {note}", file=sys.stderr)
     if request.picture is not None:
         _draw(fit, title, capture[0], request.picture, number)
+
+
+def _tank(fit: Fit, capture: Sequence[Record]) -> OneCapacitorTank | None:
+    """What the ring says of the winding, where the test capacitor is known and something rings."""
+    capacitor = capture[0].test_capacitor
+    if capacitor is None or not fit.rings or not fit.main.decay_per_s.value > 0:
+        return None
+    from coilbell.winding import FreeRing, tank_of_one
+
+    return tank_of_one(FreeRing.from_fit(fit), capacitor)
 
 
 def _draw(fit: Fit, title: str, record: Record, path: Path, number: int) -> None:

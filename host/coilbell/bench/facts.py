@@ -1,0 +1,142 @@
+"""A Fit as a plain dict, ready for JSON, from which the words are made as well."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from coilbell.bench.timebase import first_time_s
+from coilbell.decay import Doubt, DoubtKind, Fit, Mode, Quantity
+from coilbell.record import Record
+
+if TYPE_CHECKING:
+    from coilbell.winding import OneCapacitorTank
+
+__all__ = ["FIT_SCHEMA", "doubt_facts", "fit_facts"]
+
+FIT_SCHEMA = 1
+"""Number of the layout `fit_facts` gives; it rises when a field changes its meaning."""
+
+_ADVICE: dict[DoubtKind, str] = {
+    DoubtKind.CLIPPED: "Clipped samples were left out; lower the pulse or the gain and capture again",
+    DoubtKind.TOO_SHORT: "Record longer, or wait less before the window starts",
+    DoubtKind.COLOURED_RESIDUAL: "Something the model does not hold is left over; uncertainties were widened",
+    DoubtKind.AMPLITUDE_DEPENDENT: "The loss changes with amplitude, as in a core or a junction; "
+    "compare only with captures of like amplitude",
+    DoubtKind.FREQUENCY_DRIFT: "The pitch moves while it rings, as with a core near saturation; "
+    "compare only with captures of like amplitude",
+    DoubtKind.CONVERTER_NONLINEARITY: "The converter's own steps may shape the figures; "
+    "average shots at different amplitudes",
+    DoubtKind.TIME_SLIP: "Samples seem to be missing or doubled; capture again",
+    DoubtKind.UNDAMPED_TONE: "A steady tone comes from outside; keep running supplies away and leads short",
+    DoubtKind.BELOW_RING_THRESHOLD: "Before blaming the winding check the leads, the pulse and the capacitor",
+    DoubtKind.GLITCHES: "Single wild samples were left out; look for a loose clip",
+    DoubtKind.SHOTS_DISAGREE: "The shots do not tell one story; check the clips and capture again",
+    DoubtKind.NOT_CONVERGED: "The computation did not settle; do not rely on these figures",
+}
+
+
+def fit_facts(
+    fit: Fit, *, title: str = "", records: Sequence[Record] = (), tank: OneCapacitorTank | None = None
+) -> dict[str, Any]:
+    """Everything shown of a fit, ready for JSON.
+
+    title: what was fitted, such as a file's name. records: what was fitted, for channel, capacitor and
+    notes; the window is given on their file's own time axis. tank: what fit and capacitor say of the winding.
+    A quantity is {"value", "standard_uncertainty", "low", "high"} in the unit its key ends in;
+    a number that is unknown or infinite is None.
+    """
+    first = first_time_s(records[0]) if records else 0.0
+    return {
+        "schema": FIT_SCHEMA,
+        "kind": "fit",
+        "title": title,
+        **_record_facts(records),
+        "rings": fit.rings,
+        "count_to": fit.count_to,
+        "modes": [_mode_facts(mode) for mode in fit.modes],
+        "tones": [_mode_facts(mode) for mode in fit.tones],
+        "recoveries": [
+            {"decay_per_s": _quantity(r.decay_per_s), "amplitude": _quantity(r.amplitude)}
+            for r in fit.recoveries
+        ],
+        "offset": _quantity(fit.offset),
+        "unit": fit.unit,
+        "noise": _number(fit.noise),
+        "residual": _plain(fit.residual),
+        "window": {
+            "start_s": _number(fit.start_s + first),
+            "stop_s": _number(fit.stop_s + first),
+            "samples_used": fit.samples_used,
+            "samples_masked": fit.samples_masked,
+            "records": fit.records,
+        },
+        "account": [_plain(step) for step in fit.account],
+        "doubts": [doubt_facts(doubt) for doubt in fit.doubts],
+        "tank": None if tank is None else _tank_facts(tank),
+    }
+
+
+def _record_facts(records: Sequence[Record]) -> dict[str, Any]:
+    first = records[0] if records else None
+    capacitor = first.test_capacitor if first else None
+    return {
+        "channel": first.extra.get("channel") if first else None,
+        "connection": str(first.connection) if first else None,
+        "test_capacitor_f": capacitor.farads if capacitor else None,
+        "test_capacitor_tolerance": capacitor.tolerance if capacitor else None,
+        "notes": [text for name, text in first.extra.items() if name.startswith("assumed")] if first else [],
+    }
+
+
+def _mode_facts(mode: Mode) -> dict[str, Any]:
+    names = (
+        "frequency_hz",
+        "decay_per_s",
+        "tau_s",
+        "q",
+        "q_damped",
+        "log_decrement",
+        "amplitude",
+        "phase_rad",
+        "ring_count",
+    )
+    facts: dict[str, Any] = {name: _quantity(getattr(mode, name)) for name in names}
+    return facts | {
+        "ring_count_whole": mode.ring_count_whole,
+        "natural_frequency_hz": _number(mode.natural_frequency_hz),
+    }
+
+
+def _tank_facts(tank: OneCapacitorTank) -> dict[str, Any]:
+    return {
+        "inductance_h": _quantity(tank.inductance_henries),
+        "shunt_ohm": _quantity(tank.shunt_ohms),
+        "series_ohm": _quantity(tank.series_ohms),
+        "doubts": [{"kind": str(doubt.kind), "detail": doubt.detail} for doubt in tank.doubts],
+    }
+
+
+def doubt_facts(doubt: Doubt) -> dict[str, Any]:
+    return {
+        "kind": str(doubt.kind),
+        "detail": doubt.detail,
+        "advice": _ADVICE[doubt.kind],
+        "statistic": _number(doubt.statistic),
+        "threshold": _number(doubt.threshold),
+    }
+
+
+def _quantity(quantity: Quantity) -> dict[str, float | None]:
+    return _plain(quantity)
+
+
+def _plain(value: Any) -> dict[str, Any]:
+    """The fields of one of the small dataclasses of a Fit; numbers JSON cannot hold become None."""
+    fields = {name: getattr(value, name) for name in value.__dataclass_fields__}
+    return {name: _number(item) if isinstance(item, float) else item for name, item in fields.items()}
+
+
+def _number(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
