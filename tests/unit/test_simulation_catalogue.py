@@ -72,6 +72,23 @@ def test_more_core_loss_and_resistance_lower_q_and_capacitance_lowers_f():
     assert 0.985 < slow.frequency_hz / base.frequency_hz < 0.995
 
 
+def test_a_unit_differs_in_every_element_that_its_factors_name():
+    nominal = catalogue.part("tarn-line-split")
+    factors = nominal.spread.__class__(1.1, 1.3, 1.07, 1.2)
+    unit = nominal.spread_by(factors)
+    for coil, plain in zip(unit.coils, nominal.coils, strict=True):
+        assert coil.farads == pytest.approx(1.2 * plain.farads)
+        assert coil.ohms == pytest.approx(1.07 * plain.ohms)
+        assert coil.turns == plain.turns
+    for name in ("self_farads", "foot_farads", "head_farads"):
+        assert getattr(unit.high_voltage, name) == pytest.approx(1.2 * getattr(nominal.high_voltage, name))
+    assert unit.high_voltage.ohms == pytest.approx(1.07 * nominal.high_voltage.ohms)
+    assert unit.loops["turn"].ohms == pytest.approx(1.07 * nominal.loops["turn"].ohms)
+    # The loss angle of the core, w L/R, grows by the loss factor.
+    angles = [p.core.henries / p.core.sections[0][1] for p in (nominal, unit)]
+    assert angles[1] / angles[0] == pytest.approx(1.3)
+
+
 def test_population_pairs_units_across_states():
     healthy = [world.part for world in population("moss-switcher", "healthy", 3, seed=9)]
     shorted = [world.part for world in population("moss-switcher", "turn-dead", 3, seed=9)]
@@ -97,6 +114,6 @@ def test_unknown_names_list_the_choices():
         Winding(catalogue.part("moss-choke"), "haunted")
 
 
-def test_the_board_package_does_not_load_scipy():
-    code = "import sys, coilbell.board; sys.exit('scipy' in sys.modules)"
+def test_loading_the_simulation_does_not_load_scipy():
+    code = "import sys, coilbell.board.simulation; sys.exit('scipy' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
