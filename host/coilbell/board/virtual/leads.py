@@ -1,0 +1,62 @@
+"""What a virtual board's converters see: a simulated winding on its leads."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from coilbell.board.virtual.address import Address
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    from coilbell.board.simulation import Converter, Winding
+
+__all__ = ["Leads"]
+
+_KEPT = 128
+"""Noise-free rings kept, so that equal shots are computed once."""
+
+
+class Leads:
+    """The winding named in the wishes, and the converter that samples it."""
+
+    def __init__(self, wishes: Address) -> None:
+        from numpy.random import default_rng
+
+        from coilbell.board.simulation import Winding, catalogue
+
+        self.winding: Winding = Winding(catalogue.part(wishes.part, wishes.seed), wishes.state)
+        self.converter: Converter = _converter(wishes)
+        self._rng = default_rng(wishes.seed)
+        self._rings: dict[tuple[float, ...], npt.NDArray[np.float64]] = {}
+        self._since = time.monotonic()
+
+    def codes(
+        self, farads: float, pulse_s: float, pulse_at_s: float, rate_hz: float, samples: int
+    ) -> npt.NDArray[np.uint16]:
+        """Converter codes (samples,) of one shot, as the FIFO gives them: bit 15 is the error bit.
+
+        pulse_at_s: start of the pulse after the first sample [s].
+        """
+        key = (farads, pulse_s, pulse_at_s, rate_hz, samples)
+        volts = self._rings.get(key)
+        if volts is None:
+            if len(self._rings) >= _KEPT:
+                self._rings.clear()
+            volts = self.winding.ring(farads, pulse_s, rate_hz, samples, delay_s=pulse_at_s)
+            self._rings[key] = volts
+        return self.converter.codes(volts, self._rng, rate_hz)
+
+    def lead_volts(self) -> float:
+        """Voltage at the leads with no pulse, now [V]."""
+        return self.winding.lead_volts(time.monotonic() - self._since)
+
+
+def _converter(wishes: Address) -> Converter:
+    from coilbell.board.simulation import RP2040, RP2350
+
+    chip = {"rp2040": RP2040, "rp2350": RP2350}[wishes.chip]
+    return replace(chip, noise=wishes.noise, hum_volts=wishes.hum, error_rate=wishes.errors)
