@@ -2,6 +2,7 @@
 
 from coilbell.winding.capacitors import SeveralCapacitorTank, tank_of_several
 from coilbell.winding.circuit import Circuit, Rings, rings
+from coilbell.winding.curves import FaultCurve, fault_curve, fault_curves
 from coilbell.winding.faults import (
     AddedCapacitance,
     CoreChange,
@@ -12,11 +13,13 @@ from coilbell.winding.faults import (
     ShortedRectifier,
     ShortedTurns,
     WindingLoad,
+    coupling_of,
     largest_visible_resistance,
     ring,
     shift,
 )
 from coilbell.winding.freering import FreeRing
+from coilbell.winding.rectifier import RectifierStack
 from coilbell.winding.tank import Loading, OneCapacitorTank, TankDoubt, TankDoubtKind, tank_of_one
 from coilbell.winding.uncertainty import propagate
 
@@ -25,12 +28,14 @@ __all__ = [
     "Circuit",
     "CoreChange",
     "Fault",
+    "FaultCurve",
     "FreeRing",
     "HealthyTank",
     "Load",
     "Loading",
     "OneCapacitorTank",
     "OpenWinding",
+    "RectifierStack",
     "Rings",
     "SeveralCapacitorTank",
     "ShortedRectifier",
@@ -38,6 +43,9 @@ __all__ = [
     "TankDoubt",
     "TankDoubtKind",
     "WindingLoad",
+    "coupling_of",
+    "fault_curve",
+    "fault_curves",
     "largest_visible_resistance",
     "propagate",
     "ring",

@@ -190,7 +190,7 @@ def _weight(solution: Array, values: Array, covariance: Array) -> Array:
     fixed = solution.astype(np.complex128)
     slopes = jacobian(lambda x: _errors(fixed, x), values)
     spread = slopes @ covariance @ slopes.T
-    return np.linalg.inv(spread + _EXACT**2 * np.eye(len(spread)))
+    return np.asarray(np.linalg.inv(spread + _EXACT**2 * np.eye(len(spread))), dtype=np.float64)
 
 
 def _outputs(z: ComplexArray) -> ComplexArray:

@@ -33,6 +33,7 @@ __all__ = [
     "ShortedRectifier",
     "ShortedTurns",
     "WindingLoad",
+    "coupling_of",
     "largest_visible_resistance",
     "ring",
     "shift",
@@ -116,6 +117,18 @@ class HealthyTank:
             self.shunt_siemens,
             self.core_siemens,
         )
+
+
+def coupling_of(leak_share: float | Array, leakage: float = 0.0) -> Array:
+    """Coupling k of a loop to the whole winding, from the loop's leakage.
+
+        k^2 = (1 - leakage)/(1 + leak_share)
+
+    leak_share: the loop's own leakage inductance over what it has on the core [1]; leakage: the same share
+    of the winding, as in `HealthyTank`.
+    """
+    share = _check("leak_share", leak_share, 0.0, or_equal=True)
+    return np.asarray(np.sqrt((1 - leakage) / (1 + share)), dtype=np.float64)
 
 
 class Fault(Protocol):
@@ -323,7 +336,7 @@ def _worst(values: Array, most: float) -> float:
     return float(wrong[0]) if wrong.size else float(flat[0])
 
 
-def _check(name: str, values: float | Array, low: float = 0.0, *, or_equal: bool = False) -> Array:
+def _check(name: str, values: float | Array, low: float, *, or_equal: bool = False) -> Array:
     array = np.asarray(values, dtype=np.float64)
     right = (array >= low) if or_equal else (array > low)
     if not (right & (array < math.inf)).all():
