@@ -71,7 +71,7 @@ def clipped_oracle_of(seed: int, index: int) -> PeerResult:
     return PeerResult(case.name, score(case.rings, bounds(case), from_truth(case)))
 
 
-HEAD = f"{'':38s}{'records':>8s}{'eff f':>7s}{'eff tau':>8s}{'eff Q':>7s}{'gross %':>9s}{'K right %':>10s}"
+HEAD = f"{'':38s}{'records':>8s}{'eff f':>8s}{'eff tau':>8s}{'eff Q':>8s}{'gross %':>9s}{'K right %':>10s}"
 
 
 def line(name: str, results: list, k: list[int] | None = None) -> str:
@@ -84,7 +84,7 @@ def line(name: str, results: list, k: list[int] | None = None) -> str:
         if k is None
         else f"{100 * np.mean([r.modes == n for r, n in zip(results, k, strict=True)]):.1f}"
     )
-    return f"{name:38s}{len(results):8d}{eff[0]:7.3f}{eff[1]:8.3f}{eff[2]:7.3f}{gross:9.2f}{right:>10s}"
+    return f"{name:38s}{len(results):8d}{eff[0]:8.3f}{eff[1]:8.3f}{eff[2]:8.3f}{gross:9.2f}{right:>10s}"
 
 
 def failures(results: list[Result], k: list[int], show: int = 6) -> list[str]:

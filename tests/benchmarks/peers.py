@@ -221,7 +221,7 @@ def by_matrix_pencil(values: Array, rings: int, exponentials: int, case: Case) -
     signal = vectors[:, -order:]
     joined = np.linalg.svd(np.hstack([signal[:-1], signal[1:]]), full_matrices=True)[2].T
     rotation = -joined[:order, order:] @ np.linalg.inv(joined[order:, order:])
-    poles = np.linalg.eigvals(rotation)
+    poles = np.linalg.eigvals(rotation).astype(complex)
     poles = poles[np.isfinite(poles) & (np.abs(poles) > 1e-9)]
     logs = np.log(poles) * RATE_HZ
     times = np.arange(values.size) / RATE_HZ
