@@ -1,8 +1,12 @@
 """Modes -> what they say of the winding. Pure numbers."""
 
+from coilbell.winding.added import Added
+from coilbell.winding.archive import REFERENCE_SCHEMA, decode, digest, encode, origin
 from coilbell.winding.capacitors import SeveralCapacitorTank, tank_of_several
 from coilbell.winding.circuit import Circuit, Rings, rings
+from coilbell.winding.compare import Comparison, Relation, compare
 from coilbell.winding.curves import FaultCurve, fault_curve, fault_curves
+from coilbell.winding.explanation import Explanation
 from coilbell.winding.faults import (
     AddedCapacitance,
     CoreChange,
@@ -18,36 +22,74 @@ from coilbell.winding.faults import (
     ring,
     shift,
 )
+from coilbell.winding.finding import Finding, Odds, find
 from coilbell.winding.freering import FreeRing
+from coilbell.winding.healthy import Healthy
+from coilbell.winding.kind import KINDS, Kind, kind_named
+from coilbell.winding.likelihood import CauseOdds, Posterior
+from coilbell.winding.observation import AmplitudeSlope, Observation, Ring, grouped, observe
+from coilbell.winding.plane import Shift
+from coilbell.winding.reasons import RingCount
 from coilbell.winding.rectifier import RectifierStack
+from coilbell.winding.reference import Capture, Condition, Reference, remarks
 from coilbell.winding.tank import Loading, OneCapacitorTank, TankDoubt, TankDoubtKind, tank_of_one
 from coilbell.winding.uncertainty import propagate
 
 __all__ = [
+    "KINDS",
+    "REFERENCE_SCHEMA",
+    "Added",
     "AddedCapacitance",
+    "AmplitudeSlope",
+    "Capture",
+    "CauseOdds",
     "Circuit",
+    "Comparison",
+    "Condition",
     "CoreChange",
+    "Explanation",
     "Fault",
     "FaultCurve",
+    "Finding",
     "FreeRing",
+    "Healthy",
     "HealthyTank",
+    "Kind",
     "Load",
     "Loading",
+    "Observation",
+    "Odds",
     "OneCapacitorTank",
     "OpenWinding",
+    "Posterior",
     "RectifierStack",
+    "Reference",
+    "Relation",
+    "Ring",
+    "RingCount",
     "Rings",
     "SeveralCapacitorTank",
+    "Shift",
     "ShortedRectifier",
     "ShortedTurns",
     "TankDoubt",
     "TankDoubtKind",
     "WindingLoad",
+    "compare",
     "coupling_of",
+    "decode",
+    "digest",
+    "encode",
     "fault_curve",
     "fault_curves",
+    "find",
+    "grouped",
+    "kind_named",
     "largest_visible_resistance",
+    "observe",
+    "origin",
     "propagate",
+    "remarks",
     "ring",
     "rings",
     "shift",

@@ -1,0 +1,124 @@
+"""What a ring cannot see, what to do next, and the caution where that is at the set."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from coilbell.record import Connection
+from coilbell.winding.cause import SET
+from coilbell.winding.connection import attachments
+from coilbell.winding.explanation import Explanation
+from coilbell.winding.faults import HealthyTank, largest_visible_resistance
+from coilbell.winding.healthy import Healthy
+from coilbell.winding.kind import Kind
+from coilbell.winding.likelihood import CauseOdds
+
+__all__ = ["CAUTION", "blind_spots", "next_step", "visible_ohms"]
+
+CAUTION = (
+    "Before a hand or a lead goes into the set: pull its mains plug, and let a person who knows it make the "
+    "stored charge safe (tube anode and cup, reservoir capacitors; some hold for days) and measure that it "
+    "is gone. The tester goes on dead circuits only. Local rules and licensed practice come first."
+)
+
+_ALWAYS = (
+    "insulation that breaks down only at working voltage: this ring is at a fraction of a volt",
+    "a fault that comes and goes with heat or vibration and is not there now",
+)
+
+_STEPS = {
+    Explanation.LIKE_HEALTHY: "look for the fault elsewhere; if everything points back to this part, try a "
+    "known good one in its place, since breakdown at working voltage stays hidden",
+    Explanation.LIKE_SHORTED: "ring it once more with every other winding open and no metal near the core; "
+    "if it stays so, count the part as failed",
+    Explanation.LOADED: "take everything off every winding, clean and dry the part, and ring again; what "
+    "stays is a leaky or thin shorted turn inside",
+    Explanation.DETUNED: "check the core for a crack, a loose clamp or a changed gap, and the part for its "
+    "type; check which test capacitor was set",
+    Explanation.EXTRA_CAPACITANCE: "look for a capacitor left across the winding; on a part with rectifiers "
+    "inside, a shorted one does this and the part has failed",
+    Explanation.NO_RING: "check the test leads and the pulse on a known good part, then the winding for "
+    "continuity; an open winding and touching leads look alike",
+    Explanation.UNDECIDED: "ring with a second test capacitor, and add good units of this very part to the "
+    "reference",
+}
+
+
+def blind_spots(
+    kind: Kind | None, healthy: Healthy | None, connection: Connection, capacitors: int
+) -> tuple[str, ...]:
+    """What this test cannot see in this case, a clause each."""
+    found = list(_ALWAYS)
+    if kind is not None and kind.remark and kind.iron:
+        found.insert(0, kind.remark)
+    if healthy is not None and kind is not None and not kind.iron:
+        ohms = visible_ohms(healthy, kind)
+        found.append(
+            "shorted turns of this winding at all, against units that differ this much"
+            if ohms is None
+            else f"one turn that leaks through more than about {_two_digits(ohms)} ohm"
+            + ("" if healthy.same_unit else ", hidden among the differences between units")
+        )
+    if kind is not None and kind.high_voltage:
+        found.append(_rectifiers(capacitors))
+    if capacitors == 1:
+        found.append(
+            "whether inductance or capacitance has changed: one test capacitor cannot tell them apart"
+        )
+    if connection is not Connection.OUT_OF_CIRCUIT:
+        found.append("a supply rail shorted behind its rectifier, which no small ring turns on")
+    return tuple(found)
+
+
+def visible_ohms(healthy: Healthy, kind: Kind) -> float | None:
+    """Largest resistance of one shorted turn that lowers ln Q by three spreads [ohm], or None."""
+    m = len(healthy.capacitors)
+    tank = HealthyTank(
+        healthy.tank.henries,
+        healthy.capacitors[0].farads + healthy.tank.stray_farads,
+        healthy.tank.series_ohms,
+        healthy.tank.shunt_siemens,
+    )
+    slack = math.sqrt(kind.turn_leakage[0] * kind.turn_leakage[1])
+    turns = math.sqrt(kind.turns[0] * kind.turns[1])
+    return largest_visible_resistance(tank, 1, turns, float(healthy.spreads[m]), math.sqrt(1 - slack))
+
+
+def next_step(
+    explanation: Explanation, kind: Kind | None, causes: Sequence[CauseOdds], connection: Connection
+) -> str:
+    """What to do next; in circuit a ring that is not like the healthy one only says what to unplug."""
+    if explanation is Explanation.LIKE_HEALTHY and kind is not None and kind.iron:
+        return "try a known good part in its place: a healthy ring does not clear a winding of this kind"
+    if connection is not Connection.IN_CIRCUIT or explanation is Explanation.LIKE_HEALTHY:
+        return _STEPS[explanation]
+    return f"{_unplug(kind, causes)}, then ring again; only out of circuit can the winding be convicted"
+
+
+def _unplug(kind: Kind | None, causes: Sequence[CauseOdds]) -> str:
+    steps = {a.name: a.unplug for a in attachments(kind)} if kind is not None else {}
+    steps["shorted device"] = "lift the switching device, which may be shorted"
+    for odds in sorted(causes, key=lambda c: -c.probability):
+        name = odds.name.removeprefix(SET)
+        if odds.name.startswith(SET) and name in steps:
+            return steps[name]
+    if kind is not None and kind.name == "line-output transformer":
+        return "unplug the deflection yoke and the tube base, for its heater"
+    return "lift one end of the winding from the circuit, or take the part out"
+
+
+def _rectifiers(capacitors: int) -> str:
+    if capacitors == 1:
+        return (
+            "a shorted rectifier of the high voltage: only the stray capacitance by two capacitors shows it"
+        )
+    return (
+        "with two capacitors: a shorted first or middle rectifier of a split winding shows (stray "
+        "capacitance up by half), a single outside one hardly (up by a fifth), the last one not (up by a "
+        "twentieth), and one that breaks down only at working voltage never"
+    )
+
+
+def _two_digits(value: float) -> str:
+    return f"{float(f'{value:.2g}'):g}"

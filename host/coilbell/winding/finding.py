@@ -1,0 +1,273 @@
+"""Finding: what a ring says of a winding, with its odds, reasons, limits and the next step."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from coilbell.decay import Fit, Quantity
+from coilbell.errors import InputError
+from coilbell.record import Capacitor, Connection
+from coilbell.winding import advice, reasons
+from coilbell.winding.archive import origin
+from coilbell.winding.capacitors import SeveralCapacitorTank, tank_of_several
+from coilbell.winding.cause import causes
+from coilbell.winding.explanation import Explanation
+from coilbell.winding.freering import FreeRing
+from coilbell.winding.healthy import Healthy, healthy, matched
+from coilbell.winding.kind import Kind, kind_named
+from coilbell.winding.likelihood import CauseOdds, Posterior, posterior
+from coilbell.winding.observation import Observation, Ring, grouped, observe
+from coilbell.winding.plane import Shift, loss_slope, shift_of
+from coilbell.winding.reasons import RingCount
+from coilbell.winding.reference import Reference
+from coilbell.winding.tank import OneCapacitorTank, tank_of_one
+
+__all__ = ["Finding", "Odds", "find", "named"]
+
+Tanks = OneCapacitorTank | SeveralCapacitorTank
+
+_CONVICT = 0.8
+"""Probability from which a ring is called like shorted: a scarce part is not thrown away on less."""
+
+_NAME = 0.5
+"""Probability from which any other explanation is named."""
+
+
+@dataclass(frozen=True, slots=True)
+class Odds:
+    """The numbers behind a finding, present only where there is a reference.
+
+    explanations: probability of each [0..1], sums to 1; causes: what may be true; log10_ratio: shorted-turn
+    likelihood ratio; shorted: probability of a shorted turn for `prior`; tail: probability that a healthy
+    unit rings at least this far off; basis: what the odds rest on, a sentence each.
+    """
+
+    explanations: dict[Explanation, float]
+    causes: tuple[CauseOdds, ...]
+    log10_ratio: float
+    shorted: float
+    prior: float
+    tail: float
+    basis: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Finding:
+    """What a ring says of a winding.
+
+    shifts: in the shift plane, for each capacitor of `rings`; tank: inductance and loss with the test
+    capacitor's uncertainty; slope: d ln G/d ln w of the loss by two capacitors, the winding's and the
+    reference's; at_set: the next step has to be done at the set.
+    """
+
+    explanation: Explanation
+    odds: Odds | None
+    reasons: tuple[str, ...]
+    not_separable: tuple[str, ...]
+    cannot_see: tuple[str, ...]
+    next_step: str
+    caution: str
+    count: RingCount
+    connection: Connection
+    kind: str
+    reference: str
+    """Name and hash of the reference, or ""."""
+    rings: tuple[Ring, ...]
+    shifts: tuple[Shift, ...]
+    tank: Tanks | None
+    slope: tuple[float, float] | None
+    healthy: Healthy | None
+    doubts: tuple[str, ...]
+
+    @property
+    def at_set(self) -> bool:
+        """True when the next step has to be done at the set."""
+        return bool(self.caution)
+
+    @property
+    def inductance_henries(self) -> Quantity | None:
+        """Inductance of the winding as it rang [H]."""
+        return None if self.tank is None else self.tank.inductance_henries
+
+
+def find(
+    observations: Sequence[Observation | Fit],
+    reference: Reference | None,
+    *,
+    prior: float = 0.5,
+    connection: Connection | None = None,
+    capacitor: Capacitor | None = None,
+    kind: str | None = None,
+    unit: str = "",
+    direct_ohms: float | None = None,
+) -> Finding:
+    """Judge the rings of one winding.
+
+    observations: any number of shots with one or more test capacitors; a Fit needs `capacitor`.
+    reference: what it is judged by, or None: then only what holds for its `kind` is said.
+    prior: probability of a shorted turn before the ring. connection: replaces the observations' own.
+    unit: the specimen; when the reference holds its good rings it is judged by those.
+    direct_ohms: resistance at rest [ohm], used to share out the loss, never as evidence.
+
+    Raises InputError without observations or for a prior outside 0..1, ReferenceMismatch when the
+    reference holds neither capacitor nor good unit that fits.
+    """
+    seen = tuple(_observation(item, capacitor) for item in observations)
+    if not seen:
+        raise InputError("no ring to judge; give at least one fit or observation")
+    where = connection or _common_connection(seen)
+    groups = grouped(seen)
+    if reference is None:
+        return _without_reference(groups, kind_named(kind) if kind else None, where, direct_ohms)
+    if kind is not None:
+        reasons.check_kind(reference, kind_named(kind))
+    return _with_reference(groups, reference, prior, where, unit, direct_ohms)
+
+
+def named(odds: Posterior, connection: Connection) -> Explanation:
+    """The explanation to state: the most probable one, if it is probable enough.
+
+    In circuit a ring like a shorted one convicts nothing and stays undecided.
+    """
+    best = max(odds.explanations, key=lambda e: odds.explanations[e])
+    if best is Explanation.LIKE_SHORTED and connection is Connection.IN_CIRCUIT:
+        return Explanation.UNDECIDED
+    least = _CONVICT if best is Explanation.LIKE_SHORTED else _NAME
+    return best if odds.explanations[best] >= least else Explanation.UNDECIDED
+
+
+def _with_reference(
+    groups: Sequence[Ring],
+    reference: Reference,
+    prior: float,
+    where: Connection,
+    unit: str,
+    direct_ohms: float | None,
+) -> Finding:
+    known, notes = matched(groups, reference)
+    rings = [r for r in known if r.rings] or known[:1]
+    notes += [
+        f"with {r.capacitor.farads * 1e9:.3g} nF nothing rang, which is left out"
+        for r in known
+        if r not in rings
+    ]
+    by = healthy(reference, rings, unit)
+    odds = posterior(rings, by, causes(by, reference, where), prior)
+    explanation = named(odds, where)
+    rang = rings[0].rings
+    count = reasons.ring_count(rings[0], by, explanation, where)
+    step = advice.next_step(explanation, reference.kind, odds.causes, where)
+    slope = _slopes(rings, by) if rang else None
+    shifts = tuple(shift_of(r.point, r.covariance, by, k) for k, r in enumerate(rings)) if rang else ()
+    tank = _tank(rings, by, direct_ohms)
+    return Finding(
+        explanation,
+        Odds(
+            odds.explanations,
+            odds.causes,
+            odds.log10_ratio,
+            odds.shorted,
+            odds.prior,
+            odds.tail,
+            reasons.basis(by, reference, odds, where),
+        ),
+        reasons.reasons(rings, by, shifts, slope, odds, explanation, where, tank),
+        reasons.not_separable(odds, reference.kind, rings, explanation, where),
+        advice.blind_spots(reference.kind, by, where, len(rings)),
+        step,
+        _caution(where),
+        count,
+        where,
+        reference.kind.name,
+        origin(reference),
+        tuple(rings),
+        shifts,
+        tank,
+        slope,
+        by,
+        _doubts(rings, notes, tank),
+    )
+
+
+def _without_reference(
+    groups: Sequence[Ring], kind: Kind | None, where: Connection, direct_ohms: float | None
+) -> Finding:
+    rings = [r for r in groups if r.rings] or list(groups)[:1]
+    rang = rings[0].rings
+    explanation = Explanation.UNDECIDED if rang else Explanation.NO_RING
+    tank = _tank(rings, None, direct_ohms)
+    return Finding(
+        explanation,
+        None,
+        reasons.reasons_of_kind(rings[0], kind),
+        (),
+        advice.blind_spots(kind, None, where, len(rings)),
+        advice.next_step(explanation, kind, (), where)
+        if not rang or where is Connection.IN_CIRCUIT
+        else "take a reference from a good unit of this very part with the same test capacitor",
+        _caution(where),
+        reasons.ring_count(rings[0], None, explanation, where),
+        where,
+        kind.name if kind else "",
+        "",
+        tuple(rings),
+        (),
+        tank,
+        None,
+        None,
+        _doubts(rings, [], tank),
+    )
+
+
+def _observation(item: Observation | Fit, capacitor: Capacitor | None) -> Observation:
+    return observe(item, capacitor=capacitor) if isinstance(item, Fit) else item
+
+
+def _common_connection(seen: Sequence[Observation]) -> Connection:
+    """How all were connected; a mixture is refused."""
+    ways = {o.connection for o in seen}
+    if len(ways) > 1:
+        raise InputError(
+            f"these rings were connected in different ways ({', '.join(sorted(ways))}); "
+            "judge them apart, or compare them with `coilbell compare`"
+        )
+    return ways.pop()
+
+
+def _caution(where: Connection) -> str:
+    return "" if where is Connection.OUT_OF_CIRCUIT else advice.CAUTION
+
+
+def _slopes(rings: Sequence[Ring], by: Healthy) -> tuple[float, float] | None:
+    import numpy as np
+
+    own = loss_slope(np.array([r.point for r in rings]).T.ravel(), by)
+    usual = loss_slope(by.location, by)
+    return None if own is None or usual is None else (own, usual)
+
+
+def _tank(rings: Sequence[Ring], by: Healthy | None, direct_ohms: float | None) -> Tanks | None:
+    """Inductance and loss; with one capacitor the healthy unit's stray capacitance is taken."""
+    if not rings[0].rings:
+        return None
+    free = [(_free(r), r.capacitor) for r in rings]
+    if len(free) > 1:
+        return tank_of_several(free)
+    stray = (by.tank.stray_farads, 0.5 * by.tank.stray_farads) if by else None
+    direct = (direct_ohms, 0.02 * direct_ohms) if direct_ohms else None
+    return tank_of_one(*free[0], stray_farads=stray, direct_ohms=direct)
+
+
+def _free(ring: Ring) -> FreeRing:
+    natural, q = math.exp(ring.point[0]), math.exp(-ring.point[1])
+    damped = natural * math.sqrt(1 - 0.25 / q**2)
+    spread_f, spread_q = (math.sqrt(ring.covariance[k, k]) for k in (0, 1))
+    return FreeRing.from_q(damped, q, damped * spread_f, q * spread_q)
+
+
+def _doubts(rings: Sequence[Ring], notes: Sequence[str], tank: Tanks | None) -> tuple[str, ...]:
+    found = [d for r in rings for o in r.observations for d in o.doubts]
+    found += [f"{d.kind}: {d.detail}" for d in tank.doubts] if tank else []
+    return tuple(dict.fromkeys([*notes, *found]))

@@ -1,0 +1,220 @@
+"""What a healthy unit rings like: the predictive density that a reference gives.
+
+With n good units at mean point x over (ln f, ln d) at each capacitor, scatter S about it, and a stated
+prior spread S0 of the kind worth n0 units,
+
+    spread   = (n0 S0 + S) / (n0 + n - 1)
+    next one ~ t(location x, scale (1 + 1/n) spread, freedom n0 + n - 1)
+
+which is the usual normal-Wishart shrinkage (Gelman et al., Bayesian Data Analysis, section 3.6; from
+memory): with one unit the spread is all assumption, with many it is all measurement, and the tails are
+heavy as long as little is known. S0 follows from spreads of inductance, core loss, resistance, capacitance:
+
+    ln f = -(ln L)/2 - (s/2) ln C_s      with s = C_s/(C_t + C_s)
+    ln d = (1 - c) ln(core loss) + c ln(resistance)      with c the copper's share of the loss
+
+One unit judged against its own earlier rings takes the spread between repeats instead.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from coilbell.errors import ReferenceMismatch
+from coilbell.record import Capacitor
+from coilbell.winding.kind import Kind, Spread
+from coilbell.winding.observation import Ring, same_capacitor
+from coilbell.winding.reference import Reference, UnitMean
+
+__all__ = ["Healthy", "Tank", "healthy", "matched"]
+
+Array = npt.NDArray[np.float64]
+
+PRIOR_UNITS = 12.0
+"""How many units the stated prior spread is worth."""
+
+_KEPT_TOLERANCE = 0.1
+"""Share of a capacitor's tolerance left when reference and measurement used the very same one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tank:
+    """Circuit of the typical healthy unit, for computing what a fault would do to it.
+
+    henries, stray_farads; series_ohms and shunt_siemens make the loss.
+    """
+
+    henries: float
+    stray_farads: float
+    series_ohms: float
+    shunt_siemens: float
+    assumed_stray: bool
+    """True when the stray capacitance is the kind's usual one, not measured."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Healthy:
+    """Predictive density of a healthy ring over m capacitors.
+
+    location: (2 m,) ln f then ln d; scale: (2 m, 2 m); freedom of the t; prior_share: part of the spread
+    that is assumption [0..1]; same_unit: the unit whose own earlier rings these are, or "".
+    """
+
+    capacitors: tuple[Capacitor, ...]
+    location: Array
+    scale: Array
+    freedom: float
+    tank: Tank
+    units: tuple[str, ...]
+    prior_share: float
+    same_unit: str = ""
+
+    @property
+    def spreads(self) -> Array:
+        """(2 m,) standard deviations of ln f, then ln d, for the next unit [1]."""
+        return np.sqrt(np.diag(self.scale))
+
+
+def matched(rings: Sequence[Ring], reference: Reference) -> tuple[list[Ring], list[str]]:
+    """Those of `rings` that some good units were rung with, and remarks on the ones left out.
+
+    Raises ReferenceMismatch when none remains.
+    """
+    have = reference.capacitors()
+    if not have:
+        raise ReferenceMismatch(f"reference {reference.name} holds no good unit; add one first")
+    known = [r for r in rings if any(same_capacitor(r.capacitor, c) for c in have)]
+    left = [r for r in rings if r not in known]
+    values = ", ".join(_farads(c) for c in have)
+    if not known:
+        asked = ", ".join(_farads(r.capacitor) for r in rings)
+        raise ReferenceMismatch(
+            f"reference {reference.name} was taken with {values}, this ring with {asked}; "
+            "ring again with one of the reference's capacitors, or add captures to the reference"
+        )
+    notes = [f"the ring with {_farads(r.capacitor)} is left out: the reference holds {values}" for r in left]
+    while len(known) > 1 and not reference.good_means([r.capacitor for r in known]):
+        dropped = known.pop()
+        notes.append(f"no good unit was rung with all capacitors: {_farads(dropped.capacitor)} is left out")
+    return known, notes
+
+
+def healthy(reference: Reference, rings: Sequence[Ring], unit: str = "") -> Healthy:
+    """The predictive density for rings with these capacitors.
+
+    unit: the specimen judged; when the reference holds its good rings they are what it is judged by.
+    """
+    capacitors = [r.capacitor for r in rings]
+    means = reference.good_means(capacitors)
+    own = [m for m in means if unit and m.unit == unit]
+    used = own or list(means)
+    location = np.mean([m.point for m in used], axis=0)
+    shift, extra = _capacitor_errors(reference, rings, location, reference.kind)
+    tank = _tank(location, capacitors, reference.kind)
+    location = location + shift
+    assumed = _assumed(tank, location, capacitors, reference.kind.spread)
+    spread, freedom = _between(used, assumed) if not own else _within(used[0], reference.kind.spread)
+    known = freedom - PRIOR_UNITS
+    count = float(used[0].repeats if own else len(used))
+    return Healthy(
+        tuple(capacitors),
+        location,
+        spread * (1 + 1 / count) + extra,
+        freedom,
+        tank,
+        tuple(m.unit for m in used),
+        PRIOR_UNITS / (PRIOR_UNITS + known),
+        unit if own else "",
+    )
+
+
+def _between(means: Sequence[UnitMean], assumed: Array) -> tuple[Array, float]:
+    points = np.array([m.point for m in means])
+    deviations = points - points.mean(axis=0)
+    freedom = PRIOR_UNITS + len(means) - 1
+    return (PRIOR_UNITS * assumed + deviations.T @ deviations) / freedom, freedom
+
+
+def _within(mean: UnitMean, spread: Spread) -> tuple[Array, float]:
+    m = mean.point.size // 2
+    assumed = np.diag([spread.repeat_frequency**2] * m + [spread.repeat_loss**2] * m)
+    freedom = PRIOR_UNITS + mean.freedom
+    return (PRIOR_UNITS * assumed + mean.scatter) / freedom, freedom
+
+
+def _assumed(tank: Tank, location: Array, capacitors: Sequence[Capacitor], spread: Spread) -> Array:
+    m = len(capacitors)
+    reactance = 2 * math.pi * np.exp(location[:m]) * tank.henries
+    copper = np.clip(tank.series_ohms / reactance / np.exp(location[m:]), 0.0, 1.0)
+    share = np.array([tank.stray_farads / (c.farads + tank.stray_farads) for c in capacitors])
+    rows = np.zeros((2 * m, 4))
+    rows[:m, 0] = -0.5 * spread.inductance
+    rows[:m, 1] = -0.5 * share * spread.capacitance
+    rows[m:, 2] = spread.core_loss * (1 - copper)
+    rows[m:, 3] = spread.resistance * copper
+    own = np.concatenate([np.full(m, spread.own_frequency), np.full(m, spread.loss_slope)])
+    return np.asarray(rows @ rows.T + np.diag(own**2), dtype=np.float64)
+
+
+def _capacitor_errors(
+    reference: Reference, rings: Sequence[Ring], location: Array, kind: Kind
+) -> tuple[Array, Array]:
+    """Shift and covariance of the location from the difference and tolerance of the test capacitors."""
+    m = len(rings)
+    shift, variance = np.zeros(2 * m), np.zeros(2 * m)
+    stray = math.sqrt(kind.stray_farads[0] * kind.stray_farads[1])
+    for k, ring in enumerate(rings):
+        theirs = next(c for c in reference.capacitors() if same_capacitor(c, ring.capacitor))
+        share = ring.capacitor.farads / (ring.capacitor.farads + stray)
+        shift[k] = -0.5 * share * math.log(ring.capacitor.farads / theirs.farads)
+        tolerance = math.hypot(ring.capacitor.tolerance, theirs.tolerance)
+        if ring.board and ring.board in _boards(reference) and ring.capacitor == theirs:
+            tolerance *= _KEPT_TOLERANCE
+        variance[k] = (0.5 * share * tolerance) ** 2
+    return shift, np.diag(variance)
+
+
+def _boards(reference: Reference) -> set[str]:
+    return {c.observation.board for c in reference.captures}
+
+
+def _tank(location: Array, capacitors: Sequence[Capacitor], kind: Kind) -> Tank:
+    m = len(capacitors)
+    angular = 2 * math.pi * np.exp(location[:m])
+    henries, stray, assumed = _reactive(angular, capacitors, kind)
+    series, shunt = _losses(angular * henries, np.exp(location[m:]), kind)
+    return Tank(henries, stray, series, shunt, assumed)
+
+
+def _reactive(angular: Array, capacitors: Sequence[Capacitor], kind: Kind) -> tuple[float, float, bool]:
+    """L and C_s from two capacitors where they give a possible stray capacitance, else the usual one."""
+    usual = math.sqrt(kind.stray_farads[0] * kind.stray_farads[1])
+    large, small = capacitors[0].farads, capacitors[-1].farads
+    if len(capacitors) > 1:
+        slope = (1 / angular[0] ** 2 - 1 / angular[-1] ** 2) / (large - small)
+        stray = 1 / (angular[-1] ** 2 * slope) - small if slope > 0 else -1.0
+        if 0.05 * kind.stray_farads[0] < stray < small * 20:
+            return float(slope), float(stray), False
+    return float(1 / (angular[0] ** 2 * (large + usual))), usual, True
+
+
+def _losses(reactance: Array, loss: Array, kind: Kind) -> tuple[float, float]:
+    """Series resistance and shunt conductance: d = R/(w L) + w L G, solved where two rings allow it."""
+    if reactance.size > 1:
+        matrix = np.stack([1 / reactance, reactance], axis=1)
+        series, shunt = np.linalg.lstsq(matrix / loss[:, None], np.ones_like(loss), rcond=None)[0]
+        if series > 0 and shunt > 0:
+            return float(series), float(shunt)
+    # Copper makes its usual share of the loss, but never more than twice its usual resistance would.
+    most = 2 * math.sqrt(kind.wire_ohms[0] * kind.wire_ohms[1]) / (loss[0] * reactance[0])
+    share = min(kind.series_share, most)
+    return float(share * loss[0] * reactance[0]), float((1 - share) * loss[0] / reactance[0])
+
+
+def _farads(capacitor: Capacitor) -> str:
+    return f"{capacitor.farads * 1e9:.3g} nF"

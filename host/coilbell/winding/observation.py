@@ -1,0 +1,235 @@
+"""Observation: one ring of a winding with its test capacitor, as the judgement takes it.
+
+The judgement works on natural logarithms, ln f and ln d with d = 1/Q, where f is the natural frequency
+w0/(2 pi) and Q = w0/(2 a): in them the spreads of parts are nearly normal and nearly independent of size.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+import numpy as np
+import numpy.typing as npt
+
+from coilbell.decay import DoubtKind, Fit
+from coilbell.errors import InputError
+from coilbell.record import Capacitor, Connection, Record
+
+__all__ = ["AmplitudeSlope", "Observation", "Ring", "grouped", "observe"]
+
+Array = npt.NDArray[np.float64]
+
+_LIMITED = (
+    DoubtKind.NOT_CONVERGED,
+    DoubtKind.TOO_SHORT,
+    DoubtKind.CLIPPED,
+    DoubtKind.TIME_SLIP,
+    DoubtKind.SHOTS_DISAGREE,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """One ring, or the want of one.
+
+    frequency_hz: damped frequency [Hz] and q: w0/(2 a) [1], both None when nothing rang.
+    """
+
+    capacitor: Capacitor
+    frequency_hz: float | None
+    q: float | None
+    frequency_uncertainty: float = 1e-4
+    """Relative standard uncertainty of the frequency [1]."""
+    q_uncertainty: float = 2e-3
+    """Relative standard uncertainty of Q [1]."""
+    amplitude_volts: float | None = None
+    """Envelope at the start of the fitted window [V at the winding], None where unknown."""
+    connection: Connection = Connection.UNKNOWN
+    amplitude_dependent: bool = False
+    """The decay itself changed its rate while it died away."""
+    doubts: tuple[str, ...] = ()
+    """Reasons to distrust the fit, each one a sentence."""
+    weak: bool = False
+    """True when a doubt touches the figures themselves."""
+    board: str = ""
+    utc: datetime | None = None
+    source: str = ""
+
+    def __post_init__(self) -> None:
+        if (self.frequency_hz is None) != (self.q is None):
+            raise InputError("a ring needs both a frequency and a Q; give both, or neither for no ring")
+        if self.frequency_hz is not None and not (math.isfinite(self.frequency_hz) and self.frequency_hz > 0):
+            raise InputError(f"ring frequency {self.frequency_hz!r} Hz; give a positive number")
+        if self.q is not None and not (math.isfinite(self.q) and self.q > 0.5):
+            raise InputError(f"Q {self.q!r} does not ring; a ring needs Q above 0.5")
+        for name in ("frequency_uncertainty", "q_uncertainty"):
+            value = getattr(self, name)
+            if not (math.isfinite(value) and value >= 0):
+                raise InputError(f"{name} {value!r}; give a relative standard uncertainty such as 0.002")
+
+    @property
+    def rings(self) -> bool:
+        """True when a ring was found."""
+        return self.frequency_hz is not None
+
+    @property
+    def natural_hz(self) -> float:
+        """w0/(2 pi) [Hz]; f_d = f sqrt(1 - 1/(4 Q^2)). Raises LookupError when nothing rang."""
+        if self.frequency_hz is None or self.q is None:
+            raise LookupError("nothing rang; check `rings` first")
+        return self.frequency_hz / math.sqrt(1 - 0.25 / self.q**2)
+
+    @property
+    def loss(self) -> float:
+        """1/Q [1]. Raises LookupError when nothing rang."""
+        if self.q is None:
+            raise LookupError("nothing rang; check `rings` first")
+        return 1 / self.q
+
+    def ring_count(self, fraction: float) -> float:
+        """Cycles until the envelope falls to `fraction` of the first peak [1]; 0 when nothing rang."""
+        if self.q is None:
+            return 0.0
+        return math.sqrt(self.q**2 - 0.25) / math.pi * math.log(1 / fraction)
+
+
+@dataclass(frozen=True, slots=True)
+class AmplitudeSlope:
+    """How the loss follows the amplitude: d ln(1/Q) / d ln(amplitude) over a ladder of shots [1]."""
+
+    slope: float
+    uncertainty: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ring:
+    """All observations with one test capacitor, put together.
+
+    point: (2,) ln f, ln d; covariance: (2, 2).
+    """
+
+    capacitor: Capacitor
+    rings: bool
+    point: Array
+    covariance: Array
+    amplitude: AmplitudeSlope | None
+    amplitude_dependent: bool
+    observations: tuple[Observation, ...]
+
+    @property
+    def board(self) -> str:
+        """The tester, when all observations name the same one."""
+        boards = {o.board for o in self.observations}
+        return boards.pop() if len(boards) == 1 else ""
+
+
+def observe(
+    fit: Fit,
+    record: Record | None = None,
+    *,
+    capacitor: Capacitor | None = None,
+    connection: Connection | None = None,
+) -> Observation:
+    """The main mode of a fit as an observation.
+
+    record: what was fitted, for capacitor, connection, time and source; the keywords replace its own.
+    Raises InputError when no test capacitor is known.
+    """
+    known = capacitor or (record.test_capacitor if record else None)
+    if known is None:
+        raise InputError("the test capacitor is not known; name it, such as 22n")
+    where = connection or (record.connection if record else Connection.UNKNOWN)
+    base = Observation(
+        known,
+        None,
+        None,
+        connection=where,
+        doubts=tuple(f"{d.kind}: {d.detail}" for d in fit.doubts),
+        weak=any(d.kind in _LIMITED for d in fit.doubts),
+        board=record.board if record else "",
+        utc=record.utc if record else None,
+        source=record.source if record else "",
+    )
+    if not fit.rings:
+        return base
+    mode = fit.main
+    return replace(
+        base,
+        frequency_hz=mode.frequency_hz.value,
+        q=mode.q.value,
+        frequency_uncertainty=_relative(mode.frequency_hz.standard_uncertainty, mode.frequency_hz.value),
+        q_uncertainty=_relative(mode.q.standard_uncertainty, mode.q.value),
+        amplitude_volts=mode.amplitude.value if fit.unit == "V" else None,
+        amplitude_dependent=bool(fit.doubts_about(DoubtKind.AMPLITUDE_DEPENDENT)),
+    )
+
+
+def _relative(spread: float, value: float) -> float:
+    # An unknown uncertainty counts as large, never as none.
+    return spread / value if math.isfinite(spread) and spread >= 0 else 0.3
+
+
+def grouped(observations: Iterable[Observation]) -> tuple[Ring, ...]:
+    """One Ring for each test capacitor, the largest capacitor first."""
+    groups: list[list[Observation]] = []
+    for one in observations:
+        for group in groups:
+            if same_capacitor(group[0].capacitor, one.capacitor):
+                group.append(one)
+                break
+        else:
+            groups.append([one])
+    groups.sort(key=lambda group: -group[0].capacitor.farads)
+    return tuple(_together(group) for group in groups)
+
+
+def same_capacitor(a: Capacitor, b: Capacitor) -> bool:
+    """True when two values can be the same test capacitor: within 3 standard uncertainties, 5 % at most."""
+    reach = min(max(3 * math.hypot(a.tolerance, b.tolerance), 1e-3), 0.05)
+    return abs(math.log(a.farads / b.farads)) <= reach
+
+
+def _together(group: Sequence[Observation]) -> Ring:
+    """Weighted mean of the rings, widened by their own scatter; the quietest of a ladder that bends."""
+    ringing = [o for o in group if o.rings]
+    if not ringing or len(ringing) * 2 < len(group):
+        return Ring(group[0].capacitor, False, np.full(2, np.nan), np.eye(2), None, False, tuple(group))
+    amplitude = _ladder(ringing)
+    bent = amplitude is not None and abs(amplitude.slope) > max(0.05, 3 * amplitude.uncertainty)
+    used = [min(ringing, key=lambda o: o.amplitude_volts or math.inf)] if bent else ringing
+    points = np.array([[math.log(o.natural_hz), math.log(o.loss)] for o in used])
+    variances = np.array([[o.frequency_uncertainty**2, o.q_uncertainty**2] for o in used]) + 1e-14
+    weights = 1 / variances
+    mean = (weights * points).sum(axis=0) / weights.sum(axis=0)
+    variance = 1 / weights.sum(axis=0)
+    if len(used) > 1:
+        variance = np.maximum(variance, points.var(axis=0, ddof=1) / len(used))
+    return Ring(
+        group[0].capacitor,
+        True,
+        mean,
+        np.diag(variance),
+        amplitude,
+        any(o.amplitude_dependent for o in ringing),
+        tuple(group),
+    )
+
+
+def _ladder(group: Sequence[Observation]) -> AmplitudeSlope | None:
+    """Slope of ln d over ln amplitude when the shots span a factor of 1.5 or more in amplitude."""
+    steps = [(math.log(o.amplitude_volts), math.log(o.loss), o) for o in group if o.amplitude_volts]
+    if len(steps) < 2:
+        return None
+    x = np.array([step[0] for step in steps])
+    if np.ptp(x) < math.log(1.5):
+        return None
+    y = np.array([step[1] for step in steps])
+    spread = np.array([max(step[2].q_uncertainty, 1e-4) for step in steps])
+    weights = 1 / spread**2
+    centre = (weights * x).sum() / weights.sum()
+    moment = (weights * (x - centre) ** 2).sum()
+    slope = float((weights * (x - centre) * y).sum() / moment)
+    return AmplitudeSlope(slope, float(1 / math.sqrt(moment)))

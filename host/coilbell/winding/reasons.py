@@ -1,0 +1,305 @@
+"""The reasons of a finding: plain sentences, each with the figures it rests on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from coilbell.errors import ReferenceMismatch
+from coilbell.record import Connection
+from coilbell.winding.capacitors import SeveralCapacitorTank
+from coilbell.winding.explanation import Explanation
+from coilbell.winding.healthy import Healthy
+from coilbell.winding.kind import Kind
+from coilbell.winding.likelihood import Posterior
+from coilbell.winding.observation import Ring
+from coilbell.winding.plane import ANGLE_FLOOR, Shift
+from coilbell.winding.reference import Reference
+from coilbell.winding.tank import OneCapacitorTank
+
+__all__ = [
+    "COUNT_TO",
+    "RingCount",
+    "basis",
+    "check_kind",
+    "not_separable",
+    "reasons",
+    "reasons_of_kind",
+    "ring_count",
+]
+
+COUNT_TO = 0.025
+"""Fraction of the first peak to which a simple counter is taken to count."""
+
+_RIVAL = 0.1
+"""Probability from which another explanation is worth naming beside the first."""
+
+_FEW = 0.6
+"""Share of the reference's count below which a count looks bad."""
+
+
+@dataclass(frozen=True, slots=True)
+class RingCount:
+    """What a simple counter would have shown, to `fraction` of the first peak.
+
+    rings: not rounded; healthy: of the reference, None without one; misleads: True where that figure
+    alone points the wrong way, None where nothing can be said; why: a sentence.
+    """
+
+    rings: float
+    healthy: float | None
+    fraction: float
+    misleads: bool | None
+    why: str
+
+
+def check_kind(reference: Reference, kind: Kind) -> None:
+    """Raise ReferenceMismatch when the reference is of another kind."""
+    if reference.kind.name != kind.name:
+        raise ReferenceMismatch(
+            f"reference {reference.name} is of a {reference.kind.name}, the part is a {kind.name}; "
+            "take a reference from the same part"
+        )
+
+
+def ring_count(ring: Ring, by: Healthy | None, explanation: Explanation, where: Connection) -> RingCount:
+    """The count, and whether it would mislead here."""
+    rings = _count(-ring.point[1]) if ring.rings else 0.0
+    if by is None:
+        why = "without a reference a count means nothing: healthy windings count from 1 to over 100"
+        return RingCount(rings, None, COUNT_TO, None, why)
+    usual = _count(-by.location[len(by.capacitors)])
+    looks_bad = rings < _FEW * usual
+    misleads, why = _misled(looks_bad, rings, usual, explanation, where)
+    return RingCount(rings, usual, COUNT_TO, misleads, why)
+
+
+def _count(log_q: float) -> float:
+    q = math.exp(log_q)
+    return math.sqrt(max(q * q - 0.25, 0.0)) / math.pi * math.log(1 / COUNT_TO)
+
+
+def _misled(
+    looks_bad: bool, rings: float, usual: float, explanation: Explanation, where: Connection
+) -> tuple[bool | None, str]:
+    against = f"{rings:.0f} where a healthy one here counts {usual:.0f}"
+    if explanation is Explanation.LIKE_HEALTHY and usual < 20:
+        return True, f"it misleads: {against}, few because of the kind of part, not because of a fault"
+    if explanation in (Explanation.UNDECIDED, Explanation.NO_RING):
+        return None, f"{against}: a count cannot say why"
+    if looks_bad and where is Connection.IN_CIRCUIT:
+        return True, f"it misleads: {against}, but in circuit what is connected takes the rings away"
+    if looks_bad and explanation is Explanation.LOADED:
+        return None, f"{against}: it says that loss was added, not whether turns or a load add it"
+    if not looks_bad and explanation is not Explanation.LIKE_HEALTHY:
+        return True, f"it misleads: {against}, as if healthy; the change shows in the frequency"
+    return False, f"it does not mislead here: {against}"
+
+
+def reasons(
+    rings: Sequence[Ring],
+    by: Healthy,
+    shifts: Sequence[Shift],
+    slope: tuple[float, float] | None,
+    odds: Posterior,
+    explanation: Explanation,
+    where: Connection,
+    tank: OneCapacitorTank | SeveralCapacitorTank | None,
+) -> tuple[str, ...]:
+    """Why the finding is what it is."""
+    if not shifts:
+        return (f"nothing rang with {_farads(rings[0])}, where the reference rings at {_usual(by, 0)}",)
+    found = [_against(r, by, k) for k, r in enumerate(rings)]
+    found.append(_direction(shifts[0]))
+    found.append(_far(odds.tail))
+    found += _two_capacitors(by, slope, tank)
+    found += _ladder(rings)
+    if where is Connection.IN_CIRCUIT:
+        found.append(
+            "in circuit a ring like the healthy one clears the winding"
+            if explanation is Explanation.LIKE_HEALTHY
+            else "in circuit a bad ring convicts nothing: what is connected can do the same"
+        )
+    return tuple(found)
+
+
+def _against(ring: Ring, by: Healthy, k: int) -> str:
+    m = len(by.capacitors)
+    ratio = math.exp(ring.point[0] - by.location[k])
+    spread_f, spread_q = by.spreads[k], by.spreads[m + k]
+    return (
+        f"with {_farads(ring)} it rings at {math.exp(ring.point[0]) / 1e3:.4g} kHz, Q "
+        f"{math.exp(-ring.point[1]):.3g}; a healthy one at {_usual(by, k)} "
+        f"(f {math.log(ratio) / spread_f:+.1f}, loss {(ring.point[1] - by.location[m + k]) / spread_q:+.1f} "
+        "spreads of units)"
+    )
+
+
+def _usual(by: Healthy, k: int) -> str:
+    m = len(by.capacitors)
+    return f"{math.exp(by.location[k]) / 1e3:.4g} kHz, Q {math.exp(-by.location[m + k]):.3g}"
+
+
+def _direction(shift: Shift) -> str:
+    g, b = shift.added_loss, shift.inductance_drop
+    spread = math.sqrt(shift.covariance[1][1])
+    if abs(b) < max(ANGLE_FLOOR, 2 * spread):
+        what = "as a resistance across a winding would do, or a turn that leaks" if g > 0 else "no added loss"
+        small = abs(g) < 2 * math.sqrt(shift.covariance[0][0])
+        return f"added loss {g:+.3f}, inductance within the spread of units: " + (
+            "hardly a change" if small else what
+        )
+    angle = shift.angle_deg
+    end = "" if angle is None else f", {angle:.0f} degrees in the shift plane"
+    return f"added loss {g:+.3f}, inductance drop {b:+.3f}{end}: {_meaning(g, b)}"
+
+
+def _meaning(g: float, b: float) -> str:
+    if b < 0:
+        return "more inductance or capacitance than the reference"
+    if b > 3:
+        return "more inductance gone than any fault of the core takes"
+    if g <= 0.05 * b:
+        return "inductance gone without loss, as with a changed core or gap, or a very tight short"
+    return "inductance gone and loss come, as a closed turn does"
+
+
+def _far(tail: float) -> str:
+    if tail >= 0.05:
+        return f"one healthy unit in {1 / tail:.0f} rings at least this far from the reference"
+    if tail >= 1e-4:
+        return f"only one healthy unit in {1 / tail:.0f} would ring this far from the reference"
+    return "fewer than one healthy unit in 10000 would ring this far from the reference"
+
+
+def _two_capacitors(
+    by: Healthy, slope: tuple[float, float] | None, tank: OneCapacitorTank | SeveralCapacitorTank | None
+) -> list[str]:
+    found = []
+    if isinstance(tank, SeveralCapacitorTank):
+        stray, usual = tank.stray_farads, by.tank.stray_farads
+        found.append(
+            f"stray capacitance by two capacitors {stray.value * 1e9:.3g} nF "
+            f"(+-{stray.standard_uncertainty * 1e9:.1g}), "
+            + (
+                f"usual for the kind {usual * 1e9:.2g} nF"
+                if by.tank.assumed_stray
+                else f"the reference's {usual * 1e9:.3g} nF: {stray.value / usual - 1:+.0%}"
+            )
+        )
+    if slope is not None:
+        found.append(
+            f"the loss follows frequency with a slope of {slope[0]:+.2f}, the reference's {slope[1]:+.2f} "
+            "(a resistance 0, closed copper turns -1 to -2)"
+        )
+    return found
+
+
+def _ladder(rings: Sequence[Ring]) -> list[str]:
+    found = []
+    for ring in rings:
+        step = ring.amplitude
+        if step is not None and abs(step.slope) > max(0.05, 3 * step.uncertainty):
+            found.append(
+                f"with {_farads(ring)} the loss changes by {math.expm1(step.slope * math.log(2)):+.0%} when "
+                "the amplitude doubles: a semiconductor junction does that, copper does not; the smallest "
+                "amplitude is judged"
+            )
+        elif ring.amplitude_dependent:
+            found.append(
+                f"with {_farads(ring)} the decay changes its rate as it dies away, as with a junction or a "
+                "core; ring at several amplitudes to tell"
+            )
+    return found
+
+
+def reasons_of_kind(ring: Ring, kind: Kind | None) -> tuple[str, ...]:
+    """What may be said without a reference."""
+    if not ring.rings:
+        return (f"nothing rang with {_farads(ring)}",)
+    q = math.exp(-ring.point[1])
+    found = [f"with {_farads(ring)} it rings at {math.exp(ring.point[0]) / 1e3:.4g} kHz, Q {q:.3g}"]
+    if kind is None:
+        found.append("neither reference nor kind is known: any Q can be healthy on some kind of part")
+        return tuple(found)
+    low, high = kind.healthy_q
+    place = "inside" if low <= q <= high else "below" if q < low else "above"
+    found.append(
+        f"{place} the usual Q of a healthy {kind.name}, {low:g} to {high:g} with "
+        f"{kind.usual_farads * 1e9:g} nF (common practice, no published source); that alone decides nothing"
+    )
+    if kind.remark:
+        found.append(kind.remark)
+    return tuple(found)
+
+
+def basis(by: Healthy, reference: Reference, odds: Posterior, where: Connection) -> tuple[str, ...]:
+    """What the odds rest on."""
+    units = len(by.units)
+    found = [
+        f"a prior of {odds.prior:.0%} that a turn is shorted, before this ring"
+        + (" (assumed; set it with --prior)" if odds.prior == 0.5 else "")
+    ]
+    if by.same_unit:
+        found.append(f"earlier rings of this very unit, {by.same_unit}, in reference {reference.name}")
+    else:
+        found.append(
+            f"{units} good unit{'s' if units > 1 else ''} in reference {reference.name}; the spread between "
+            f"units is {by.prior_share:.0%} assumption for a {reference.kind.name} (inductance "
+            f"+-{reference.kind.spread.inductance:.0%}, core loss +-{reference.kind.spread.core_loss:.0%})"
+        )
+    hows = list(dict.fromkeys(how for _, how, _ in reference.shorted_points(by.capacitors)))
+    found.append(
+        f"shorts made on purpose: {'; '.join(hows)}"
+        if hows
+        else "no short made on purpose: shorts are computed"
+    )
+    if where is Connection.UNKNOWN:
+        found.append("that nothing is connected to the winding: how it was connected is not recorded")
+    return tuple(found)
+
+
+def not_separable(
+    odds: Posterior, kind: Kind, rings: Sequence[Ring], explanation: Explanation, where: Connection
+) -> tuple[str, ...]:
+    """What the physics leaves open in this case."""
+    chance = odds.explanations
+    found = []
+    if explanation is Explanation.LOADED and where is not Connection.IN_CIRCUIT:
+        found.append(
+            "a leaky turn, one turn of thin wire and a resistance on a winding make the same ring; only "
+            "with every winding unloaded, out of circuit, does what is left mean a turn"
+        )
+    rivals = [e for e in chance if e is not explanation and chance[e] >= _RIVAL and e in _PAIRED]
+    if explanation in _PAIRED | {Explanation.UNDECIDED} and rivals:
+        listed = " and ".join(
+            f"{e} ({chance[e]:.0%})" for e in dict.fromkeys([*_first(explanation, chance), *rivals])
+        )
+        found.append(f"this ring does not tell apart {listed}")
+    if explanation in (Explanation.DETUNED, Explanation.EXTRA_CAPACITANCE) and len(rings) == 1:
+        found.append("one capacitor cannot tell more capacitance from more inductance")
+    if kind.iron and explanation is Explanation.LIKE_HEALTHY:
+        found.append(kind.remark)
+    if kind.name == "vertical yoke" and rings[0].rings and rings[0].point[1] > math.log(0.5):
+        found.append("a yoke damped by its resistors rings as little when healthy: unsolder them first")
+    if chance[Explanation.UNDECIDED] > 0.5:
+        found.append("nothing known fits: no explanation comes near this ring")
+    return tuple(dict.fromkeys(found))
+
+
+_PAIRED = {
+    Explanation.LIKE_HEALTHY,
+    Explanation.LIKE_SHORTED,
+    Explanation.LOADED,
+    Explanation.DETUNED,
+    Explanation.EXTRA_CAPACITANCE,
+}
+
+
+def _first(explanation: Explanation, chance: dict[Explanation, float]) -> list[Explanation]:
+    return [explanation] if explanation in _PAIRED and chance[explanation] >= _RIVAL else []
+
+
+def _farads(ring: Ring) -> str:
+    return f"{ring.capacitor.farads * 1e9:.3g} nF"
