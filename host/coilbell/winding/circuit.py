@@ -39,8 +39,11 @@ _NEWTON_STEPS = 20
 _DIRECTION = complex(math.cos(math.radians(100)), math.sin(math.radians(100)))
 _SETTLED = 1e-13
 """Relative step below which a root is taken as found."""
-_RINGS = 1e-7
-"""Smallest imaginary part over magnitude of a root that counts as a ring (Q above 0.5 by 2.5e-15)."""
+_RINGS = 3e-3
+"""Smallest imaginary part over magnitude of a root that counts as a ring: Q above 0.5 by 2e-6. Closer to
+0.5 rounding splits a double or triple real root into a false pair."""
+_NEGLIGIBLE = 1e-17
+"""Share that a leading term may have of the next, anywhere a ring can be, to be left out."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,11 +98,12 @@ def rings(circuit: Circuit) -> Rings:
     flat = [np.broadcast_to(v, shape).reshape(-1) for v in values]
     with np.errstate(all="ignore"):
         coefficients, per_second = _polynomial(*flat)
-        root = _newton(coefficients, _above(flat))
+        above = _above(flat)
+        root = _newton(coefficients, above)
         open_ = np.isinf(flat[1])
         unsettled = np.isnan(root) & ~open_
         if unsettled.any():
-            root[unsettled] = _eigenvalue(coefficients[:, unsettled])
+            root[unsettled] = _eigenvalue(coefficients[:, unsettled], np.abs(above[unsettled]))
         root = np.where(open_, complex(math.nan, math.nan), root * per_second)
         natural = np.abs(root)
         decay = -root.real
@@ -175,11 +179,16 @@ def _newton(coefficients: Array, p: ComplexArray) -> ComplexArray:
     return np.where(ringing, upper, complex(math.nan, math.nan))
 
 
-def _eigenvalue(coefficients: Array) -> ComplexArray:
-    """The same by eigenvalues, whatever the degree; nan where all roots are real."""
+def _eigenvalue(coefficients: Array, above: Array) -> ComplexArray:
+    """The same by eigenvalues, whatever the degree; nan where all roots are real.
+
+    above: (n,) size in p beyond which there is no ring; roots far beyond it are divided out first.
+    """
     found = np.full(coefficients.shape[1], complex(math.nan, math.nan))
-    size = np.abs(coefficients).max(axis=0)
-    degrees = 4 - (np.abs(coefficients[::-1]) > 1e-300 * size).argmax(axis=0)
+    degrees = np.full(coefficients.shape[1], 4)
+    for degree in (4, 3, 2):
+        leading, next_ = coefficients[degree], coefficients[degree - 1]
+        degrees[(degrees == degree) & (leading * above <= _NEGLIGIBLE * next_)] -= 1
     for degree in np.unique(degrees):
         chosen = np.flatnonzero(degrees == degree)
         if degree < 2:

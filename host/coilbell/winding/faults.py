@@ -82,8 +82,8 @@ class HealthyTank:
     ) -> HealthyTank:
         """The tank that rings at this natural frequency w0/(2 pi) [Hz] with this Q = w0/(2 a).
 
-        The loss 2 a = R/L + G/C is shared out: `series_share` of it to R, `core_share` to the core, the
-        rest across the leads. Exact where core loss meets the whole inductance (no leakage).
+        The decay 2 a is shared out: `series_share` of it to R, `core_share` to the core, the rest across
+        the leads. Exact without leakage; with it the core's share comes out smaller by about 2 leakage.
         """
         if not (natural_hz > 0 and q > 0.5):
             raise InputError(f"a ring at {natural_hz!r} Hz with Q {q!r}; give a frequency, and Q above 0.5")
@@ -91,15 +91,18 @@ class HealthyTank:
             raise InputError(f"loss shares {series_share!r} and {core_share!r}; together they make 1 at most")
         w0 = 2 * math.pi * natural_hz
         loss = w0 / q
-        # w0^2 = (1 + R G)/(L C) with R = s loss L and G = (1 - s) loss C.
-        henries = 1 / ((w0**2 - series_share * (1 - series_share) * loss**2) * farads)
-        shunt = max(1 - series_share - core_share, 0.0)
+        shunt_share = max(1 - series_share - core_share, 0.0)
+        # With R in series to L parallel to G_c, and G across both, u = 1 + R G_c:
+        # w0^2 L C u = 1 + R G,  2 a = R/(L u) + G/C + G_c/(C u).
+        xu = 1 / (1 - shunt_share * series_share / q**2)
+        u = 1 / (1 - series_share * core_share * xu / q**2)
+        henries = xu / (u * w0**2 * farads)
         return cls(
             henries,
             farads,
-            series_share * loss * henries,
-            shunt * loss * farads,
-            core_share * loss * farads,
+            series_share * loss * henries * u,
+            shunt_share * loss * farads,
+            core_share * loss * farads * u,
             leakage,
         )
 
@@ -238,15 +241,27 @@ class ShortedRectifier:
     """A shorted rectifier inside or behind a high-voltage winding.
 
     The ring never turns a high-voltage rectifier on, so that only the capacitance that the short connects
-    shows, times the square of the turns ratio: `reflected_farads` at the leads [F].
-    `rectifier.RectifierStack` computes it from a stack's parts.
+    shows, times the square of the turns ratio: `reflected_farads` [F], which
+    `rectifier.RectifierStack` computes from a stack's parts.
+
+    That capacitance lies behind the winding's resistance and leakage, which then carry only the share
+    C/(C + reflected) of the ring's current that they did: the loss falls with that share squared. The
+    error of this is of the order 1/Q^2.
     """
 
     reflected_farads: float | Array
 
     def circuit(self, tank: HealthyTank) -> Circuit:
         """The tank with the reflected capacitance."""
-        return AddedCapacitance(self.reflected_farads).circuit(tank)
+        farads = tank.farads + _check("reflected_farads", self.reflected_farads, 0.0, or_equal=True)
+        share = (tank.farads / farads) ** 2
+        healthy = tank.circuit()
+        return replace(
+            healthy,
+            farads=farads,
+            series_ohms=healthy.series_ohms * share,
+            leak_henries=healthy.leak_henries * share,
+        )
 
 
 @dataclass(frozen=True, slots=True)
