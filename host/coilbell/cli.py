@@ -20,6 +20,9 @@ __all__ = ["COMMANDS", "EXIT_CODES", "main"]
 
 COMMANDS: dict[str, str] = {
     "fit": "fit the decay in record files: frequency, Q, ring count, doubts",
+    "reference": "keep what good and deliberately shorted windings ring like",
+    "judge": "say what the rings of a winding mean, with the odds",
+    "compare": "in circuit against out of circuit, unit against unit, before against after",
 }
 """Command name -> one line of help. The module is `coilbell.commands.<name>`."""
 

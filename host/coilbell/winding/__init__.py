@@ -24,9 +24,9 @@ from coilbell.winding.faults import (
 )
 from coilbell.winding.finding import Finding, Odds, find
 from coilbell.winding.freering import FreeRing
-from coilbell.winding.healthy import Healthy
+from coilbell.winding.healthy import Healthy, healthy_of
 from coilbell.winding.kind import KINDS, Kind, kind_named
-from coilbell.winding.likelihood import CauseOdds, Posterior
+from coilbell.winding.likelihood import CauseOdds, Posterior, shorted_neighbourhoods
 from coilbell.winding.observation import AmplitudeSlope, Observation, Ring, grouped, observe
 from coilbell.winding.plane import Shift
 from coilbell.winding.reasons import RingCount
@@ -84,6 +84,7 @@ __all__ = [
     "fault_curves",
     "find",
     "grouped",
+    "healthy_of",
     "kind_named",
     "largest_visible_resistance",
     "observe",
@@ -93,6 +94,7 @@ __all__ = [
     "ring",
     "rings",
     "shift",
+    "shorted_neighbourhoods",
     "tank_of_one",
     "tank_of_several",
 ]

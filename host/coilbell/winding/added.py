@@ -65,8 +65,9 @@ def added_between(pairs: Sequence[tuple[Ring, Ring]], by: Healthy) -> Added:
 
     def formula(x: ComplexArray) -> ComplexArray:
         f_a, d_a, f_b, d_b, errors = (x[k * m : (k + 1) * m] for k in range(5))
-        test = nominal * (1 + errors)
-        w_a, w_b = 2 * np.pi * np.exp(f_a), 2 * np.pi * np.exp(f_b)
+        test: ComplexArray = nominal * (1 + errors)
+        w_a: ComplexArray = 2 * np.pi * np.exp(f_a)
+        w_b: ComplexArray = 2 * np.pi * np.exp(f_b)
         stray_a, stray_b = x[-1], x[-1]
         if m > 1:
             stray_a, stray_b = _stray(w_a, test), _stray(w_b, test)
@@ -97,7 +98,7 @@ def added_between(pairs: Sequence[tuple[Ring, Ring]], by: Healthy) -> Added:
     return Added(tuple(told[:m]), farads, per_henry, True, *whole)
 
 
-def _stray(angular: ComplexArray, test: ComplexArray | Array) -> complex:
+def _stray(angular: ComplexArray, test: ComplexArray) -> complex:
     slope = (1 / angular[0] ** 2 - 1 / angular[-1] ** 2) / (test[0] - test[-1])
     return complex(1 / (angular[-1] ** 2 * slope) - test[-1])
 

@@ -21,7 +21,7 @@ from coilbell.winding.plane import coordinates, moved
 from coilbell.winding.reference import Reference
 from coilbell.winding.severity import Cases, added_capacitance, cases, changed_inductance, copper, load
 
-__all__ = ["SET", "Cause", "causes"]
+__all__ = ["BLUNT", "SET", "Cause", "anchors", "causes"]
 
 Array = npt.NDArray[np.float64]
 
@@ -43,7 +43,7 @@ _SLOPE_SEEN = 0.15
 _NEAR = 0.06
 """Share of the shorted cases given to the neighbourhood of the deliberate shorts."""
 
-_BLUNT = 0.25
+BLUNT = 0.25
 """How far, in ln 1/Q, a real short may lie from a deliberate one and still count as its neighbour [1]."""
 
 _IRON_BLUNT = 0.25
@@ -139,14 +139,14 @@ def _shared(listed: Sequence[Cause]) -> list[Cause]:
 def _shorted(healthy: Healthy, reference: Reference, *, in_circuit: bool) -> list[Cause]:
     """Shorted turns alone, as in the deliberate shorts, and with a set around them."""
     kind, tank = reference.kind, healthy.tank
-    anchors = _anchors(healthy, reference)
-    plain = _weighted(copper(kind, tank), anchors, healthy)
-    found = [_of("shorted turn", 0.98 - _NEAR * bool(anchors), plain, healthy, Explanation.LIKE_SHORTED)]
-    for how, shift in anchors:
+    known = anchors(healthy, reference)
+    plain = _weighted(copper(kind, tank), known, healthy)
+    found = [_of("shorted turn", 0.98 - _NEAR * bool(known), plain, healthy, Explanation.LIKE_SHORTED)]
+    for how, shift in known:
         looks = _looks(shift[None], healthy, Explanation.LIKE_SHORTED)
-        share = _NEAR / len(anchors)
+        share = _NEAR / len(known)
         found.append(
-            Cause(f"shorted as with {how}", True, share, np.ones(1), shift[None], looks, blunt=_BLUNT)
+            Cause(f"shorted as with {how}", True, share, np.ones(1), shift[None], looks, blunt=BLUNT)
         )
     if in_circuit:
         found += [
@@ -156,7 +156,7 @@ def _shorted(healthy: Healthy, reference: Reference, *, in_circuit: bool) -> lis
     return found
 
 
-def _anchors(healthy: Healthy, reference: Reference) -> list[tuple[str, Array]]:
+def anchors(healthy: Healthy, reference: Reference) -> list[tuple[str, Array]]:
     """(how, shift) of each deliberate short, against the same unit's good ring where there is one."""
     good: dict[str, Array] = {m.unit: m.point for m in reference.good_means(healthy.capacitors)}
     centre = np.asarray(np.mean(list(good.values()), axis=0), dtype=np.float64)

@@ -31,7 +31,7 @@ from coilbell.winding.kind import Kind, Spread
 from coilbell.winding.observation import Ring, same_capacitor
 from coilbell.winding.reference import Reference, UnitMean
 
-__all__ = ["Healthy", "Tank", "healthy", "matched"]
+__all__ = ["Healthy", "Tank", "healthy", "healthy_of", "matched"]
 
 Array = npt.NDArray[np.float64]
 
@@ -131,6 +131,12 @@ def healthy(reference: Reference, rings: Sequence[Ring], unit: str = "") -> Heal
         PRIOR_UNITS / (PRIOR_UNITS + known),
         unit if own else "",
     )
+
+
+def healthy_of(reference: Reference, capacitors: Sequence[Capacitor]) -> Healthy:
+    """The predictive density for these of the reference's own capacitors, before anything is judged."""
+    still = [Ring(c, False, np.full(2, np.nan), np.eye(2), None, False, ()) for c in capacitors]
+    return healthy(reference, still)
 
 
 def _between(means: Sequence[UnitMean], assumed: Array) -> tuple[Array, float]:

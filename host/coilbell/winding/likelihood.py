@@ -23,12 +23,13 @@ import numpy as np
 import numpy.typing as npt
 
 from coilbell.errors import InputError
-from coilbell.winding.cause import Cause
+from coilbell.winding.cause import BLUNT, Cause, anchors
 from coilbell.winding.explanation import Explanation
 from coilbell.winding.healthy import Healthy
 from coilbell.winding.observation import Ring
+from coilbell.winding.reference import Reference
 
-__all__ = ["CauseOdds", "Posterior", "posterior"]
+__all__ = ["CauseOdds", "Posterior", "posterior", "shorted_neighbourhoods"]
 
 Array = npt.NDArray[np.float64]
 
@@ -100,6 +101,14 @@ def posterior(
         float(sum(o for c, o in zip(listed, odds, strict=True) if c.shorted)),
         prior,
         _tail(rings, healthy),
+    )
+
+
+def shorted_neighbourhoods(healthy: Healthy, reference: Reference) -> tuple[tuple[str, Array, Array], ...]:
+    """(what was shorted, location (2 m,), scale (2 m, 2 m)) of each deliberate short, as it is weighed."""
+    return tuple(
+        (how, healthy.location + shift, _case_scale(shift[None], healthy.scale, BLUNT)[0])
+        for how, shift in anchors(healthy, reference)
     )
 
 

@@ -27,7 +27,6 @@ __all__ = [
     "ANGLE_FLOOR",
     "Shift",
     "coordinates",
-    "fault_curves",
     "loss_slope",
     "moved",
     "ring_of",

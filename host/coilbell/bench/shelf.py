@@ -1,0 +1,115 @@
+"""The shelf: references kept as files in one folder, one file each.
+
+The folder is, in this order: the one named by the caller, the environment variable COILBELL_REFERENCES,
+the user's data folder. A file appears whole or not at all, and one that cannot be read is never replaced.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import tempfile
+from pathlib import Path
+
+from coilbell.errors import CoilbellError, FileError, InputError, MissingError, ReferenceMismatch
+from coilbell.winding import Reference, decode, encode
+
+__all__ = ["Shelf", "read_reference", "write_reference"]
+
+VARIABLE = "COILBELL_REFERENCES"
+_ENDING = ".reference.json"
+_LIMIT = 50_000_000
+"""Largest file read [bytes]."""
+
+_RESERVED = {"con", "prn", "aux", "nul", *(f"{d}{k}" for d in ("com", "lpt") for k in range(1, 10))}
+"""Names that some systems keep for devices."""
+
+
+class Shelf:
+    """References in one folder."""
+
+    def __init__(self, folder: str | os.PathLike[str] | None = None) -> None:
+        self.folder = Path(folder or os.environ.get(VARIABLE) or _user_folder())
+
+    def path(self, name: str) -> Path:
+        """The file of the reference `name`; raises InputError when it cannot be a file's name."""
+        if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}", name) or name.lower() in _RESERVED:
+            raise InputError(
+                f"reference name {name[:70]!r}; use letters, digits, '.', '-' and '_', such as tarn-21-line"
+            )
+        return self.folder / f"{name}{_ENDING}"
+
+    def names(self) -> tuple[str, ...]:
+        """Names of all references here, sorted."""
+        if not self.folder.is_dir():
+            return ()
+        found = (p.name.removesuffix(_ENDING) for p in self.folder.glob(f"*{_ENDING}") if p.is_file())
+        return tuple(sorted(found))
+
+    def holds(self, name: str) -> bool:
+        """True when there is a file of that name, readable or not."""
+        return self.path(name).exists()
+
+    def get(self, name: str) -> Reference:
+        """The reference; raises MissingError when there is none, FileError when its file is damaged."""
+        path = self.path(name)
+        if not path.exists():
+            have = ", ".join(self.names()) or "none yet"
+            raise MissingError(
+                f"no reference {name!r} in {self.folder} (there: {have}); "
+                "make one with `coilbell reference add`"
+            )
+        return read_reference(path)
+
+    def put(self, reference: Reference) -> Path:
+        """Write or replace the reference; a damaged file in its place is left alone and raises FileError."""
+        path = self.path(reference.name)
+        if path.exists():
+            self.get(reference.name)
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise MissingError(f"{self.folder}: cannot be made: {error.strerror or error}") from error
+        write_reference(reference, path)
+        return path
+
+
+def read_reference(path: Path) -> Reference:
+    """The reference in a file; raises FileError or ReferenceMismatch, with the file's name."""
+    try:
+        if path.stat().st_size > _LIMIT:
+            raise FileError(f"{path}: larger than any reference")
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise FileError(f"{path}: cannot be read: {error.strerror or error}") from error
+    except UnicodeDecodeError as error:
+        raise FileError(f"{path}: is not text; restore it from an export") from error
+    try:
+        return decode(text)
+    except FileError as error:
+        raise FileError(f"{path}: {error}") from error
+    except ReferenceMismatch as error:
+        raise ReferenceMismatch(f"{path}: {error}") from error
+    except CoilbellError as error:
+        raise FileError(f"{path}: {error}") from error
+
+
+def write_reference(reference: Reference, path: Path) -> None:
+    """Write a reference so that the file appears whole or not at all; raises FileError."""
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
+        try:
+            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
+                file.write(encode(reference))
+            Path(name).replace(path)
+        except BaseException:
+            Path(name).unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise FileError(f"{path}: cannot be written: {error.strerror or error}") from error
+
+
+def _user_folder() -> Path:
+    from platformdirs import user_data_path
+
+    return user_data_path("coilbell", appauthor=False) / "references"

@@ -1,0 +1,212 @@
+"""`coilbell reference`: keep what good and deliberately shorted windings ring like."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from coilbell.errors import CoilbellError, FileError, InputError
+
+if TYPE_CHECKING:
+    from coilbell.bench.shelf import Shelf
+    from coilbell.winding import Capture, Reference
+
+__all__ = ["add_arguments", "run"]
+
+_EXAMPLES = """\
+examples:
+  coilbell reference add tarn-21-line good1.json --unit unit-1 \\
+      --kind "line-output transformer"
+  coilbell reference add tarn-21-line loop.json --unit unit-1 \\
+      --shorted "one-turn loop of 1 mm wire"
+  coilbell reference show tarn-21-line
+  coilbell reference export tarn-21-line tarn.json
+  coilbell reference import tarn.json --merge
+
+References are files in --store DIR, else in the folder that the environment
+variable COILBELL_REFERENCES names, else in the user's data folder.
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `coilbell reference`."""
+    parser.epilog = _EXAMPLES
+    actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
+    _add_parser(actions)
+    for name, words in (
+        ("list", "names, kinds and sizes of all references"),
+        ("show", "units, captures and spreads of one"),
+        ("check", "verify files, hashes and captures of one or all"),
+        ("export", "write one to a file, to hand on"),
+        ("import", "take one over from a file"),
+    ):
+        _common(actions, name, words)
+
+
+def _common(actions: Any, name: str, words: str) -> None:
+    made = actions.add_parser(name, help=words, description=words, allow_abbrev=False)
+    made.add_argument("--store", metavar="DIR", help="folder of references")
+    if name in ("show", "export"):
+        made.add_argument("name", metavar="NAME")
+    if name == "check":
+        made.add_argument("name", metavar="NAME", nargs="?", help="all when left out")
+    if name in ("export", "import"):
+        made.add_argument("file", metavar="FILE")
+    if name == "export":
+        made.add_argument("--force", action="store_true", help="replace FILE when it exists")
+    if name == "import":
+        made.add_argument("--name", metavar="NAME", dest="rename", help="keep it under another name")
+        made.add_argument("--merge", action="store_true", help="join it to the one of that name")
+    if name in ("list", "show"):
+        made.add_argument("--json", action="store_true", help="one JSON object a line")
+
+
+def _add_parser(actions: Any) -> None:
+    words = "add captures of one unit, known good or shorted on purpose"
+    add = actions.add_parser("add", help=words, description=words, allow_abbrev=False)
+    add.add_argument("name", metavar="NAME", help="name of the reference; made when new")
+    add.add_argument("files", metavar="RECORD", nargs="+", help="record files of one unit")
+    add.add_argument("--unit", metavar="UNIT", required=True, help="name of the specimen")
+    add.add_argument("--kind", metavar="KIND", help="kind of winding; needed for a new reference")
+    add.add_argument("--shorted", metavar="HOW", help="what was shorted on purpose; a good unit without")
+    add.add_argument("--capacitor", metavar="C", action="append", default=[], help="one, or one a file")
+    add.add_argument("--tolerance", metavar="PERCENT", default="1", help="uncertainty of --capacitor (1)")
+    add.add_argument("--channel", metavar="NAME", help="for files that hold several channels")
+    add.add_argument("--note", metavar="TEXT", default="", help="kept with a new reference")
+    add.add_argument("--store", metavar="DIR", help="folder of references")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Do the action; returns its exit code."""
+    from coilbell.bench.shelf import Shelf
+
+    actions: dict[str, Callable[[argparse.Namespace, Shelf], int]] = {
+        "add": _add,
+        "list": _list,
+        "show": _show,
+        "check": _check,
+        "export": _export,
+        "import": _import,
+    }
+    return actions[options.action](options, Shelf(options.store))
+
+
+def _add(options: argparse.Namespace, shelf: Shelf) -> int:
+    from coilbell.winding import Reference, kind_named
+
+    captures = _captures(options)
+    if shelf.holds(options.name):
+        before = shelf.get(options.name)
+        if options.kind is not None and kind_named(options.kind) != before.kind:
+            raise InputError(
+                f"{options.name} is a {before.kind.name}, not a {options.kind}; leave --kind out"
+            )
+        after = before.having(captures)
+        new = len(after.captures) - len(before.captures)
+    else:
+        if options.kind is None:
+            from coilbell.winding import KINDS
+
+            raise InputError(f"{options.name} is new: give --kind, one of: {', '.join(KINDS)}")
+        after = Reference.begin(options.name, options.kind, captures, options.note)
+        new = len(captures)
+    shelf.put(after)
+    print(f"{options.name}: {new} capture(s) of {options.unit} added", file=sys.stderr)
+    print(_summary(after))
+    return 0
+
+
+def _captures(options: argparse.Namespace) -> list[Capture]:
+    from coilbell.bench.rung import capacitors_for, rung
+    from coilbell.winding import Capture, Condition
+
+    condition = Condition.GOOD if options.shorted is None else Condition.SHORTED
+    capacitors = capacitors_for(options.files, options.capacitor, options.tolerance)
+    return [
+        Capture(options.unit, condition, seen, options.shorted or "")
+        for name, capacitor in zip(options.files, capacitors, strict=True)
+        for seen in rung(name, capacitor, channel=options.channel)
+    ]
+
+
+def _list(options: argparse.Namespace, shelf: Shelf) -> int:
+    from coilbell.bench.reference_words import reference_facts
+
+    names, worst = shelf.names(), 0
+    if not names and not options.json:
+        print(f"no references in {shelf.folder}", file=sys.stderr)
+    for name in names:
+        try:
+            reference = shelf.get(name)
+        except CoilbellError as error:
+            print(f"coilbell: {error}", file=sys.stderr)
+            worst = max(worst, error.exit_code)
+            continue
+        print(json.dumps(reference_facts(reference)) if options.json else _summary(reference))
+    return worst
+
+
+def _show(options: argparse.Namespace, shelf: Shelf) -> int:
+    from coilbell.bench.reference_words import reference_facts, reference_text
+
+    facts = reference_facts(shelf.get(options.name))
+    print(json.dumps(facts) if options.json else reference_text(facts))
+    return 0
+
+
+def _check(options: argparse.Namespace, shelf: Shelf) -> int:
+    from coilbell.winding import digest, remarks
+
+    names, worst = [options.name] if options.name else list(shelf.names()), 0
+    for name in names:
+        try:
+            reference = shelf.get(name)
+        except CoilbellError as error:
+            print(f"{name}: {error}", file=sys.stderr)
+            worst = max(worst, error.exit_code)
+            continue
+        print(f"{name}: sound, sha256 {digest(reference)[:16]}...")
+        for remark in remarks(reference):
+            print(f"  {remark}")
+    return worst
+
+
+def _export(options: argparse.Namespace, shelf: Shelf) -> int:
+    from coilbell.bench.shelf import write_reference
+
+    place = Path(options.file)
+    if place.exists() and not options.force:
+        raise InputError(f"{place} exists and is left as it is; choose another name, or give --force")
+    write_reference(shelf.get(options.name), place)
+    print(f"{options.name} written to {place}", file=sys.stderr)
+    return 0
+
+
+def _import(options: argparse.Namespace, shelf: Shelf) -> int:
+    from dataclasses import replace
+
+    from coilbell.bench.shelf import read_reference
+    from coilbell.winding import origin
+
+    arriving = read_reference(Path(options.file))
+    named = replace(arriving, name=options.rename) if options.rename else arriving
+    if shelf.holds(named.name):
+        if not options.merge:
+            raise FileError(
+                f"{named.name} is there already and is left as it is; give --merge to join the two, "
+                "or --name for another name"
+            )
+        named = shelf.get(named.name).merged(arriving, origin(arriving))
+    shelf.put(named)
+    print(_summary(named))
+    return 0
+
+
+def _summary(reference: Reference) -> str:
+    from coilbell.bench.reference_words import reference_line
+
+    return reference_line(reference)
