@@ -6,7 +6,7 @@ import numpy as np
 
 from coilbell.decay import figures
 from coilbell.decay.covariance import Noise, covariance, noise_of
-from coilbell.decay.defects import Survey, survey
+from coilbell.decay.defects import Survey, main_mode, survey
 from coilbell.decay.doubts import defect_doubts, general_doubts, no_ring_doubt
 from coilbell.decay.law import Law, fit_law
 from coilbell.decay.model import DoubtKind, Fit, Mode, Quantity, Recovery, ResidualSummary
@@ -14,6 +14,7 @@ from coilbell.decay.prepare import by_piece
 from coilbell.decay.search import residual_spectrum
 from coilbell.decay.settle import Settled
 from coilbell.decay.solve import Array
+from coilbell.decay.straighten import straightened
 from coilbell.record import Record
 
 __all__ = ["cast"]
@@ -28,7 +29,7 @@ def cast(settled: Settled, records: list[Record], count_to: float) -> Fit:
     noise = noise_of(solution)
     matrix = covariance(settled.blocks, solution, noise)
     seen = survey(settled.blocks, solution, settled.converter) if solution.structure.modes else None
-    law = _law(settled, seen)
+    law = _mended(settled, seen)
     step_s = settled.pieces[0].trace.step_s
     scale, unit = _unit(records)
     everything = _modes(settled, matrix, law, step_s, count_to, scale)
@@ -71,12 +72,30 @@ def _unit(records: list[Record]) -> tuple[float, str]:
     return scales[0], "V"
 
 
-def _law(settled: Settled, seen: Survey | None) -> Law | None:
-    """The bent ring, where its amplitude is the best explanation of what is left."""
-    if seen is None or not seen.found or seen.found[0].kind is not DoubtKind.AMPLITUDE_DEPENDENT:
+def _mended(settled: Settled, seen: Survey | None) -> Law | None:
+    """The main mode's figures with the most probable defect fitted along, or None without one."""
+    if seen is None or not seen.found:
         return None
-    law = fit_law(settled.blocks, settled.solution)
+    kind = seen.found[0].kind
+    if kind is DoubtKind.CONVERTER_NONLINEARITY:
+        return _straight(settled)
+    if kind is DoubtKind.TIME_SLIP:
+        return None
+    law = fit_law(settled.blocks, settled.solution, drift=kind is DoubtKind.FREQUENCY_DRIFT)
     return law if law is not None and law.converged else None
+
+
+def _straight(settled: Settled) -> Law | None:
+    try:
+        blocks, solution = straightened(settled.blocks, settled.solution, settled.converter)
+    except np.linalg.LinAlgError:
+        return None
+    i = 2 * main_mode(solution)
+    matrix = covariance(blocks, solution, noise_of(solution))
+    pole, spread = solution.theta[i : i + 2], matrix[i : i + 2, i : i + 2]
+    return Law(
+        DoubtKind.CONVERTER_NONLINEARITY, pole, spread, solution.rss, solution.free, solution.converged
+    )
 
 
 def _places(settled: Settled) -> list[int]:

@@ -95,7 +95,7 @@ def _shots_disagree(settled: Settled) -> list[Doubt]:
     threshold = float(2 * gammainccinv(freedom / 2, 5e-4))
     if statistic <= threshold:
         return []
-    detail = f"the {shots} shots differ in frequency or decay ({statistic:.0f}; chance stays below {threshold:.0f})"
+    detail = f"the {shots} shots differ in frequency or decay ({statistic:.0f}, chance below {threshold:.0f})"
     return [Doubt(DoubtKind.SHOTS_DISAGREE, detail, statistic, threshold)]
 
 
@@ -128,11 +128,8 @@ def defect_doubts(seen: Survey, law: Law | None, step_s: float, noise: Noise) ->
     detail = f"{_EXPLAINED[best.kind]} (evidence {ratio:.0f}, chance stays below {best.threshold:.0f})"
     if best.kind is DoubtKind.TIME_SLIP:
         detail += f", near {best.place * step_s * 1e6:.0f} us into the window"
-    if law is not None and not law.drift and best.kind is DoubtKind.AMPLITUDE_DEPENDENT:
-        detail += (
-            f"; at the start the decay is {100 * law.values[2]:+.1f} % off; "
-            "figures are those for vanishing amplitude"
-        )
+    if law is not None:
+        detail += "; " + _mended(law)
     doubts = [Doubt(best.kind, detail, ratio, best.threshold)]
     for other in found[1:]:
         share = other.gain / best.gain
@@ -140,6 +137,16 @@ def defect_doubts(seen: Survey, law: Law | None, step_s: float, noise: Noise) ->
             also = f"could be this too: it explains {100 * share:.0f} % as much"
             doubts.append(Doubt(other.kind, also, seen.ratio(other), other.threshold))
     return doubts
+
+
+def _mended(law: Law) -> str:
+    """What the main mode's figures mean with the defect fitted along."""
+    if law.kind is DoubtKind.AMPLITUDE_DEPENDENT:
+        share = f"{100 * law.values[2]:+.1f}({100 * float(np.sqrt(law.covariance[2, 2])):.1f}) %"
+        return f"at the start the decay rate is {share} off; figures are those for vanishing amplitude"
+    if law.kind is DoubtKind.FREQUENCY_DRIFT:
+        return "figures are those at the window's start"
+    return "figures are those with that part of the residual taken out"
 
 
 def _is_noise(seen: Survey, defect: Defect, noise: Noise) -> bool:

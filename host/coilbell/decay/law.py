@@ -10,17 +10,18 @@ has the closed form (E = exp(-a n), L = ln(1 + eps - eps E))
 
 so a and w are the figures for vanishing amplitude (and, for kappa, at the window's start). eps > 0 is a
 loss that grows with amplitude: a junction that starts to conduct, or iron. Only the main mode is
-bent; other components keep their poles and get free amplitudes. Solved by projecting the linear
-amplitudes out (see `solve`) with a Levenberg-Marquardt search over the few bent figures.
+bent. Solved by projecting the linear amplitudes out (see `solve`) with a Levenberg-Marquardt search over
+the bent figures and the other poles.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from coilbell.decay.defects import main_mode
+from coilbell.decay.model import DoubtKind
 from coilbell.decay.solve import Array, Block, Solution, basis
 
 __all__ = ["Law", "fit_law"]
@@ -33,15 +34,15 @@ _MAX_ITERATIONS = 25
 class Law:
     """Bent figures of the main mode, in sampling steps.
 
-    values: (4 or 3,) decay, angular frequency, then eps and eta, or kappa; covariance to match.
+    values: decay, angular frequency, then what bends them: eps and eta, or kappa; covariance to match.
     """
 
+    kind: DoubtKind
+    """What bends them."""
     values: Array
     covariance: Array
     rss: float
     free: int
-    drift: bool
-    residuals: list[Array]
     converged: bool
 
 
@@ -62,20 +63,42 @@ def bent_wave(values: Array, times: Array, drift: bool) -> tuple[Array, Array]:
 
 
 class _Bent:
-    """Projected residuals of the blocks as a function of the bent figures."""
+    """Projected residuals of the blocks as a function of the bent figures and of all other poles."""
 
     def __init__(self, blocks: list[Block], solution: Solution, drift: bool) -> None:
         self.blocks, self.drift = blocks, drift
         mode = main_mode(solution)
-        keep = [i for i in range(solution.structure.columns) if i not in (2 * mode, 2 * mode + 1)]
-        self.others = [basis(b, solution.theta, solution.structure)[keep] for b in blocks]
+        structure = solution.structure
+        self.structure = replace(structure, modes=structure.modes - 1)
+        self.others = np.delete(solution.theta, [2 * mode, 2 * mode + 1])
+        self.bends = 3 if drift else 4
+        decay, angular = solution.decay(mode), solution.angular(mode)
+        length = max(float(b.times[-1]) for b in blocks)
+        bent = [1 / length**2] if drift else [0.01, 1e-4]
+        self.start = np.concatenate(([decay, angular], np.zeros(self.bends - 2), self.others))
+        pairs = self.others[: 2 * self.structure.modes].reshape(-1, 2)
+        spread = np.column_stack((np.abs(pairs[:, 0]) * 0.01 + 1e-6, pairs[:, 1] * 1e-4)).ravel()
+        rates = self.others[2 * self.structure.modes :] * 0.01
+        self.scale = np.concatenate(([decay * 0.01, angular * 1e-4], bent, spread, rates))
+
+    def allowed(self, values: Array) -> bool:
+        """False for figures outside the model: growth, negative frequency, a loss that turns to gain."""
+        others = values[self.bends :]
+        return bool(
+            values[0] > 0
+            and 0 < values[1] < np.pi
+            and (self.drift or values[2] > -0.95)
+            and (others[1 : 2 * self.structure.modes : 2] > 0).all()
+            and (others[2 * self.structure.modes :] > 0).all()
+        )
 
     def residuals(self, values: Array) -> list[Array]:
         out = []
-        for block, others in zip(self.blocks, self.others, strict=True):
+        for block in self.blocks:
             wave = np.array(bent_wave(values, block.times, self.drift))
             if block.weights is not None:
                 wave = wave * block.weights
+            others = basis(block, values[self.bends :], self.structure)[: self.structure.columns]
             orthonormal, _ = np.linalg.qr(np.concatenate((wave, others)).T)
             out.append(block.values - (block.values @ orthonormal) @ orthonormal.T)
         return out
@@ -89,36 +112,27 @@ def fit_law(blocks: list[Block], solution: Solution, *, drift: bool = False) -> 
 
     Returns None when the main mode does not decay, or the search fails.
     """
-    mode = main_mode(solution)
-    decay, angular = solution.decay(mode), solution.angular(mode)
-    if decay <= 0:
+    if solution.decay(main_mode(solution)) <= 0:
         return None
-    bent = _Bent(blocks, solution, drift)
-    length = max(float(b.times[-1]) for b in blocks)
-    scale = (
-        np.array([decay * 0.01, angular * 1e-4, 1 / length**2])
-        if drift
-        else np.array([decay * 0.01, angular * 1e-4, 0.01, 1e-4])
-    )
-    start = np.array([decay, angular, 0.0] if drift else [decay, angular, 0.0, 0.0])
     try:
-        return _search(bent, start, scale, solution)
+        return _search(_Bent(blocks, solution, drift), solution)
     except np.linalg.LinAlgError:
         return None
 
 
-def _search(bent: _Bent, values: Array, scale: Array, solution: Solution) -> Law:
+def _search(bent: _Bent, solution: Solution) -> Law:
+    values, scale = bent.start, bent.scale
     residual = bent.stacked(values)
     rss, damping, converged = float(residual @ residual), 1e-3, False
     slope = _slope(bent, values, scale, residual)
-    free = max(1, solution.free - (values.size - 2))
+    free = max(1, solution.free - (bent.bends - 2))
     for _ in range(_MAX_ITERATIONS):
         normal, gradient = slope @ slope.T, slope @ residual
         diagonal = np.maximum(normal.diagonal(), 1e-300)
         step = np.linalg.solve(normal + damping * np.diag(diagonal), -gradient)
         trial = values + step * scale
         gain = float(-gradient @ step)
-        if trial[0] <= 0 or not (0 < trial[1] < np.pi) or (not bent.drift and trial[2] <= -0.95):
+        if not bent.allowed(trial):
             damping *= 10
             if damping > 1e6:
                 break
@@ -138,7 +152,9 @@ def _search(bent: _Bent, values: Array, scale: Array, solution: Solution) -> Law
         damping *= 10
     slope = _slope(bent, values, scale, residual)
     covariance = np.linalg.inv(slope @ slope.T) * np.outer(scale, scale) * rss / free
-    return Law(values, covariance, rss, free, bent.drift, bent.residuals(values), converged)
+    keep = slice(None, bent.bends)
+    kind = DoubtKind.FREQUENCY_DRIFT if bent.drift else DoubtKind.AMPLITUDE_DEPENDENT
+    return Law(kind, values[keep], covariance[keep, keep], rss, free, converged)
 
 
 def _slope(bent: _Bent, values: Array, scale: Array, residual: Array) -> Array:

@@ -3,15 +3,13 @@
 Components are added one at a time, the strongest first, each kept only if the sum of squares falls by
 more than chance could explain; then each is tried without. A first component must exceed the noise
 seen before the pulse; a further mode must also exceed the residual's own level around its frequency
-(so that coloured noise and leftover of the first ring are not taken for rings), must not be slower
-than the window can show, overdamped or smaller than half a step of the converter, and must explain the
-residual better than a defect of the first ring does (amplitude-dependent decay, drift, a time slip,
-a converter that is not straight).
+(so that coloured noise and leftover of the first ring are not taken for rings), and must not be slower
+than the window can show, overdamped or smaller than the converter's steps can carry. Last, the whole is
+weighed against fewer modes with a defect of the ring (`rivals`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -32,6 +30,9 @@ _COARSE = 1e-3
 _MAX_EXPONENTIALS = 2
 _LOCAL_MARGIN = 1.3
 _SMALLEST_STEPS = 0.5
+_UNDITHERED_STEPS = 3.0
+_DITHER = 0.3
+"""Noise, in steps, from which rounding acts as noise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,17 @@ class Limits:
     noise_variance: float
     quantum: float
 
+    @property
+    def undithered(self) -> bool:
+        """True when the noise is too small to turn rounding into noise."""
+        own = self.noise_variance - self.quantum**2 / 12
+        return own < (_DITHER * self.quantum) ** 2
+
+    @property
+    def smallest(self) -> float:
+        """Least amplitude of a mode [sample units]."""
+        return (_UNDITHERED_STEPS if self.undithered else _SMALLEST_STEPS) * self.quantum
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Selection:
@@ -52,23 +64,22 @@ class Selection:
     solution: Solution
     account: tuple[ModeStep, ...]
     bounds: Bounds
-
-
-Rival = Callable[[list[Block], Solution], float]
-"""Least ``count * ln(rss) + price`` that a defect of the rings found would leave; infinite without one."""
+    passed: tuple[Solution, ...]
+    """Solutions with fewer components, on the way to this one."""
 
 
 class _Search:
     """Forward addition and backward removal over one set of blocks."""
 
-    def __init__(self, blocks: list[Block], limits: Limits, rival: Rival | None) -> None:
-        self.blocks, self.limits, self.rival = blocks, limits, rival
+    def __init__(self, blocks: list[Block], limits: Limits, start: Solution | None) -> None:
+        self.blocks, self.limits = blocks, limits
         self.length = max(float(b.times[-1]) + 1 for b in blocks)
         self.shots = sum(b.shots for b in blocks)
         self.thresholds = Thresholds.for_size(int(self.length), self.shots)
         self.bounds = Bounds(limits.lowest_angular, -1 / self.length)
         self.account: list[ModeStep] = []
-        self.best = solve(blocks, np.empty(0), Structure(0, 0), self.bounds)
+        self.best = start or solve(blocks, np.empty(0), Structure(0, 0), self.bounds)
+        self.passed: list[Solution] = []
 
     def price(self, solution: Solution) -> float:
         structure = solution.structure
@@ -99,6 +110,8 @@ class _Search:
         self.account.append(ModeStep(what, gain, threshold, reason == "", reason or "gain above threshold"))
         if reason:
             return False
+        if best.structure.modes:
+            self.passed.append(best)
         self.best = trial
         return True
 
@@ -126,9 +139,8 @@ class _Search:
             solution = solve(self.blocks, start, structure, self.bounds, tolerance=_COARSE, max_iterations=25)
         except np.linalg.LinAlgError:
             return None
-        newest = structure.modes - 1
-        if hold and structure.modes > 1 and solution.decay(newest) < 0.02 / self.length:
-            # an interferer that does not decay: growing solutions would chase the noise at the far end
+        if hold and (solution.theta[: 2 * structure.modes : 2] < 0.02 / self.length).any():
+            # beats or an interferer: a growing solution would chase what other components explain
             self.bounds = replace(self.bounds, lowest_decay=0.0)
             return self._try(solution.theta, structure, hold=False)
         return solution
@@ -146,10 +158,8 @@ class _Search:
             return "slower than the window can show"
         if decay > 2 * angular:
             return "overdamped: gone within a fraction of a period"
-        if modes == 1 and decay < -0.5 / self.length:
-            return "grows instead of decaying"
-        if solution.mode_amplitude(modes - 1) < _SMALLEST_STEPS * self.limits.quantum:
-            return "smaller than half a step of the converter"
+        if solution.mode_amplitude(modes - 1) < self.limits.smallest:
+            return "smaller than the converter's steps can carry"
         return ""
 
     def _objection(self, trial: Solution, added: bool, gain: float, threshold: float) -> str:
@@ -165,10 +175,6 @@ class _Search:
         level = max(self._local_level(trial), variance)
         if self.best.rss - trial.rss < _LOCAL_MARGIN * threshold * level:
             return "no stronger than the residual around it"
-        if self.rival is not None and self.best.structure.modes:
-            with_mode = trial.count * float(np.log(max(trial.rss, 1e-300))) + threshold
-            if self.rival(self.blocks, self.best) < with_mode:
-                return "a defect of the ring already found explains it better"
         return ""
 
     def _local_level(self, trial: Solution) -> float:
@@ -234,12 +240,12 @@ class _Search:
         return out
 
 
-def select(blocks: list[Block], limits: Limits, rival: Rival | None = None) -> Selection:
-    """Choose the components of the decay and fit them."""
-    search = _Search(blocks, limits, rival)
+def select(blocks: list[Block], limits: Limits, start: Solution | None = None) -> Selection:
+    """Choose the components of the decay and fit them; start: components taken for granted."""
+    search = _Search(blocks, limits, start)
     search.grow()
     search.prune()
     solution = search.best
     if solution.structure.poles:
         solution = solve(blocks, solution.theta, solution.structure, search.bounds, damping=1e-10)
-    return Selection(solution, tuple(search.account), search.bounds)
+    return Selection(solution, tuple(search.account), search.bounds, tuple(search.passed))

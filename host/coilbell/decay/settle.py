@@ -11,11 +11,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from coilbell.decay.defects import Converter
 from coilbell.decay.model import ModeStep
 from coilbell.decay.prepare import MIN_WINDOW, Piece, Trace, blocks_of, by_piece, noise_variance
-from coilbell.decay.rivals import rival
+from coilbell.decay.rivals import fewer_with_defect
 from coilbell.decay.search import Thresholds, residual_spectrum
 from coilbell.decay.select import Limits, Selection, select
 from coilbell.decay.solve import Array, Block, Bounds, Solution, Structure, basis, ramp, solve
@@ -23,8 +24,8 @@ from coilbell.decay.solve import Array, Block, Bounds, Solution, Structure, basi
 __all__ = ["Settled", "settle"]
 
 _GLITCH = 6.5
-_QUIET = 0.3
 _TAIL = 1.5
+_MASK_ROUNDS = 2
 _LEAST_CYCLES = 1.0
 _JUMPS = (512.0, 1536.0, 2560.0, 3584.0)
 
@@ -66,11 +67,38 @@ def settle(
         if warm is not None:
             return Settled(warm[0], warm[1], pieces, (), limits, converter)
     blocks = blocks_of(pieces)
-    chosen = select(blocks, limits, rival(converter))
+    chosen = _chosen(pieces, blocks, limits, converter)
     settled = Settled(chosen.solution, blocks, pieces, chosen.account, limits, converter)
-    settled = _without_glitches(settled, chosen)
+    settled = _without_glitches(settled)
     settled = _without_silent_tail(settled)
-    return _over_clipping(settled)
+    for _ in range(_MASK_ROUNDS):
+        settled = _over_clipping(settled)
+    return settled
+
+
+def _chosen(
+    pieces: tuple[Piece, ...], blocks: list[Block], limits: Limits, converter: Converter
+) -> Selection:
+    """Components of the blocks, weighed against fewer with a defect."""
+    start = _through_clipping(pieces, blocks, limits) if any(p.weights is not None for p in pieces) else None
+    return fewer_with_defect(blocks, select(blocks, limits, start), converter)
+
+
+def _through_clipping(pieces: tuple[Piece, ...], blocks: list[Block], limits: Limits) -> Solution | None:
+    """One mode where every cycle is clipped: found with the clipped samples, then fitted without them.
+
+    What is left between the peaks looks like a higher frequency, so the search must see the peaks.
+    """
+    whole = blocks_of([Piece(p.trace, p.first, p.last) for p in pieces])
+    seen = select(whole, replace(limits, max_modes=1)).solution
+    if not seen.structure.modes:
+        return None
+    length = max(float(b.times[-1]) + 1 for b in blocks)
+    bounds = Bounds(limits.lowest_angular, -1 / length)
+    try:
+        return solve(blocks, seen.theta, seen.structure, bounds)
+    except np.linalg.LinAlgError:
+        return None
 
 
 def _warm(
@@ -108,8 +136,8 @@ def _after_clipping(trace: Trace) -> Piece:
     return Piece(trace, first)
 
 
-def _without_glitches(settled: Settled, chosen: Selection) -> Settled:
-    """Mask a few samples that stand far out of the residual, and choose again."""
+def _without_glitches(settled: Settled) -> Settled:
+    """Mask a few samples that stand far out of the residual and out of their neighbours, and choose again."""
     solution = settled.solution
     if not solution.structure.modes:
         return settled
@@ -119,7 +147,7 @@ def _without_glitches(settled: Settled, chosen: Selection) -> Settled:
         float(np.sqrt(settled.limits.noise_variance)),
     )
     residuals = by_piece(settled.blocks, solution.residuals)
-    wild = [np.abs(r) > _GLITCH * scale for r in residuals]
+    wild = [_alone(r, _GLITCH * scale) for r in residuals]
     count = int(sum(w.sum() for w in wild))
     if not 0 < count <= max(4, solution.count // 100):
         return settled
@@ -128,22 +156,32 @@ def _without_glitches(settled: Settled, chosen: Selection) -> Settled:
         for p, w in zip(settled.pieces, wild, strict=True)
     )
     blocks = blocks_of(pieces)
-    again = select(blocks, settled.limits, rival(settled.converter))
+    again = fewer_with_defect(blocks, select(blocks, settled.limits), settled.converter)
     return replace(
         settled,
         solution=again.solution,
         blocks=blocks,
         pieces=pieces,
-        account=(*chosen.account, *again.account),
+        account=(*settled.account, *again.account),
         glitches=count,
     )
+
+
+def _alone(residual: Array, level: float) -> npt.NDArray[np.bool_]:
+    """Samples above a level in calm surroundings: misfit of a ring comes in stretches, glitches do not."""
+    height = np.abs(residual)
+    wild: npt.NDArray[np.bool_] = height > level
+    for i in np.flatnonzero(wild):
+        around = height[max(0, i - 12) : i + 13]
+        if float(np.median(around)) > level / _GLITCH * 1.5 or int((around > level).sum()) > 3:
+            wild[i] = False
+    return wild
 
 
 def _without_silent_tail(settled: Settled) -> Settled:
     """With little noise, rounding stops being noise where the ring is below a step: leave that out."""
     solution, limits = settled.solution, settled.limits
-    own = limits.noise_variance - limits.quantum**2 / 12
-    if not solution.structure.modes or np.sqrt(max(own, 0.0)) >= _QUIET * limits.quantum:
+    if not solution.structure.modes or not limits.undithered:
         return settled
     pieces = []
     for piece, coefficients in zip(
@@ -156,7 +194,7 @@ def _without_silent_tail(settled: Settled) -> Settled:
     if all(len(a) == len(b) for a, b in zip(pieces, settled.pieces, strict=True)):
         return settled
     blocks = blocks_of(pieces)
-    again = select(blocks, limits, rival(settled.converter))
+    again = fewer_with_defect(blocks, select(blocks, limits), settled.converter)
     return replace(
         settled, solution=again.solution, blocks=blocks, pieces=tuple(pieces), account=again.account
     )
