@@ -8,7 +8,8 @@ Capture i with the test capacitor C_i, tester loading (G_t, C_t') and loss tange
 Two captures give the four unknowns L, C_s, R, G; with three or more they are found by generalised least
 squares over all inputs' uncertainties, and chi-square says whether one such winding explains them. The
 slope d ln G_w/d ln w of the loss conductance G_w = 2 a c - (tester's share) tells where the loss sits: 0
-for a conductance, -2 for a series resistance.
+for a conductance, -2 for a series resistance. With two captures c_1/c_2 = (w0_2/w0_1)^2 but for R g, so
+that errors of the test capacitors hardly touch the slope.
 """
 
 from __future__ import annotations
@@ -249,13 +250,19 @@ def _told(
 
 _SIGNS = (
     (1, TankDoubtKind.NEGATIVE_STRAY, 1e9, "nF", "a test capacitor is not what it says, or the core changes"),
-    (2, TankDoubtKind.NEGATIVE_SERIES, 1.0, "ohm", "the loss falls faster with frequency than any tank's"),
+    (
+        2,
+        TankDoubtKind.NEGATIVE_SERIES,
+        1.0,
+        "ohm",
+        "the decay rises faster with frequency than core or load make it",
+    ),
     (
         3,
         TankDoubtKind.NEGATIVE_SHUNT,
         1e6,
         "uS",
-        "the resistance in series rises with frequency (skin effect)",
+        "the decay falls as the frequency rises, as no tank's does",
     ),
 )
 

@@ -138,7 +138,8 @@ def tank_of_one(
     stray, direct = stray_farads or (0.0, 0.0), direct_ohms or (0.0, 0.0)
     _check_pair("stray capacitance", stray)
     _check_pair("direct resistance", direct)
-    value, spread = propagate(_figures, *_inputs(ring, capacitor, load, stray, direct))
+    with np.errstate(all="ignore"):  # what cannot be is nan, and said below
+        value, spread = propagate(_figures, *_inputs(ring, capacitor, load, stray, direct))
     if math.isnan(value[-1]):
         raise InputError(
             f"a direct resistance of {direct[0]:.4g} ohm cannot belong to a ring of Q {ring.q:.3g} with this "
