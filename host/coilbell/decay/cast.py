@@ -6,8 +6,8 @@ import numpy as np
 
 from coilbell.decay import figures
 from coilbell.decay.covariance import Noise, covariance, noise_of
-from coilbell.decay.defects import Survey, main_mode, survey
-from coilbell.decay.doubts import defect_doubts, general_doubts, no_ring_doubt
+from coilbell.decay.defects import Defect, main_mode, survey
+from coilbell.decay.doubts import beyond_noise, defect_doubts, general_doubts, no_ring_doubt
 from coilbell.decay.law import Law, fit_law
 from coilbell.decay.model import DoubtKind, Fit, Mode, Quantity, Recovery, ResidualSummary
 from coilbell.decay.prepare import by_piece
@@ -29,14 +29,15 @@ def cast(settled: Settled, records: list[Record], count_to: float) -> Fit:
     noise = noise_of(solution)
     matrix = covariance(settled.blocks, solution, noise)
     seen = survey(settled.blocks, solution, settled.converter) if solution.structure.modes else None
-    law = _mended(settled, seen)
+    found = [] if seen is None else beyond_noise(seen, noise)
+    law = _mended(settled, found)
     step_s = settled.pieces[0].trace.step_s
     scale, unit = _unit(records)
     everything = _modes(settled, matrix, law, step_s, count_to, scale)
     modes, tones = _part(everything)
     doubts = general_doubts(settled, noise, modes, len(tones), step_s)
     if seen is not None:
-        doubts += defect_doubts(seen, law, step_s, noise)
+        doubts += defect_doubts(seen, found, law, step_s)
     if not modes:
         doubts.insert(0, no_ring_doubt(settled))
     return Fit(
@@ -72,16 +73,15 @@ def _unit(records: list[Record]) -> tuple[float, str]:
     return scales[0], "V"
 
 
-def _mended(settled: Settled, seen: Survey | None) -> Law | None:
+def _mended(settled: Settled, found: list[Defect]) -> Law | None:
     """The main mode's figures with the most probable defect fitted along, or None without one."""
-    if seen is None or not seen.found:
+    if not found:
         return None
-    kind = seen.found[0].kind
-    if kind is DoubtKind.CONVERTER_NONLINEARITY:
+    if found[0].kind is DoubtKind.CONVERTER_NONLINEARITY:
         return _straight(settled)
-    if kind is DoubtKind.TIME_SLIP:
+    if found[0].kind is not DoubtKind.AMPLITUDE_DEPENDENT:
         return None
-    law = fit_law(settled.blocks, settled.solution, drift=kind is DoubtKind.FREQUENCY_DRIFT)
+    law = fit_law(settled.blocks, settled.solution)
     return law if law is not None and law.converged else None
 
 
@@ -130,12 +130,8 @@ def _modes(
 
 
 def _part(everything: list[Mode]) -> tuple[tuple[Mode, ...], tuple[Mode, ...]]:
-    """Rings, and components that do not decay; a lone component is a ring, with its doubt."""
-    if len(everything) < 2:
-        return tuple(everything), ()
+    """Rings, and components that are not seen to decay."""
     fading = [m.decay_per_s.value > _TONE * m.decay_per_s.standard_uncertainty for m in everything]
-    if not any(fading):
-        return (everything[0],), tuple(everything[1:])
     modes = tuple(m for m, fades in zip(everything, fading, strict=True) if fades)
     tones = tuple(m for m, fades in zip(everything, fading, strict=True) if not fades)
     return modes, tones

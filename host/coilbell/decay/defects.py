@@ -25,9 +25,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import gammaincc, gammainccinv
 
 from coilbell.decay.model import DoubtKind
+from coilbell.decay.search import chance_limit
 from coilbell.decay.solve import Array, Block, Solution, jacobians
 
 __all__ = ["Converter", "Defect", "Survey", "main_mode", "static_part", "survey"]
@@ -36,6 +36,8 @@ Places = npt.NDArray[np.intp]
 
 _SLIP_PLACES = 32
 _FALSE_ALARM = 5e-4
+_LEAST_LEFT = 1e-6
+"""A first-order gain may promise more than there is; evidence stays finite."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +72,7 @@ class Survey:
 
     def ratio(self, defect: Defect) -> float:
         """Gain over the noise variance that is left when the defect is taken out."""
-        left = max(self.rss - defect.gain, 1e-300)
+        left = max(self.rss - defect.gain, _LEAST_LEFT * self.rss, 1e-300)
         return defect.gain * max(1, self.free - defect.freedom) / left
 
     @property
@@ -86,7 +88,7 @@ def main_mode(solution: Solution) -> int:
 
 
 def _threshold(freedom: int, places: int = 1) -> float:
-    return float(2 * gammainccinv(freedom / 2, _FALSE_ALARM / places))
+    return chance_limit(freedom, _FALSE_ALARM / places)
 
 
 class _Score:
@@ -233,8 +235,3 @@ def _tails(rows: Array, places: Places) -> Array:
     parts = np.add.reduceat(rows, places, axis=1)
     tails: Array = np.cumsum(parts[:, ::-1], axis=1)[:, ::-1]
     return tails
-
-
-def probability(defect: Defect, ratio: float) -> float:
-    """Chance of a ratio this large without the defect [1]."""
-    return float(gammaincc(defect.freedom / 2, ratio / 2))

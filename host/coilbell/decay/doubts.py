@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.special import gammainccinv
 
 from coilbell.decay.covariance import Noise
 from coilbell.decay.defects import Defect, Survey
 from coilbell.decay.law import Law
 from coilbell.decay.model import Doubt, DoubtKind, Mode
+from coilbell.decay.search import chance_limit
 from coilbell.decay.settle import Settled
 from coilbell.decay.solve import Array, jacobians
 
-__all__ = ["defect_doubts", "general_doubts", "no_ring_doubt"]
+__all__ = ["beyond_noise", "defect_doubts", "general_doubts", "no_ring_doubt"]
 
 _FEW_CYCLES = 2.0
 _SHORT_OF_TAU = 0.25
@@ -54,7 +54,9 @@ def general_doubts(
         )
         doubts.append(Doubt(DoubtKind.COLOURED_RESIDUAL, detail, worst, float(limit)))
     if tones:
-        detail = f"{tones} component(s) do not decay within the window: interference, kept apart"
+        detail = (
+            f"{tones} component(s) do not decay within the window: interference, or far too short a window"
+        )
         doubts.append(Doubt(DoubtKind.UNDAMPED_TONE, detail, tones, 0.0))
     if not settled.solution.converged:
         doubts.append(
@@ -92,7 +94,7 @@ def _shots_disagree(settled: Settled) -> list[Doubt]:
             statistic += _pole_score(one[:p], one[p:], residual)
     statistic /= solution.variance
     freedom = q * (shots - 1)
-    threshold = float(2 * gammainccinv(freedom / 2, 5e-4))
+    threshold = chance_limit(freedom, 5e-4)
     if statistic <= threshold:
         return []
     detail = f"the {shots} shots differ in frequency or decay ({statistic:.0f}, chance below {threshold:.0f})"
@@ -118,9 +120,13 @@ _EXPLAINED = {
 }
 
 
-def defect_doubts(seen: Survey, law: Law | None, step_s: float, noise: Noise) -> list[Doubt]:
+def beyond_noise(seen: Survey, noise: Noise) -> list[Defect]:
+    """The defects found that coloured noise could not feign, the most improbable first."""
+    return [d for d in seen.found if not _is_noise(seen, d, noise)]
+
+
+def defect_doubts(seen: Survey, found: list[Defect], law: Law | None, step_s: float) -> list[Doubt]:
     """The most improbable defect, and those that the residual could equally mean."""
-    found = [d for d in seen.found if not _is_noise(seen, d, noise)]
     if not found:
         return []
     best = found[0]
@@ -144,8 +150,6 @@ def _mended(law: Law) -> str:
     if law.kind is DoubtKind.AMPLITUDE_DEPENDENT:
         share = f"{100 * law.values[2]:+.1f}({100 * float(np.sqrt(law.covariance[2, 2])):.1f}) %"
         return f"at the start the decay rate is {share} off; figures are those for vanishing amplitude"
-    if law.kind is DoubtKind.FREQUENCY_DRIFT:
-        return "figures are those at the window's start"
     return "figures are those with that part of the residual taken out"
 
 

@@ -13,14 +13,21 @@ The pole itself is refined from three neighbouring lines (after Bertocco and Yos
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import gammainccinv
 
 from coilbell.decay.solve import Array, Block, ramp
 
-__all__ = ["Candidate", "Thresholds", "residual_spectrum", "strongest_exponential", "strongest_ring"]
+__all__ = [
+    "Candidate",
+    "Thresholds",
+    "chance_limit",
+    "residual_spectrum",
+    "strongest_exponential",
+    "strongest_ring",
+]
 
 _SHORTEST = 6.0
 _RATIO = 2.5
@@ -45,9 +52,16 @@ class Thresholds:
     @classmethod
     def for_size(cls, length: int, shots: int, false_alarm: float = 1e-3) -> Thresholds:
         """Bounds over about 3/2 n independent lines, and 8 decay windows; 4 more for the fitted pole."""
-        mode = 2 * gammainccinv(shots, false_alarm / (1.5 * length)) + 4
-        exponential = 2 * gammainccinv(shots / 2, false_alarm / 8) + 4
-        return cls(float(mode), float(exponential))
+        mode = chance_limit(2 * shots, false_alarm / (1.5 * length)) + 4
+        return cls(mode, chance_limit(shots, false_alarm / 8) + 4)
+
+
+@lru_cache(maxsize=256)
+def chance_limit(freedom: int, probability: float) -> float:
+    """Value that chi-square with these degrees of freedom exceeds with this probability."""
+    from scipy.special import gammainccinv  # heavy to import, and not needed to look at a fit
+
+    return float(2 * gammainccinv(freedom / 2, probability))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -29,6 +29,12 @@ __all__ = ["Limits", "Selection", "select"]
 _COARSE = 1e-3
 _MAX_EXPONENTIALS = 2
 _LOCAL_MARGIN = 1.3
+_CLEAR = 2.0
+"""Q from which no exponential can pass for a ring, nor a ring for an exponential."""
+_NEARLY_ALL = 0.9
+"""Share of a sluggish ring's promised gain from which an exponential alone will do."""
+_PLAIN = 50.0
+"""Energy, in prices, from which a component that nothing else can pass for is kept without a trial."""
 _SMALLEST_STEPS = 0.5
 _UNDITHERED_STEPS = 3.0
 _DITHER = 0.3
@@ -126,12 +132,20 @@ class _Search:
             recovery.gain > self.thresholds.exponential * variance
             and structure.exponentials < _MAX_EXPONENTIALS
         )
-        if ask_ring and recovery.gain <= 300 * ring.gain:
-            start = np.concatenate((theta[:split], (ring.decay, ring.angular), theta[split:]))
-            trials.append(self._try(start, replace(structure, modes=structure.modes + 1)))
-        if ask_recovery and ring.gain <= 30 * recovery.gain:
+        clear = ring.angular > _CLEAR * 2 * ring.decay
+        if (
+            ask_recovery
+            and not (ask_ring and clear and ring.gain > recovery.gain)
+            and ring.gain <= 30 * recovery.gain
+        ):
             start = np.append(theta, recovery.decay)
             trials.append(self._try(start, replace(structure, exponentials=structure.exponentials + 1)))
+        done = (
+            trials[0] is not None and best.rss - trials[0].rss > _NEARLY_ALL * ring.gain if trials else False
+        )
+        if ask_ring and recovery.gain <= 300 * ring.gain and (clear or not done):
+            start = np.concatenate((theta[:split], (ring.decay, ring.angular), theta[split:]))
+            trials.append(self._try(start, replace(structure, modes=structure.modes + 1)))
         return trials
 
     def _try(self, start: Array, structure: Structure, hold: bool = True) -> Solution | None:
@@ -224,20 +238,33 @@ class _Search:
 
     def _reductions(self) -> list[tuple[Structure, Array, str]]:
         best, structure = self.best, self.best.structure
+        decays, angulars = best.theta[: 2 * structure.modes : 2], best.theta[1 : 2 * structure.modes : 2]
+        clear = angulars > _CLEAR * 2 * decays
+        sure = _PLAIN * self.thresholds.mode * max(best.variance, self.limits.noise_variance)
+        alone = bool(clear.all()) and structure.exponentials == 1
         out = []
         for j in range(structure.exponentials):
+            if alone and best.exponential_energy(j) > sure:
+                continue
             theta = np.delete(best.theta, 2 * structure.modes + j)
             out.append(
                 (replace(structure, exponentials=structure.exponentials - 1), theta, "exponential recovery")
             )
         for k in range(structure.modes):
-            plain = structure.exponentials == 0
-            strong = best.mode_energy(k) > 200 * self.thresholds.mode * best.variance
-            if plain and strong:
+            if (clear[k] or structure.exponentials == 0) and best.mode_energy(k) > sure and _apart(best, k):
                 continue
             theta = np.delete(best.theta, [2 * k, 2 * k + 1])
             out.append((replace(structure, modes=structure.modes - 1), theta, f"mode {k + 1}"))
         return out
+
+
+def _apart(solution: Solution, mode: int) -> bool:
+    """True when no other mode lies within two linewidths."""
+    for other in range(solution.structure.modes):
+        reach = 2 * (abs(solution.decay(other)) + abs(solution.decay(mode)))
+        if other != mode and abs(solution.angular(other) - solution.angular(mode)) < reach:
+            return False
+    return True
 
 
 def select(blocks: list[Block], limits: Limits, start: Solution | None = None) -> Selection:

@@ -114,6 +114,13 @@ class Solution:
         amplitude2 = sum(float((c[:, 2 * mode : 2 * mode + 2] ** 2).sum()) for c in self.coefficients)
         return amplitude2 / (4 * max(self.decay(mode), 1e-9))
 
+    def exponential_energy(self, index: int) -> float:
+        """Energy of an exponential, sum of B^2/(2 b), in squared sample units."""
+        column = 2 * self.structure.modes + index
+        return sum(float((c[:, column] ** 2).sum()) for c in self.coefficients) / (
+            2 * float(self.theta[column])
+        )
+
     def mode_amplitude(self, mode: int) -> float:
         """Largest amplitude of a mode over the records."""
         return max(float(np.hypot(c[:, 2 * mode], c[:, 2 * mode + 1]).max()) for c in self.coefficients)
