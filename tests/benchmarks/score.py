@@ -52,7 +52,7 @@ class RingScore:
 
 def paired(rings: Sequence[Ring], estimates: Sequence[Estimate]) -> dict[int, int]:
     """ring index -> estimate index."""
-    if not estimates:
+    if not rings or not estimates:
         return {}
     cost = np.array(
         [[min(abs(e.frequency_hz - r.frequency_hz) / r.linewidth_hz, 1e6) for e in estimates] for r in rings]
