@@ -1,6 +1,7 @@
 """Samples -> modes. Knows no winding, no board, no file and no screen.
 
-`fit` is the one way in; `Fit` and the values inside it are what comes out.
+`fit` is the one way in; `Fit` and the values inside it are what comes out. `refine` serves comparisons
+with certified answers.
 """
 
 from coilbell.decay.fit import fit
@@ -17,6 +18,7 @@ from coilbell.decay.model import (
     q_from_decrement,
     ring_count,
 )
+from coilbell.decay.refine import Refined, refine
 
 __all__ = [
     "Doubt",
@@ -26,9 +28,11 @@ __all__ = [
     "ModeStep",
     "Quantity",
     "Recovery",
+    "Refined",
     "ResidualSummary",
     "decrement_from_q",
     "fit",
     "q_from_decrement",
+    "refine",
     "ring_count",
 ]

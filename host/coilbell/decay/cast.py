@@ -6,7 +6,7 @@ import numpy as np
 
 from coilbell.decay import figures
 from coilbell.decay.covariance import Noise, covariance, noise_of
-from coilbell.decay.defects import Defect, main_mode, survey
+from coilbell.decay.defects import Defect, Survey, main_mode, survey
 from coilbell.decay.doubts import beyond_noise, defect_doubts, general_doubts, no_ring_doubt
 from coilbell.decay.law import Law, fit_law
 from coilbell.decay.model import DoubtKind, Fit, Mode, Quantity, Recovery, ResidualSummary
@@ -21,6 +21,8 @@ __all__ = ["cast"]
 
 _TONE = 3.0
 """A component whose decay is not this many standard uncertainties above zero is a tone."""
+_MARGINAL = 2.0
+"""Evidence, in thresholds, from which a defect is not only named but fitted along."""
 
 
 def cast(settled: Settled, records: list[Record], count_to: float) -> Fit:
@@ -30,7 +32,7 @@ def cast(settled: Settled, records: list[Record], count_to: float) -> Fit:
     matrix = covariance(settled.blocks, solution, noise)
     seen = survey(settled.blocks, solution, settled.converter) if solution.structure.modes else None
     found = [] if seen is None else beyond_noise(seen, noise)
-    law = _mended(settled, found)
+    law = _mended(settled, seen, found)
     step_s = settled.pieces[0].trace.step_s
     scale, unit = _unit(records)
     everything = _modes(settled, matrix, law, step_s, count_to, scale)
@@ -73,9 +75,11 @@ def _unit(records: list[Record]) -> tuple[float, str]:
     return scales[0], "V"
 
 
-def _mended(settled: Settled, found: list[Defect]) -> Law | None:
+def _mended(settled: Settled, seen: Survey | None, found: list[Defect]) -> Law | None:
     """The main mode's figures with the most probable defect fitted along, or None without one."""
-    if not found:
+    if seen is None or not found:
+        return None
+    if seen.ratio(found[0]) < _MARGINAL * found[0].threshold:
         return None
     if found[0].kind is DoubtKind.CONVERTER_NONLINEARITY:
         return _straight(settled)

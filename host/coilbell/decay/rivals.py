@@ -40,9 +40,7 @@ def fewer_with_defect(blocks: list[Block], chosen: Selection, converter: Convert
         return chosen
     thresholds = Thresholds.for_size(int(blocks[0].times[-1]) + 1, sum(b.shots for b in blocks))
     limit = _score(solution, solution.rss, thresholds)
-    rivals = [
-        r for r in _rivals(blocks, chosen, converter, thresholds) if r.score < limit or r.share > _ENOUGH
-    ]
+    rivals = [r for r in _rivals(blocks, chosen, converter, thresholds) if r.score < limit or r.enough]
     if not rivals:
         return chosen
     best = min(rivals, key=lambda r: (r.solution.structure.modes, r.score))
@@ -63,6 +61,11 @@ class _Rival:
     score: float
     share: float
     """Part of the further modes' gain that the defect reaches."""
+
+    @property
+    def enough(self) -> bool:
+        """A slip has too many figures of its own for its share to say much."""
+        return self.share > _ENOUGH and self.kind is not DoubtKind.TIME_SLIP
 
 
 def _rivals(

@@ -10,6 +10,7 @@ weighed against fewer modes with a defect of the ring (`rivals`).
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -27,6 +28,7 @@ from coilbell.decay.solve import Array, Block, Bounds, Solution, Structure, solv
 __all__ = ["Limits", "Selection", "select"]
 
 _COARSE = 1e-3
+_ROUNDS = 3
 _MAX_EXPONENTIALS = 2
 _LOCAL_MARGIN = 1.3
 _CLEAR = 2.0
@@ -37,7 +39,7 @@ _PLAIN = 50.0
 """Energy, in prices, from which a component that nothing else can pass for is kept without a trial."""
 _SMALLEST_STEPS = 0.5
 _UNDITHERED_STEPS = 3.0
-_DITHER = 0.3
+_DITHER = 0.25
 """Noise, in steps, from which rounding acts as noise."""
 
 
@@ -57,10 +59,10 @@ class Limits:
         own = self.noise_variance - self.quantum**2 / 12
         return own < (_DITHER * self.quantum) ** 2
 
-    @property
-    def smallest(self) -> float:
-        """Least amplitude of a mode [sample units]."""
-        return (_UNDITHERED_STEPS if self.undithered else _SMALLEST_STEPS) * self.quantum
+    def smallest(self, sluggish: bool) -> float:
+        """Least amplitude of a mode [sample units]; a rounded slow baseline can look like a sluggish one."""
+        steps = _UNDITHERED_STEPS if self.undithered and sluggish else _SMALLEST_STEPS
+        return steps * self.quantum
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,19 +103,40 @@ class _Search:
                 break
 
     def _grow_once(self) -> bool:
-        best, variance = self.best, self.limits.noise_variance
-        ring = strongest_ring(self.blocks, best.residuals, self.limits.lowest_angular)
+        best, limits = self.best, self.limits
+        ring = strongest_ring(self.blocks, best.residuals, limits.lowest_angular)
         recovery = strongest_exponential(self.blocks, best.residuals)
-        trials = [s for s in self._trials(ring, recovery) if s is not None]
-        if not trials:
+        likely = [s for s in self._trials(ring, recovery) if s is not None]
+        likely.sort(key=lambda s: self.score(s, limits.noise_variance) + self._refusal(s))
+        if any(self._accept(trial) for trial in likely):
+            return True
+        tried = {s.structure for s in likely}
+        if any(self._accept(trial) for trial in self._second_choice(ring, recovery, tried)):
+            return True
+        if not likely:
             self._note(ring, recovery)
-            return False
-        trial = min(trials, key=lambda s: self.score(s, variance) + self._refusal(s))
-        added = trial.structure.modes > best.structure.modes
-        what, gain = self._name(trial, added), (best.rss - trial.rss) / variance
-        threshold = self.thresholds.mode if added else self.thresholds.exponential
-        reason = self._objection(trial, added, gain, threshold)
-        self.account.append(ModeStep(what, gain, threshold, reason == "", reason or "gain above threshold"))
+        return False
+
+    def _asked(self, ring: Candidate, recovery: Candidate) -> tuple[bool, bool]:
+        """Whether the residual asks for a mode, and for an exponential, and more of them may be had."""
+        structure, variance = self.best.structure, self.limits.noise_variance
+        return (
+            ring.gain > self.thresholds.mode * variance and structure.modes < self.limits.max_modes,
+            recovery.gain > self.thresholds.exponential * variance
+            and structure.exponentials < _MAX_EXPONENTIALS,
+        )
+
+    def _accept(self, trial: Solution) -> bool:
+        """Take a trial over unless something speaks against it; either way it enters the account."""
+        best, structure = self.best, trial.structure
+        modes = structure.modes - best.structure.modes
+        exponentials = structure.exponentials - best.structure.exponentials
+        gain = (best.rss - trial.rss) / self.limits.noise_variance
+        threshold = self.thresholds.mode * modes + self.thresholds.exponential * exponentials
+        reason = self._objection(trial, modes > 0, gain, threshold)
+        names = [f"mode {structure.modes}"] * modes + ["exponential recovery"] * exponentials
+        step = ModeStep(" and ".join(names), gain, threshold, reason == "", reason or "gain above threshold")
+        self.account.append(step)
         if reason:
             return False
         if best.structure.modes:
@@ -121,32 +144,47 @@ class _Search:
         self.best = trial
         return True
 
-    def _trials(self, ring: Candidate, recovery: Candidate) -> list[Solution | None]:
-        """Coarse fits with one more mode and with one more exponential, where the spectrum asks for them."""
-        best, variance = self.best, self.limits.noise_variance
-        structure, theta = best.structure, best.theta
+    def _with_mode(self, ring: Candidate, theta: Array, structure: Structure) -> tuple[Array, Structure]:
         split = 2 * structure.modes
-        trials = []
-        ask_ring = ring.gain > self.thresholds.mode * variance and structure.modes < self.limits.max_modes
-        ask_recovery = (
-            recovery.gain > self.thresholds.exponential * variance
-            and structure.exponentials < _MAX_EXPONENTIALS
-        )
+        start = np.concatenate((theta[:split], (ring.decay, ring.angular), theta[split:]))
+        return start, replace(structure, modes=structure.modes + 1)
+
+    def _with_exponential(self, recovery: Candidate) -> tuple[Array, Structure]:
+        structure = self.best.structure
+        start = np.append(self.best.theta, recovery.decay)
+        return start, replace(structure, exponentials=structure.exponentials + 1)
+
+    def _trials(self, ring: Candidate, recovery: Candidate) -> list[Solution | None]:
+        """Coarse fits with one more mode, one more exponential, or both where either could be meant."""
+        ask_ring, ask_recovery = self._asked(ring, recovery)
         clear = ring.angular > _CLEAR * 2 * ring.decay
-        if (
-            ask_recovery
-            and not (ask_ring and clear and ring.gain > recovery.gain)
-            and ring.gain <= 30 * recovery.gain
-        ):
-            start = np.append(theta, recovery.decay)
-            trials.append(self._try(start, replace(structure, exponentials=structure.exponentials + 1)))
-        done = (
-            trials[0] is not None and best.rss - trials[0].rss > _NEARLY_ALL * ring.gain if trials else False
-        )
+        plainly_ring = ask_ring and clear and ring.gain > recovery.gain
+        trials: list[Solution | None] = []
+        done = False
+        if ask_recovery and not plainly_ring and ring.gain <= 30 * recovery.gain:
+            first = self._try(*self._with_exponential(recovery))
+            trials.append(first)
+            done = first is not None and self.best.rss - first.rss > _NEARLY_ALL * ring.gain
         if ask_ring and recovery.gain <= 300 * ring.gain and (clear or not done):
-            start = np.concatenate((theta[:split], (ring.decay, ring.angular), theta[split:]))
-            trials.append(self._try(start, replace(structure, modes=structure.modes + 1)))
+            trials.append(self._try(*self._with_mode(ring, self.best.theta, self.best.structure)))
         return trials
+
+    def _second_choice(
+        self, ring: Candidate, recovery: Candidate, tried: set[Structure]
+    ) -> Iterator[Solution]:
+        """What was not tried at first: the exponential, the mode, and both at once."""
+        ask_ring, ask_recovery = self._asked(ring, recovery)
+        starts = []
+        if ask_recovery:
+            starts.append(self._with_exponential(recovery))
+        if ask_ring:
+            starts.append(self._with_mode(ring, self.best.theta, self.best.structure))
+        if ask_ring and ask_recovery:
+            starts.append(self._with_mode(ring, *self._with_exponential(recovery)))
+        for start, structure in starts:
+            trial = None if structure in tried else self._try(start, structure)
+            if trial is not None:
+                yield trial
 
     def _try(self, start: Array, structure: Structure, hold: bool = True) -> Solution | None:
         try:
@@ -172,7 +210,8 @@ class _Search:
             return "slower than the window can show"
         if decay > 2 * angular:
             return "overdamped: gone within a fraction of a period"
-        if solution.mode_amplitude(modes - 1) < self.limits.smallest:
+        sluggish = angular < _CLEAR * 2 * decay
+        if solution.mode_amplitude(modes - 1) < self.limits.smallest(sluggish):
             return "smaller than the converter's steps can carry"
         return ""
 
@@ -201,11 +240,6 @@ class _Search:
         low, high = int(max(1, centre - reach)), int(min(power.size - 1, centre + reach + 1))
         return float(power[low:high].mean()) if high > low else 0.0
 
-    def _name(self, trial: Solution, added: bool) -> str:
-        if not added:
-            return "exponential recovery"
-        return f"mode {trial.structure.modes}"
-
     def _note(self, ring: Candidate, recovery: Candidate) -> None:
         variance = self.limits.noise_variance
         for what, candidate, threshold in (
@@ -217,15 +251,17 @@ class _Search:
                 reason = "no more components are looked for"
             self.account.append(ModeStep(what, candidate.gain / variance, threshold, False, reason))
 
-    def prune(self) -> None:
-        """Drop any component the rest can do without."""
-        while self.best.structure.modes + self.best.structure.exponentials > 1 and self._prune_once():
-            pass
+    def prune(self) -> bool:
+        """Drop any component the rest can do without; True when something was dropped."""
+        dropped = False
+        while self.best.structure.poles and self._prune_once():
+            dropped = True
+        return dropped
 
     def _prune_once(self) -> bool:
         best = self.best
         variance = max(self.limits.noise_variance, best.variance)
-        for structure, theta, what in self._reductions():
+        for structure, theta, what in [*self._swaps(), *self._reductions()]:
             trial = self._try(theta, structure, hold=False)
             if trial is not None and self.score(trial, variance) < self.score(best, variance):
                 loss = (trial.rss - best.rss) / variance
@@ -235,6 +271,20 @@ class _Search:
                 self.best = trial
                 return True
         return False
+
+    def _swaps(self) -> list[tuple[Structure, Array, str]]:
+        """Each sluggish mode replaced by an exponential, which it may have been taken for."""
+        best, structure = self.best, self.best.structure
+        if structure.exponentials >= _MAX_EXPONENTIALS:
+            return []
+        out = []
+        for k in range(structure.modes):
+            if best.angular(k) > _CLEAR * 2 * best.decay(k):
+                continue
+            theta = np.append(np.delete(best.theta, [2 * k, 2 * k + 1]), abs(best.decay(k)))
+            swapped = replace(structure, modes=structure.modes - 1, exponentials=structure.exponentials + 1)
+            out.append((swapped, theta, f"mode {k + 1}"))
+        return out
 
     def _reductions(self) -> list[tuple[Structure, Array, str]]:
         best, structure = self.best, self.best.structure
@@ -270,8 +320,10 @@ def _apart(solution: Solution, mode: int) -> bool:
 def select(blocks: list[Block], limits: Limits, start: Solution | None = None) -> Selection:
     """Choose the components of the decay and fit them; start: components taken for granted."""
     search = _Search(blocks, limits, start)
-    search.grow()
-    search.prune()
+    for _ in range(_ROUNDS):
+        search.grow()
+        if not search.prune():
+            break
     solution = search.best
     if solution.structure.poles:
         solution = solve(blocks, solution.theta, solution.structure, search.bounds, damping=1e-10)

@@ -230,6 +230,7 @@ def _over_clipping(settled: Settled) -> Settled:
     bounds = Bounds(settled.limits.lowest_angular, -1 / length)
     try:
         whole = solve(blocks, solution.theta, solution.structure, bounds)
+        whole = select(blocks, settled.limits, whole).solution
     except np.linalg.LinAlgError:
         return settled
     if whole.variance > 2 * max(settled.limits.noise_variance, solution.variance):
