@@ -1,395 +1,458 @@
-"""The wire between host and board. One file for both: this very file is copied onto the board.
+"""Wire format between tester and host, version 1. This text is the specification.
 
-Bytes in, frames out; no port, clock or thread. Written in what CPython and MicroPython share.
+One file for both sides: it runs under MicroPython on the board and under CPython on the host. It knows no
+port, clock or thread: bytes in, values out.
 
-Host to board: one line of printable ASCII, fewer than 100 bytes with its newline
-=================================================================================
+Host to board: requests
+-----------------------
+One line of printable ASCII, at most 99 bytes, ended by "\\n" (a "\\r" before it is ignored)::
 
-    request  = verb *( " " key "=" value ) newline
-    verb     = hello | capture | aim | lead | constants get | constants set | check KIND
-    key      = letters, digits, "_"        value = printable ASCII without spaces
+    word id=N key=value key=value ...
 
-    hello
-    capture   n=4096 pre=64 width_ns=2000 cap=A shots=8 interleave=1
-    aim       cap=A
-    lead
-    constants get
-    constants set stray_ff=25000 gain_ppm=1000000
-    check     noise n=224 shots=4 | link n=4096 shots=8 | rate | memory
+`id` is 0..9999, chosen by the host; every frame of the answer carries it, so a late answer to an older
+request is recognised. Each key of the request is given exactly once, in any order; no other key. Numbers are
+decimal. An empty line is ignored: the host may send "\\n" to end a line that was cut off.
 
-All values are whole numbers but `cap`, a capacitor's letter. Every verb takes `tag=0..65535`, 0 when left
-out: each frame of the answer carries it, so that a late answer is not taken for a new one. An empty line
-is no request and gets no answer. The board never speaks unasked.
+    hello                                       who are you         HELLO, CONSTANTS
+    capture samples pretrigger width_ticks      take shots          BEGIN, DATA ...
+            capacitor shots interleave
+    aim     capacitor samples pretrigger        find a pulse width  AIM
+    check                                       measure yourself    CHECK
+    constants                                   tell constants      CONSTANTS
+    constant name value                         change one in use   CONSTANTS
+    save                                        write them to file  CONSTANTS
 
-Board to host: frames, little endian
-====================================
+Board to host: frames
+---------------------
+::
 
-    0        4      5     6      8        12       16                16+length
-    +--------+------+-----+------+--------+--------+-----------------+--------+
-    | AB 43  | ver- | ty- | tag  | length | check  | payload         | CRC-32 |
-    | 42 BA  | sion | pe  | u16  | u32    | u32    | length bytes    | u32    |
-    +--------+------+-----+------+--------+--------+-----------------+--------+
-    check    CRC-32 (zlib's, `binascii.crc32`) of bytes 0..11
-    CRC-32   the same of bytes 0..11 followed by the payload
-    version  VERSION of the sender; length is at most MAX_PAYLOAD
+     0      4       5      6    8        12      16             16+length
+    +------+-------+------+----+--------+-------+---------------+------+
+    |magic |version| type | id | length | check | payload       | crc  |
+    +------+-------+------+----+--------+-------+---------------+------+
+       4      1       1     2      4        4        length         4      bytes, little-endian
 
-    type        payload
-    1 HELLO     u16 version, then pairs, see below
-    2 BEGIN     u32 samples of a shot, u32 of them before the pulse, u32 shots, u32 interleave,
-                u32 ticks a second, u32 ticks a sample (their quotient is the true rate),
-                u32 width of the pulse [ticks], u32 uncertainty of its start [ticks],
-                i32 board's temperature [0.001 deg C], i32 lead voltage [uV], i32 its slope [uV/s],
-                u8 letter of the capacitor
-    3 DATA      u32 index of the shot, u32 flags, u32 pulse's start after the first conversion [ticks],
-                u32 samples whose ERROR_BIT is set, i32 lead voltage before this shot [uV],
-                then the samples as the converter gave them, u16 each
-    4 VALUES    pairs
-    5 END       u32 number of DATA frames, u32 samples in them, u32 sum of their CRC-32 modulo 2^32
-    6 ERROR     u16 code, words in ASCII
+magic    F5 43 62 F6; F5 and F6 never occur in UTF-8 text
+version  1
+type     HELLO 1, BEGIN 2, DATA 3, AIM 4, CHECK 5, CONSTANTS 6, END 7, ERROR 8
+id       of the request that is answered
+length   of the payload, 0..32788
+check    CRC-32 of the 12 bytes before it, so a damaged length is noticed at once
+crc      CRC-32 of head and payload, check included
 
-    pairs       key=value, separated by single spaces, in ASCII
-    flags       OVER, UNDER: the converter's FIFO lost its place, samples are not evenly spaced;
-                SHORT: fewer came than asked, the rest of the samples is old
+CRC-32 is that of zlib: polynomial 04C11DB7 reflected, start and final exclusive-or FFFFFFFF.
 
-Answers
--------
+The payload of DATA is binary; of all others it is lines ``key=value\\n`` of UTF-8 with the keys of `FIELDS`.
 
-    hello               HELLO END
-    capture             BEGIN DATA*(shots x interleave) END
-    check noise, link   BEGIN DATA*(shots) END     noise: every sample lies before the pulse; link: no shot
-    all others          VALUES END
-    anything refused    ... ERROR                  at any place of the above, also as the only frame
+HELLO, BEGIN  tick_hz: the unit of all *_ticks; true sampling rate [Hz] = rate_numerator / rate_denominator;
+              start_uncertainty_ps: width of the interval the converter's start may fall in;
+              constants_from: file, backup or defaults; capacitors: letters such as A,B,C ("-" is none)
+AIM           outcome found: width_ticks brings the first peak into the board's band, peak_uv there [at the
+              winding]; weak: no width does, this is the strongest; steep: one step passed over the band, this
+              is the last width below it. largest_uv: over all pulses fired
+CHECK         tick_hz, rate_hz: measured against the board's microsecond counter, good to about 1 %
+CONSTANTS     constants_from, then every constant, all whole numbers
+END           frames of this answer, END not counted; shots fired; sum: CRC-32 over the payloads of its DATA
+              frames one after another, 0 for none
+ERROR         code from `ERRORS`, value: the figure it is about, words for a person
 
-Exactly one END or ERROR closes a request, and nothing of that request follows it. There is one exception:
-Ctrl-C ends the program, the board's prompt follows as text. Bytes between frames are text, such as a
-traceback of the board.
+DATA holds one whole shot::
 
-With `interleave` M, shot i belongs to record i // M and is its step i % M: its pulse starts
-step x (ticks a sample) / M later than that of step 0. The board sends every shot whole; the time of sample
-k after the pulse's start is k x (ticks a sample) - (pulse's start).
+    u32 shot         0, 1, ... within the request, in the order they were fired
+    u16 phase        m of M: which of the interleaved delays
+    u16 flags        OVER 1, UNDER 2: the converter's buffer lost or repeated samples
+    u32 delay_ticks  from the start of the converter to the rise of the pulse
+    u32 errors       samples whose conversion failed (bit 15 set)
+    i32 lead_mv      lead voltage before the shot [mV]
+    u16 x n          samples: bits 11..0 code, bit 15 conversion failed: code undefined
 
-Pairs of HELLO
---------------
+Time of sample k of any shot, counted from the rise of the pulse, in ticks of 1/tick_hz::
 
-    firmware= board= id=                    version, rp2040|rp2350|virtual, unique id in hexadecimal
-    tick_hz= sample_ticks= uncertainty_ticks=
-    samples_max= pretrigger_max= shots_max= interleave=1,2,3,...
-    width_min_ns= width_max_ns= rest_ms= shots_per_s= lead_limit_uv=
-    capacitor_A=FEMTOFARADS,TOLERANCE_PPM,LOSS_PPM       one for each capacitor
-    constant_NAME=INTEGER                                one for each constant kept on the board
+    t_k = k ticks_per_sample + latency - delay_ticks
 
-Contract and detail
--------------------
+with latency from the constants (latency_ps). With interleave M the delays are
+pretrigger ticks_per_sample - m ticks_per_sample / M, m = 0 .. M-1, and a capture fires shots x M of them: all
+M for the first sweep, then all M for the next. Sorting samples by t_k gives M times the rate.
+width_ticks 0 captures without a pulse.
 
-Contract: head, check and CRC-32 in every version; that HELLO begins with the u16 version; meanings above
-within one version; a reader passes over unknown pairs. Detail: order of pairs, words of errors, in how many
-pieces bytes arrive, which text a Reader recognises in damaged bytes.
+Contract
+--------
+* A request is answered by frames, in the order listed above, then by exactly one END or ERROR.
+* The board never speaks unasked. Text may stand between frames (a traceback, the prompt); it is passed up.
+* Anything the host sends during a capture or aim ends it after the shot under way, with ERROR CANCELLED; what
+  was sent is then read as the next request.
+* The frame's head and the HELLO fields `protocol` and `firmware` keep their meaning in every version, so
+  that each side can tell the other that versions differ.
+* A frame that arrives whole and unharmed is right; one that does not is never delivered, and `Reader` finds
+  the next one.
+* Units are in the names: mv, uv, nv, us, ms, hz, ppm, ff (femtofarad), ps (picosecond), psi (picosiemens),
+  mc (thousandths of a degree Celsius), code_16 (sixteenths of a converter code).
+
+Detail, may change without a new version: further keys in a text payload, wording of ERROR, pauses between
+frames, how many bytes arrive at once.
 """
 
-import binascii
 import struct
+from binascii import crc32
 from collections import namedtuple
 
 VERSION = 1
-MAGIC = b"\xabCB\xba"
+MAGIC = b"\xf5Cb\xf6"
 MAX_LINE = 99
-"""Most bytes of a request without its newline."""
-MAX_PAYLOAD = 65536
+MAX_ID = 9999
+MAX_SAMPLES = 16384
 
 HELLO = 1
 BEGIN = 2
 DATA = 3
-VALUES = 4
-END = 5
-ERROR = 6
+AIM = 4
+CHECK = 5
+CONSTANTS = 6
+END = 7
+ERROR = 8
+NAMES = ("", "HELLO", "BEGIN", "DATA", "AIM", "CHECK", "CONSTANTS", "END", "ERROR")
 
 OVER = 1
 UNDER = 2
-SHORT = 4
-ERROR_BIT = 0x8000
+CONVERSION_FAILED = 0x8000
 
-# Codes of ERROR
-NOT_UNDERSTOOD = 1
-OUT_OF_LIMITS = 2
-LIVE_LEADS = 3
-CAPTURE_FAILED = 4
-CONSTANTS_FAILED = 5
-TOO_STRONG = 6
-FIRMWARE_FAULT = 7
+REQUESTS = {
+    "hello": (),
+    "capture": ("samples", "pretrigger", "width_ticks", "capacitor", "shots", "interleave"),
+    "aim": ("capacitor", "samples", "pretrigger"),
+    "check": (),
+    "constants": (),
+    "constant": ("name", "value"),
+    "save": (),
+}
+NO_CAPACITOR = "-"
 
-HEAD_SIZE = 16
-TAIL_SIZE = 4
-DATA_HEAD_SIZE = 20
+# Codes of ERROR, by whose fault it is. `value` is what the second column says, else 0.
+BAD_REQUEST = 1  # the line is no request of this version
+BAD_VALUE = 2  # the value refused, where it is a number
+LEADS_LIVE = 10  # lead voltage [mV]
+CANCELLED = 11  # shots fired until then
+CAPTURE_FAILED = 20  # samples that did not come
+STORE_FAILED = 21  # the file system's errno
+BOARD_FAILED = 30  # a fault of the firmware, told in the words
+
+ERRORS = {
+    BAD_REQUEST: "bad request",
+    BAD_VALUE: "bad value",
+    LEADS_LIVE: "leads live",
+    CANCELLED: "cancelled",
+    CAPTURE_FAILED: "capture failed",
+    STORE_FAILED: "constants not saved",
+    BOARD_FAILED: "board failed",
+}
+
+# Fields of each text payload, in this order; "#" marks whole numbers. Meanings are in the text above.
+FIELDS = {
+    HELLO: (
+        "protocol# firmware board unique_id micropython "
+        "tick_hz# ticks_per_sample# rate_numerator# rate_denominator# start_uncertainty_ps# bits# "
+        "max_samples# max_pretrigger# min_width_ticks# max_width_ticks# max_shots# "
+        "rest_ms# max_shots_per_s# lead_limit_mv# capacitors constants_from"
+    ),
+    BEGIN: (
+        "samples# pretrigger# width_ticks# capacitor shots# interleave# "
+        "tick_hz# ticks_per_sample# rate_numerator# rate_denominator# start_uncertainty_ps# "
+        "temperature_mc# lead_mv#"
+    ),
+    AIM: "outcome capacitor width_ticks# peak_uv# largest_uv# shots# lead_mv#",
+    CHECK: "tick_hz# rate_hz# lead_mv# lead_mv_per_s# temperature_mc# heap_free#",
+    CONSTANTS: "constants_from",
+    END: "frames# shots# sum#",
+    ERROR: "code# value# words",
+}
 
 _HEAD = "<4sBBHI"
-_BEGIN = "<8IiiiB"
-_DATA = "<IIIIi"
-_END = "<III"
-_LINE_MAX = 400
+_HEAD_SIZE = 16
+_SHOT = "<IHHIIi"
+SHOT_SIZE = 20
+MAX_PAYLOAD = SHOT_SIZE + 2 * MAX_SAMPLES
+_SHORTEST_LINE = 4  # fewest bytes of a line of text where no frame is; shorter ones are debris
+_LONGEST_LINE = 1024  # a longer one is given in pieces
 
-Frame = namedtuple("Frame", ("version", "type", "tag", "payload"))
-_BEGIN_FIELDS = (
-    "samples pretrigger shots interleave tick_hz sample_ticks width_ticks uncertainty_ticks "
-    "temperature_mdegc lead_uv lead_uv_per_s capacitor"
-)
-Begin = namedtuple("Begin", tuple(_BEGIN_FIELDS.split()))
-Data = namedtuple("Data", ("shot", "flags", "delay_ticks", "error_bits", "lead_uv", "samples"))
-End = namedtuple("End", ("frames", "samples", "sum"))
-Error = namedtuple("Error", ("code", "words"))
+Frame = namedtuple("Frame", ("version", "type", "id", "payload"))
+Text = namedtuple("Text", ("words",))
+Damage = namedtuple("Damage", ("reason", "lost"))
+Shot = namedtuple("Shot", ("shot", "phase", "flags", "delay_ticks", "errors", "lead_mv", "samples"))
 
 
 class FrameError(ValueError):
-    """A request or payload that does not follow this file."""
+    """A line or a payload is not what this text says."""
 
 
-def pieces(kind: int, tag: int, *payload: bytes) -> list:
-    """The frame as [head, *payload, tail]; its pieces of bytes are passed on, not copied."""
-    length = sum(len(part) for part in payload)
-    head = struct.pack(_HEAD, MAGIC, VERSION, kind, tag, length)
-    crc = binascii.crc32(head)
-    head += struct.pack("<I", crc)
-    for part in payload:
-        crc = binascii.crc32(part, crc)
-    return [head] + list(payload) + [struct.pack("<I", crc)]  # noqa: RUF005
+def encode_request(word: str, request_id: int, **keys: object) -> bytes:
+    """The request as a line, "\\n" included; raises FrameError."""
+    line = f"{word} id={request_id}"
+    for key in REQUESTS.get(word, ()):
+        line += f" {key}={keys.get(key, '')}"
+    data = line.encode()
+    decode_request(data)
+    if len(keys) != len(REQUESTS[word]):
+        raise FrameError(f"{word} takes the keys {', '.join(REQUESTS[word]) or 'none'}")
+    return data + b"\n"
 
 
-def encode(kind: int, tag: int, *payload: bytes) -> bytes:
-    """The frame as one piece."""
-    return b"".join(bytes(part) for part in pieces(kind, tag, *payload))
-
-
-def crc_of(tail: bytes) -> int:
-    """The CRC-32 in a frame's tail, for the sum in END."""
-    return struct.unpack("<I", tail)[0]
-
-
-def hello_payload(pairs: list) -> bytes:
-    """Payload of HELLO from (key, value) pairs."""
-    return struct.pack("<H", VERSION) + format_pairs(pairs).encode()
-
-
-def begin_payload(begin: Begin) -> bytes:
-    """Payload of BEGIN."""
-    return struct.pack(_BEGIN, *begin[:-1], ord(begin.capacitor))
-
-
-def data_head(shot: int, flags: int, delay_ticks: int, error_bits: int, lead_uv: int) -> bytes:
-    """Payload of DATA up to its samples."""
-    return struct.pack(_DATA, shot, flags, delay_ticks, error_bits, lead_uv)
-
-
-def end_payload(frames: int, samples: int, total: int) -> bytes:
-    """Payload of END."""
-    return struct.pack(_END, frames, samples, total)
-
-
-def error_payload(code: int, words: str) -> bytes:
-    """Payload of ERROR; what is not ASCII in the words becomes "?"."""
-    return struct.pack("<H", code) + bytes(ord(c) if 32 <= ord(c) < 127 else 63 for c in words)
-
-
-def format_pairs(pairs: list) -> str:
-    """(key, value) pairs as text; raises FrameError for what a pair cannot hold."""
-    written = []
-    for key, value in pairs:
-        text = str(value)
-        if not _is_key(key) or not text or not all("!" <= c <= "~" for c in text):
-            raise FrameError(f"{key}={text} cannot be written as a pair")
-        written.append(key + "=" + text)
-    return " ".join(written)
-
-
-def request(verb: str, *pairs: tuple) -> bytes:
-    """The line of a request, with its newline; raises FrameError when it is too long."""
-    line = (verb + " " + format_pairs(pairs)).rstrip()
+def decode_request(line: bytes) -> tuple[str, int, dict[str, str]]:
+    """(word, id, keys) of a line without its "\\n"; raises FrameError."""
     if len(line) > MAX_LINE:
-        raise FrameError(f"request of {len(line)} bytes; {MAX_LINE} are allowed: {line}")
-    return line.encode() + b"\n"
+        raise FrameError(f"line of {len(line)} bytes; at most {MAX_LINE}")
+    for byte in line:
+        if not 32 <= byte < 127:
+            raise FrameError(f"byte 0x{byte:02x} in the line; printable ASCII only")
+    words = str(line, "ascii").split()
+    word = words[0] if words else ""
+    if word not in REQUESTS:
+        raise FrameError(f"unknown request {word!r}; one of: {', '.join(sorted(REQUESTS))}")
+    keys = _pairs(words[1:])
+    request_id = _number("id", keys.pop("id", ""), MAX_ID)
+    if sorted(keys) != sorted(REQUESTS[word]):
+        raise FrameError(f"{word} takes the keys id {' '.join(REQUESTS[word])}")
+    return word, request_id, keys
 
 
-def parse_request(line: bytes) -> tuple:
-    """(words before the first pair, {key: value}) of a line without newline; raises FrameError."""
-    if len(line) > MAX_LINE:
-        raise FrameError(f"request longer than {MAX_LINE} bytes")
-    if not all(32 <= c < 127 for c in line):
-        raise FrameError("request is not printable ASCII")
-    words = line.decode().split()
-    first = 0
-    while first < len(words) and "=" not in words[first]:
-        first += 1
-    return words[:first], _parsed(words[first:])
-
-
-def parse_pairs(payload: bytes) -> dict:
-    """{key: value}, all text; raises FrameError."""
-    if not all(32 <= c < 127 for c in payload):
-        raise FrameError("pairs are not printable ASCII")
-    return _parsed(bytes(payload).decode().split())
-
-
-def _parsed(words: list) -> dict:
-    found = {}
-    for word in words:
-        key, equals, value = word.partition("=")
-        if not (_is_key(key) and equals and value):
-            raise FrameError(f"{word} is no key=value")
-        if key in found:
+def _pairs(words: list[str]) -> dict[str, str]:
+    keys: dict[str, str] = {}
+    for pair in words:
+        key, equals, value = pair.partition("=")
+        if not equals or not value:
+            raise FrameError(f"{pair!r} is not key=value")
+        if key in keys:
             raise FrameError(f"{key} is given twice")
-        found[key] = value
-    return found
+        keys[key] = value
+    return keys
 
 
-def _is_key(key: str) -> bool:
-    return bool(key) and all("a" <= c <= "z" or "A" <= c <= "Z" or "0" <= c <= "9" or c == "_" for c in key)
+def _number(name: str, text: str, highest: int) -> int:
+    value = whole(text)
+    if value is None or not 0 <= value <= highest:
+        raise FrameError(f"{name}={text} is not a whole number from 0 to {highest}")
+    return value
 
 
-def parse_hello(payload: bytes) -> tuple:
-    """(version, {key: value}); the pairs are {} when the version is not ours. Raises FrameError."""
-    if len(payload) < 2:
-        raise FrameError(f"HELLO of {len(payload)} bytes")
-    version = struct.unpack_from("<H", payload)[0]
-    return version, parse_pairs(payload[2:]) if version == VERSION else {}
+def whole(text: str) -> int | None:
+    """The whole number that `text` writes in decimal, or None."""
+    digits = text[1:] if text[:1] == "-" else text
+    # int() would also take blanks, underscores and foreign digits.
+    if not digits or len(digits) > 19:
+        return None
+    for letter in digits:
+        if not "0" <= letter <= "9":
+            return None
+    return int(text)
 
 
-def parse_begin(payload: bytes) -> Begin:
-    """Raises FrameError."""
-    fields = _unpacked("BEGIN", _BEGIN, payload)
-    begin = Begin(*fields[:-1], chr(fields[-1]))
-    if not (begin.shots and begin.interleave and begin.tick_hz and begin.sample_ticks):
-        raise FrameError("BEGIN with a zero among shots, interleave and rate")
-    return begin
+def head(frame_type: int, request_id: int, length: int) -> bytes:
+    """The 16 bytes before a payload of that length."""
+    begin = struct.pack(_HEAD, MAGIC, VERSION, frame_type, request_id, length)
+    return begin + struct.pack("<I", crc32(begin))
 
 
-def parse_data(payload: bytes) -> Data:
-    """The samples are the bytes behind the head. Raises FrameError."""
-    if len(payload) < DATA_HEAD_SIZE or len(payload) % 2:
-        raise FrameError(f"DATA of {len(payload)} bytes")
-    return Data(*struct.unpack_from(_DATA, payload), memoryview(payload)[DATA_HEAD_SIZE:])
+def tail(crc: int) -> bytes:
+    """The 4 bytes after a payload; crc: `crc32` of head and payload."""
+    return struct.pack("<I", crc)
 
 
-def parse_end(payload: bytes) -> End:
-    """Raises FrameError."""
-    return End(*_unpacked("END", _END, payload))
+def encode(frame_type: int, request_id: int, payload: bytes) -> bytes:
+    """A whole frame."""
+    body = head(frame_type, request_id, len(payload)) + payload
+    return body + tail(crc32(body))
 
 
-def parse_error(payload: bytes) -> Error:
-    """Raises FrameError."""
-    if len(payload) < 2 or not all(32 <= c < 127 for c in payload[2:]):
-        raise FrameError(f"ERROR of {len(payload)} bytes without words")
-    return Error(struct.unpack_from("<H", payload)[0], bytes(payload[2:]).decode())
+def encode_fields(frame_type: int, values: dict[str, int | str]) -> bytes:
+    """A text payload; the keys of `FIELDS` first, then the others of `values`. Raises FrameError."""
+    keys = [key for key, _ in _fields(frame_type)]
+    lines = []
+    for key in keys + [key for key in values if key not in keys]:
+        if key not in values:
+            raise FrameError(f"{NAMES[frame_type]} lacks {key}")
+        # A line break would end the value; the words of an error may hold one.
+        text = str(values[key]).replace("\r", " ").replace("\n", " ")
+        lines.append(f"{key}={text}\n")
+    return "".join(lines).encode()
 
 
-def _unpacked(name: str, layout: str, payload: bytes) -> tuple:
-    if len(payload) != struct.calcsize(layout):
-        raise FrameError(f"{name} of {len(payload)} bytes, not {struct.calcsize(layout)}")
-    return struct.unpack(layout, payload)
+def decode_fields(frame_type: int, payload: bytes) -> dict[str, int | str]:
+    """The values of a text payload; raises FrameError when a field lacks or is no number."""
+    values: dict[str, int | str] = {}
+    for line in _text(payload).split("\n"):
+        key, equals, text = line.partition("=")
+        if line and not equals:
+            raise FrameError(f"{NAMES[frame_type]} has a line without =")
+        if line:
+            values[key] = text
+    numbers = [key for key, number in _fields(frame_type) if number]
+    if frame_type == CONSTANTS:
+        numbers = [key for key in values if key != "constants_from"]
+    for key, _ in _fields(frame_type):
+        if key not in values:
+            raise FrameError(f"{NAMES[frame_type]} lacks {key}")
+    for key in numbers:
+        value = whole(str(values[key]))
+        if value is None:
+            raise FrameError(f"{NAMES[frame_type]}: {key}={values[key]} is not a whole number")
+        values[key] = value
+    return values
+
+
+def _fields(frame_type: int) -> list[tuple[str, bool]]:
+    """(key, is a whole number) of each field of a text payload."""
+    return [(key.rstrip("#"), key.endswith("#")) for key in FIELDS[frame_type].split()]
+
+
+def _text(payload: bytes) -> str:
+    try:
+        return str(payload, "utf-8")
+    except UnicodeError:
+        raise FrameError("a payload of text is not UTF-8") from None
+
+
+def encode_shot(shot: int, phase: int, flags: int, delay_ticks: int, errors: int, lead_mv: int) -> bytes:
+    """The 20 bytes before the samples in a DATA payload."""
+    return struct.pack(_SHOT, shot, phase, flags, delay_ticks, errors, lead_mv)
+
+
+def decode_shot(payload: bytes) -> Shot:
+    """A DATA payload; `samples` stays bytes, 2 a sample, little-endian. Raises FrameError."""
+    if len(payload) < SHOT_SIZE or len(payload) % 2:
+        raise FrameError(f"DATA of {len(payload)} bytes is no shot")
+    return Shot(*struct.unpack_from(_SHOT, payload), payload[SHOT_SIZE:])
 
 
 class Reader:
-    """Turns the board's bytes into frames and text.
+    """Finds frames in a stream of bytes. `feed` it what arrives; it gives what is complete.
 
-    damaged: frames begun whose check failed; skipped: bytes that were neither frame nor text.
+    Gives a list of, in the order of the stream:
+    Frame   whole and unharmed
+    Text    a line between frames (bytes, without its line break), such as of a traceback
+    Damage  `lost` bytes that were neither, and why; given with the next Frame or Text, or by `finish`
+
+    How the stream is cut into pieces makes no difference to what is found. `damaged` counts the frames
+    that turned out to be harmed, at once.
     """
 
     def __init__(self) -> None:
         self.damaged = 0
-        self.skipped = 0
-        self._buffer = bytearray()
-        self._at = 0  # bytes of the buffer already used
-        self._need = 1  # bytes that must be there before another look is worth it
-        self._spoilt = 0  # bytes to come that belong to a damaged frame, never text
-        self._line = bytearray()
-        self._ready: list = []
-
-    def feed(self, data: bytes) -> None:
-        """Take bytes, as many as have come."""
-        if self._at:
-            self._buffer = self._buffer[self._at :]
-            self._at = 0
-        self._buffer += data
-
-    def next(self) -> "Frame | str | None":
-        """The next Frame, or a line of text between frames, or None until more is fed."""
-        while not self._ready:
-            if not self._step():
-                return None
-        return self._ready.pop(0)
-
-    def text(self) -> str:
-        """A line of text that is not complete, such as a prompt; it is taken away."""
-        self._end_line()
-        return self._ready.pop() if self._ready and isinstance(self._ready[-1], str) else ""
-
-    def _step(self) -> bool:
-        """Use up some bytes; False when more are needed first."""
-        here = len(self._buffer) - self._at
-        if here < self._need:
-            return False
+        self._held = bytearray()
         self._need = 1
-        start = self._buffer.find(MAGIC, self._at)
-        if start != self._at:
-            end = start if start >= 0 else self._possible_magic()
-            if end == self._at:
-                self._need = here + 1
-                return False
-            self._outside(end)
-            return True
-        return self._frame(here)
+        self._line = bytearray()
+        self._lost = 0
+        self._reason = ""
+        self._found: list = []
 
-    def _possible_magic(self) -> int:
-        """Where an incomplete MAGIC may begin at the buffer's end."""
-        size = len(self._buffer)
-        for held in (3, 2, 1):
-            if size - held >= self._at and self._buffer[size - held :] == MAGIC[:held]:
-                return size - held
-        return size
+    def feed(self, data: bytes) -> list:
+        """What `data` completes."""
+        self._held.extend(data)
+        if len(self._held) >= self._need:
+            self._search()
+        return self._taken()
 
-    def _frame(self, here: int) -> bool:
-        if here < HEAD_SIZE:
-            self._need = HEAD_SIZE
-            return False
-        head = bytes(self._buffer[self._at : self._at + HEAD_SIZE])
-        _, version, kind, tag, length, check = struct.unpack(_HEAD + "I", head)
-        crc = binascii.crc32(head[:12])
-        if crc != check or length > MAX_PAYLOAD:
-            return self._damage(len(MAGIC))
-        size = HEAD_SIZE + length + TAIL_SIZE
-        if here < size:
-            self._need = size
-            return False
-        end = self._at + size - TAIL_SIZE
-        payload = bytes(memoryview(self._buffer)[self._at + HEAD_SIZE : end])
-        if binascii.crc32(payload, crc) != struct.unpack_from("<I", self._buffer, end)[0]:
-            return self._damage(size)
+    def finish(self) -> list:
+        """What is left when nothing more will come: an unfinished frame is damage, an unended line text."""
+        self._search()
+        while self._held:
+            data = bytes(self._held)
+            self._debris(data[:1], "frame cut off")
+            self._held = bytearray(data[1:])
+            self._search()
         self._end_line()
-        self._spoilt = 0
-        self._at += size
-        self._ready.append(Frame(version, kind, tag, payload))
-        return True
+        self._end_damage()
+        return self._taken()
 
-    def _damage(self, size: int) -> bool:
-        # Bytes may be missing, and the next frame lies within this one's length: search on behind MAGIC.
+    def _taken(self) -> list:
+        found, self._found = self._found, []
+        return found
+
+    def _search(self) -> None:
+        # One copy for the whole search; frames are cut out of it and the rest is held again.
+        data = bytes(self._held)
+        at = 0
+        while True:
+            start = data.find(MAGIC, at)
+            if start < 0:
+                start = len(data) - _prefix(data, at)
+            self._outside(data[at:start])
+            at = start
+            size = _size(data, at)
+            if size and len(data) - at < size:
+                break
+            if size and self._frame(data[at : at + size]):
+                at += size
+            else:
+                self._debris(data[at : at + 1], "damaged frame" if size else "damaged head")
+                at += 1
+        self._held = bytearray(data[at:])
+        rest = len(data) - at
+        self._need = size if rest >= len(MAGIC) else rest + 1
+
+    def _debris(self, data: bytes, reason: str) -> None:
+        """What looked like the beginning of a frame was none."""
+        self._end_line()
+        self._reason = reason
         self.damaged += 1
+        self._outside(data)
+
+    def _frame(self, data: bytes) -> bool:
+        """Take `data` as a frame if it is unharmed."""
+        end = len(data) - 4
+        if crc32(data[:end]) != struct.unpack_from("<I", data, end)[0]:
+            return False
+        _, version, frame_type, request_id = struct.unpack_from(_HEAD, data, 0)[:4]
         self._end_line()
-        self._spoilt = max(self._spoilt, size)
-        self._outside(self._at + len(MAGIC))
+        self._end_damage()
+        self._found.append(Frame(version, frame_type, request_id, data[_HEAD_SIZE:end]))
         return True
 
-    def _outside(self, end: int) -> None:
-        """Bytes up to `end` belong to no frame."""
-        spoilt = min(self._spoilt, end - self._at)
-        self._spoilt -= spoilt
-        self.skipped += spoilt
-        for byte in self._buffer[self._at + spoilt : end]:
-            if byte == 10 or len(self._line) >= _LINE_MAX:
+    def _outside(self, data: bytes) -> None:
+        """Bytes that are in no frame: lines of text, or debris."""
+        at = 0
+        while at < len(data):
+            room = _LONGEST_LINE - len(self._line)
+            stop = data.find(b"\n", at, at + room) + 1
+            piece = data[at : stop or at + room]
+            self._line.extend(piece)
+            at += len(piece)
+            if stop or len(piece) == room:
                 self._end_line()
-            if byte != 10:
-                self._line.append(byte)
-        self._at = end
 
     def _end_line(self) -> None:
-        line, self._line = bytes(self._line), bytearray()
-        if not all(32 <= byte < 127 or byte in (9, 13) for byte in line):
-            self.skipped += len(line)
-        elif line.strip():
-            self._ready.append(line.decode().rstrip())
+        line = bytes(self._line)
+        self._line = bytearray()
+        words = line.rstrip(b"\r\n")
+        if len(words) >= _SHORTEST_LINE and _is_text(words):
+            self._end_damage()
+            self._found.append(Text(words))
+        elif words:
+            self._lost += len(line)
+
+    def _end_damage(self) -> None:
+        if self._lost:
+            self._found.append(Damage(self._reason or "bytes outside of frames", self._lost))
+        self._lost = 0
+        self._reason = ""
+
+
+def _prefix(data: bytes, at: int) -> int:
+    """How many bytes at the end of `data`, from `at`, may be the beginning of a magic."""
+    for size in (3, 2, 1):
+        if len(data) - at >= size and data[len(data) - size :] == MAGIC[:size]:
+            return size
+    return 0
+
+
+def _size(data: bytes, at: int) -> int | None:
+    """Size of the frame at `at`, of its head while that is incomplete; None when no frame begins there."""
+    if len(data) - at < _HEAD_SIZE:
+        return _HEAD_SIZE
+    check = struct.unpack_from("<I", data, at + 12)[0]
+    length = struct.unpack_from("<I", data, at + 8)[0]
+    if crc32(data[at : at + 12]) != check or length > MAX_PAYLOAD:
+        return None
+    return _HEAD_SIZE + length + 4
+
+
+def _is_text(line: bytes) -> bool:
+    return all(32 <= byte < 127 or byte in (9, 13) for byte in line)
