@@ -1,0 +1,11 @@
+"""The tester's circuit as data: one netlist, and everything that is made from it.
+
+netlist    reads tester.cir and parts.toml: parts, pins, nets, values
+deck       netlist + models + what is on the leads -> ngspice -> waveforms
+proof      each claim about the circuit as a simulation; simulated.json keeps the figures
+notes      the figures into the marked blocks and pictures of the notes
+schematic  the drawn circuit diagram, its wires checked against the netlist
+stripboard the stripboard layout, its strips checked against the netlist
+printed    the printed board for KiCad
+partslist  parts.csv
+"""
