@@ -35,7 +35,7 @@ Board to host: frames
 magic    F5 43 62 F6; F5 and F6 never occur in UTF-8 text
 version  1
 type     HELLO 1, BEGIN 2, DATA 3, AIM 4, CHECK 5, CONSTANTS 6, END 7, ERROR 8
-id       of the request that is answered
+id       of the request that is answered; 65535 in the ERROR to a line whose id cannot be read
 length   of the payload, 0..32788
 check    CRC-32 of the 12 bytes before it, so a damaged length is noticed at once
 crc      CRC-32 of head and payload, check included
@@ -46,7 +46,8 @@ The payload of DATA is binary; of all others it is lines ``key=value\\n`` of UTF
 
 HELLO, BEGIN  tick_hz: the unit of all *_ticks; true sampling rate [Hz] = rate_numerator / rate_denominator;
               start_uncertainty_ps: width of the interval the converter's start may fall in;
-              constants_from: file, backup or defaults; capacitors: letters such as A,B,C ("-" is none)
+              capacitors: letters such as A,B,C ("-" is none); lead_mv: before the first shot;
+              constants_from: file, backup, defaults, or changed since (not saved)
 AIM           outcome found: width_ticks brings the first peak into the board's band, peak_uv there [at the
               winding]; weak: no width does, this is the strongest; steep: one step passed over the band, this
               is the last width below it. largest_uv: over all pulses fired
@@ -100,6 +101,7 @@ VERSION = 1
 MAGIC = b"\xf5Cb\xf6"
 MAX_LINE = 99
 MAX_ID = 9999
+NO_ID = 65535
 MAX_SAMPLES = 16384
 
 HELLO = 1
@@ -212,6 +214,17 @@ def decode_request(line: bytes) -> tuple[str, int, dict[str, str]]:
     if sorted(keys) != sorted(REQUESTS[word]):
         raise FrameError(f"{word} takes the keys id {' '.join(REQUESTS[word])}")
     return word, request_id, keys
+
+
+def id_of(line: bytes) -> int:
+    """The id in a line that may be no request at all; NO_ID when there is none."""
+    for word in line.split():
+        if word.startswith(b"id="):
+            try:
+                return _number("id", str(word[3:], "utf-8"), MAX_ID)
+            except ValueError:
+                break
+    return NO_ID
 
 
 def _pairs(words: list[str]) -> dict[str, str]:

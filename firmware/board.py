@@ -1,0 +1,51 @@
+# The one file that names pins, limits and the board's constants. Whole numbers only.
+# A board built otherwise is adapted here and nowhere else.
+
+FIRMWARE = "1.0.0"
+
+# Pins, by GPIO number. Converter inputs are GPIO 26 + channel.
+PULSE_PIN = 15
+RING_CHANNEL = 0  # the winding, biased to mid-scale
+LEAD_CHANNEL = 1  # the leads behind the high-ohm divider, biased to mid-scale
+
+# Test capacitors: letter, pin that switches it in, value [fF], tolerance [ppm], tan(delta) [ppm]
+CAPACITORS = (
+    ("A", 16, 22_000_000, 10_000, 200),
+    ("B", 17, 2_200_000, 10_000, 200),
+    ("C", 18, 100_000_000, 20_000, 400),
+)
+SETTLE_MS = 10  # from switching a capacitor to the next shot
+
+# Limits of a shot. The hardware bounds the pulse as well; these are the second line.
+MIN_WIDTH_TICKS = 2  # the shortest that the pulse program can time
+MAX_WIDTH_NS = 100_000
+MAX_SHOTS = 999  # of one request, times its interleave
+REST_MS = 15  # from the end of a shot to the next
+MAX_SHOTS_PER_S = 40
+
+# Limit for a voltage already on the leads, either polarity [mV]; a voltage that will reach it within the
+# horizon if it goes on as it does counts as well.
+LEAD_LIMIT_MV = 500
+LEAD_HORIZON_MS = 20
+LEAD_READINGS = 11  # 1 ms apart: they span half a period of 50 Hz, so its peak is seen
+
+# The band that aim brings the first peak into, at the winding [uV]: well above the converter's steps, below
+# where silicon junctions begin to conduct.
+AIM_LOW_UV = 250_000
+AIM_HIGH_UV = 400_000
+
+# Constants: name, value until calibrated, lowest, highest that can be true.
+CONSTANTS = [
+    ("offset_code_16", 2048 * 16, 512 * 16, 3584 * 16),  # code at 0 V, in sixteenths
+    ("converter_nv", 805_664, 400_000, 1_600_000),  # nV per code at the converter: 3.3 V / 4096
+    ("gain_ppm", 1_000_000, 100_000, 20_000_000),  # converter volts per winding volt
+    ("stray_ff", 25_000, 0, 10_000_000),  # leads and input, across the winding
+    ("input_psi", 1_000_000, 0, 1_000_000_000),  # conductance across the winding
+    ("latency_ps", 0, 0, 2_000_000),  # start of the converter to its first sample
+    ("lead_offset_code_16", 2048 * 16, 512 * 16, 3584 * 16),
+    ("lead_uv", 8_862, 1_000, 1_000_000),  # uV at the leads per code: divider 1:11
+]
+for _letter, _pin, _ff, _tolerance, _loss in CAPACITORS:
+    CONSTANTS.append((_letter + "_ff", _ff, 1_000, 2_000_000_000))
+    CONSTANTS.append((_letter + "_tolerance_ppm", _tolerance, 1, 500_000))
+    CONSTANTS.append((_letter + "_loss_ppm", _loss, 0, 500_000))

@@ -1,0 +1,99 @@
+# May this shot be fired? Enforced here, whatever the host asks for.
+#
+# Before every shot, in this order: the width is within the board's limits; the rest time since the last shot
+# is waited for; the leads carry no voltage, nor one that is on its way there.
+
+import board
+import frame
+
+_HALF = board.LEAD_READINGS // 2
+# From the middle of the first half of the readings to the middle of the last [ms], which are 1 ms apart.
+_APART_MS = board.LEAD_READINGS - _HALF
+_PERIOD_MS = (1000 + board.MAX_SHOTS_PER_S - 1) // board.MAX_SHOTS_PER_S
+
+
+class Refused(Exception):
+    # A request that is not carried out: code and value of frame.ERROR, words for a person.
+    def __init__(self, code, value, words):
+        super().__init__(words)
+        self.code = code
+        self.value = value
+        self.words = words
+
+
+class Interlock:
+    # hardware: see shot.py; store: see store.py, whose values may change between shots
+    def __init__(self, hardware, store):
+        self._hardware = hardware
+        self._store = store
+        self._readings = [0] * board.LEAD_READINGS
+        self._began_ms = None
+        self._ended_ms = None
+        self.max_width_ticks = board.MAX_WIDTH_NS * hardware.tick_hz // 1_000_000_000
+
+    # Returns the lead voltage [mV]; raises Refused.
+    def admit(self, width_ticks):
+        self.check_width(width_ticks)
+        self._rest()
+        lead_mv = self._check_leads()
+        self._began_ms = self._hardware.ticks_ms()
+        return lead_mv
+
+    def fired(self):
+        self._ended_ms = self._hardware.ticks_ms()
+
+    # 0 is a capture without a pulse.
+    def check_width(self, width_ticks):
+        if width_ticks != 0 and not board.MIN_WIDTH_TICKS <= width_ticks <= self.max_width_ticks:
+            raise Refused(
+                frame.BAD_VALUE,
+                width_ticks,
+                f"width_ticks={width_ticks}; this board fires {board.MIN_WIDTH_TICKS} "
+                f"to {self.max_width_ticks} ticks, or 0 for none",
+            )
+
+    def _rest(self):
+        self._wait(self._ended_ms, board.REST_MS)
+        self._wait(self._began_ms, _PERIOD_MS)
+
+    def _wait(self, since_ms, pause_ms):
+        if since_ms is None:
+            return
+        left_ms = pause_ms - self._hardware.elapsed_ms(since_ms)
+        # After days the counter has come round and tells nonsense; waiting the whole pause is never wrong.
+        if left_ms > 0:
+            self._hardware.sleep_ms(min(left_ms, pause_ms))
+
+    def _check_leads(self):
+        worst_mv, lead_mv, mv_per_s = self.read_leads()
+        if abs(worst_mv) <= board.LEAD_LIMIT_MV:
+            return lead_mv
+        words = f"the leads carry {lead_mv} mV"
+        if abs(worst_mv) > abs(lead_mv):
+            words = f"the leads carry {lead_mv} mV, up to {worst_mv} mV, changing by {mv_per_s} mV/s"
+        raise Refused(
+            frame.LEADS_LIVE,
+            worst_mv,
+            f"{words}; the limit is {board.LEAD_LIMIT_MV} mV: take the leads off, see what is charged",
+        )
+
+    # (largest in magnitude now or within the horizon, mean of the last half, slope [mV/s]), all signed [mV].
+    def read_leads(self):
+        readings = self._readings
+        for at in range(len(readings)):
+            if at:
+                self._hardware.sleep_ms(1)
+            readings[at] = self._lead_uv()
+        first = sum(readings[:_HALF]) // _HALF
+        last = sum(readings[-_HALF:]) // _HALF
+        ahead = last + (last - first) * board.LEAD_HORIZON_MS // _APART_MS
+        worst = max(readings + [ahead], key=abs)
+        return _mv(worst), _mv(last), (last - first) // _APART_MS
+
+    def _lead_uv(self):
+        code_16 = self._hardware.lead_code() * 16 - self._store.values["lead_offset_code_16"]
+        return code_16 * self._store.values["lead_uv"] // 16
+
+
+def _mv(microvolts):
+    return (microvolts + 500) // 1000

@@ -1,0 +1,337 @@
+# Requests in, replies out: the board's side of frame.py, whose text says what each word and field means.
+#
+# Nothing is allocated between the go of a shot and its last sample; the one buffer is made here, once, and
+# sent from where it lies.
+
+from array import array
+
+import aim
+import board
+import frame
+from binascii import crc32
+from console import Unheard
+from interlock import Refused
+
+try:
+    from uctypes import addressof, bytearray_at
+
+    def _bytes_of(samples):
+        return memoryview(bytearray_at(addressof(samples), 2 * len(samples)))
+
+except ImportError:
+
+    def _bytes_of(samples):
+        return memoryview(samples).cast("B")
+
+
+UNFINISHED = 4  # flag of the hardware's capture beside frame.OVER and frame.UNDER: samples did not come
+_MAX_PRETRIGGER = 227
+_MAX_TICKS = 65537  # longest delay and width that the pulse program can time
+_MIN_TICKS = 2
+_RATE = (48_000_000, 96)  # a conversion takes 96 periods of the converter's 48 MHz clock
+
+
+class Service:
+    # hardware: see shot.py; console: see console.py
+    def __init__(self, hardware, console, interlock, store):
+        self._hardware = hardware
+        self._console = console
+        self._interlock = interlock
+        self._store = store
+        self._samples = array("H", bytes(2 * frame.MAX_SAMPLES))
+        self._bytes = _bytes_of(self._samples)
+        self._line = bytearray(frame.MAX_LINE + 1)
+        self._capacitor = None
+        self._max_pretrigger = min(_MAX_PRETRIGGER, _MAX_TICKS // hardware.ticks_per_sample)
+        self._begin(frame.NO_ID)
+        self._answers = {
+            "hello": self._hello,
+            "capture": self._capture,
+            "aim": self._aim,
+            "check": self._check,
+            "constants": self._constants,
+            "constant": self._change,
+            "save": self._save,
+        }
+
+    # Answers requests until the stream ends, which on the board it never does.
+    def serve(self):
+        while True:
+            line = self._read_line()
+            if line is None:
+                return
+            if line:
+                self.answer(line)
+
+    # A line without its end, cut after the first byte that is too many; None when the stream has ended.
+    def _read_line(self):
+        length = 0
+        while True:
+            byte = self._console.read()
+            if byte < 0:
+                return None
+            if byte == 10:
+                break
+            if length < len(self._line):
+                self._line[length] = byte
+                length += 1
+        return bytes(self._line[:length]).rstrip(b"\r")
+
+    # Exactly one END or ERROR, whatever happens, and the pulse pin low after it.
+    def answer(self, line):
+        self._begin(frame.id_of(line))
+        try:
+            word, _, keys = frame.decode_request(line)
+        except frame.FrameError as error:
+            self._refuse(frame.BAD_REQUEST, 0, str(error))
+            return
+        try:
+            self._answers[word](keys)
+            values = {"frames": self._frames, "shots": self._shots, "sum": self._sum}
+            self._send_fields(frame.END, values)
+        except Unheard:
+            pass  # the host has gone; it will ask anew
+        except Refused as refusal:
+            self._refuse(refusal.code, refusal.value, refusal.words)
+        except Exception as error:  # a fault of ours must still close the request
+            self._refuse(frame.BOARD_FAILED, 0, repr(error))
+        finally:
+            self._hardware.pulse_low()
+            self._hardware.tidy()
+
+    def _begin(self, request_id):
+        self._id = request_id
+        self._frames = 0
+        self._shots = 0
+        self._sum = 0
+
+    def _refuse(self, code, value, words):
+        try:
+            self._send_fields(frame.ERROR, {"code": code, "value": value, "words": words})
+        except Unheard:
+            pass
+
+    # --- answers ---
+
+    def _hello(self, keys):
+        hardware = self._hardware
+        values = {
+            "protocol": frame.VERSION,
+            "firmware": board.FIRMWARE,
+            "board": hardware.machine,
+            "unique_id": hardware.unique_id,
+            "micropython": hardware.micropython,
+            "bits": 12,
+            "max_samples": frame.MAX_SAMPLES,
+            "max_pretrigger": self._max_pretrigger,
+            "min_width_ticks": board.MIN_WIDTH_TICKS,
+            "max_width_ticks": self._interlock.max_width_ticks,
+            "max_shots": board.MAX_SHOTS,
+            "rest_ms": board.REST_MS,
+            "max_shots_per_s": board.MAX_SHOTS_PER_S,
+            "lead_limit_mv": board.LEAD_LIMIT_MV,
+            "capacitors": ",".join([row[0] for row in board.CAPACITORS]),
+            "constants_from": self._store.source,
+        }
+        values.update(self._timing())
+        self._send_fields(frame.HELLO, values)
+        self._constants(keys)
+
+    def _timing(self):
+        return {
+            "tick_hz": self._hardware.tick_hz,
+            "ticks_per_sample": self._hardware.ticks_per_sample,
+            "rate_numerator": _RATE[0],
+            "rate_denominator": _RATE[1],
+            "start_uncertainty_ps": self._hardware.start_uncertainty_ps,
+        }
+
+    def _constants(self, keys):
+        values = dict(self._store.values)
+        values["constants_from"] = self._store.source
+        self._send_fields(frame.CONSTANTS, values)
+
+    def _change(self, keys):
+        limits = self._store.limits(keys["name"])
+        if limits is None:
+            raise Refused(frame.BAD_VALUE, 0, f"no constant {keys['name']}; see constants")
+        self._store.change(keys["name"], _number(keys, "value", limits[0], limits[1]))
+        self._constants(keys)
+
+    def _save(self, keys):
+        try:
+            self._store.save()
+        except OSError as error:
+            number = error.args[0] if error.args else 0
+            raise Refused(frame.STORE_FAILED, number, f"the file system says {error!r}; nothing is lost")
+        self._constants(keys)
+
+    def _check(self, keys):
+        tick_hz, rate_hz = self._hardware.measure()
+        _, lead_mv, lead_mv_per_s = self._interlock.read_leads()
+        self._send_fields(
+            frame.CHECK,
+            {
+                "tick_hz": tick_hz,
+                "rate_hz": rate_hz,
+                "lead_mv": lead_mv,
+                "lead_mv_per_s": lead_mv_per_s,
+                "temperature_mc": self._hardware.temperature_mc(),
+                "heap_free": self._hardware.heap_free(),
+            },
+        )
+
+    # --- shots ---
+
+    def _capture(self, keys):
+        samples, pretrigger = self._length(keys)
+        width = _number(keys, "width_ticks", 0, _MAX_TICKS)
+        shots = _number(keys, "shots", 1, board.MAX_SHOTS)
+        ticks = self._hardware.ticks_per_sample
+        interleave = _number(keys, "interleave", 1, ticks)
+        if ticks % interleave:
+            raise Refused(
+                frame.BAD_VALUE,
+                interleave,
+                f"interleave={interleave} does not divide the {ticks} ticks of a sample",
+            )
+        self._check_span(samples, pretrigger, width, interleave)
+        self._select(keys["capacitor"])
+        for sweep in range(shots):
+            for phase in range(interleave):
+                delay = pretrigger * ticks - phase * ticks // interleave
+                flags, lead_mv = self._fire(samples, delay, width)
+                if self._shots == 1:
+                    self._send_begin(keys, lead_mv)
+                self._send_shot(phase, flags, delay, lead_mv, samples)
+                self._hardware.tidy()
+
+    def _length(self, keys):
+        samples = _number(keys, "samples", 16, frame.MAX_SAMPLES)
+        return samples, _number(keys, "pretrigger", 1, min(self._max_pretrigger, samples - 1))
+
+    # The pulse must be long enough after the converter's start, and over before its last sample.
+    def _check_span(self, samples, pretrigger, width, interleave):
+        self._interlock.check_width(width)
+        ticks = self._hardware.ticks_per_sample
+        if pretrigger * ticks - (interleave - 1) * ticks // interleave < _MIN_TICKS:
+            raise Refused(
+                frame.BAD_VALUE,
+                pretrigger,
+                f"pretrigger={pretrigger} is too short for this interleave; give 2",
+            )
+        if pretrigger * ticks + width > samples * ticks:
+            raise Refused(
+                frame.BAD_VALUE,
+                samples,
+                f"samples={samples} end before the pulse does; give more, or less width",
+            )
+
+    def _select(self, letter):
+        letters = [row[0] for row in board.CAPACITORS]
+        if letter not in letters and letter != frame.NO_CAPACITOR:
+            raise Refused(
+                frame.BAD_VALUE, 0, f"capacitor={letter}; one of: {' '.join(letters + [frame.NO_CAPACITOR])}"
+            )
+        if letter != self._capacitor:
+            self._capacitor = letter
+            self._hardware.select(letters.index(letter) if letter in letters else -1)
+            self._hardware.sleep_ms(board.SETTLE_MS)
+
+    # One shot into the buffer; (flags, lead voltage before it [mV]).
+    def _fire(self, samples, delay, width):
+        if self._console.waiting():
+            raise Refused(frame.CANCELLED, self._shots, f"cancelled after {self._shots} shots")
+        lead_mv = self._interlock.admit(width)
+        try:
+            flags = self._hardware.capture(self._samples, samples, delay, width)
+        finally:
+            self._interlock.fired()
+        if flags & UNFINISHED:
+            raise Refused(frame.CAPTURE_FAILED, samples, f"the converter did not give {samples} samples")
+        self._shots += 1
+        return flags, lead_mv
+
+    def _aim(self, keys):
+        samples, pretrigger = self._length(keys)
+        ticks = self._hardware.ticks_per_sample
+        delay = pretrigger * ticks
+        highest = min(self._interlock.max_width_ticks, (samples - pretrigger) * ticks)
+        self._select(keys["capacitor"])
+        lead_mv = 0
+
+        def fire(width):
+            nonlocal lead_mv
+            _, lead_mv = self._fire(samples, delay, width)
+            peak_uv = self._peak_uv(samples, pretrigger)
+            self._hardware.tidy()
+            return peak_uv
+
+        outcome, width, peak_uv, largest_uv, shots = aim.find_width(fire, board.MIN_WIDTH_TICKS, highest)
+        self._send_fields(
+            frame.AIM,
+            {
+                "outcome": outcome,
+                "capacitor": keys["capacitor"],
+                "width_ticks": width,
+                "peak_uv": peak_uv,
+                "largest_uv": largest_uv,
+                "shots": shots,
+                "lead_mv": lead_mv,
+            },
+        )
+
+    # Largest distance from the resting level, at the winding, failed conversions left out.
+    def _peak_uv(self, samples, pretrigger):
+        rest = self._sound(0, pretrigger)
+        ring = self._sound(pretrigger, samples)
+        if not len(rest) or not len(ring):
+            raise Refused(frame.CAPTURE_FAILED, 0, "every conversion failed")
+        offset_16 = sum(rest) * 16 // len(rest)
+        peak_16 = max(max(ring) * 16 - offset_16, offset_16 - min(ring) * 16)
+        constants = self._store.values
+        return peak_16 * constants["converter_nv"] * 1000 // constants["gain_ppm"] // 16
+
+    def _sound(self, start, stop):
+        view = memoryview(self._samples)[start:stop]
+        if max(view) < frame.CONVERSION_FAILED:
+            return view
+        return [code for code in view if code < frame.CONVERSION_FAILED]
+
+    # --- frames ---
+
+    def _send_begin(self, keys, lead_mv):
+        values = {name: keys[name] for name in frame.REQUESTS["capture"]}
+        values["temperature_mc"] = self._hardware.temperature_mc()
+        values["lead_mv"] = lead_mv
+        values.update(self._timing())
+        self._send_fields(frame.BEGIN, values)
+
+    def _send_shot(self, phase, flags, delay, lead_mv, samples):
+        errors = samples - len(self._sound(0, samples))
+        before = frame.encode_shot(self._shots - 1, phase, flags, delay, errors, lead_mv)
+        after = self._bytes[: 2 * samples]
+        self._sum = crc32(after, crc32(before, self._sum))
+        self._send(frame.DATA, before, after)
+
+    def _send_fields(self, frame_type, values):
+        self._send(frame_type, frame.encode_fields(frame_type, values), b"")
+
+    # The payload in two parts, so that samples need not be copied.
+    def _send(self, frame_type, before, after):
+        head = frame.head(frame_type, self._id, len(before) + len(after)) + before
+        self._console.write(head)
+        self._console.write(after)
+        self._console.write(frame.tail(crc32(after, crc32(head))))
+        self._frames += 1
+
+
+def _number(keys, name, lowest, highest):
+    value = frame.whole(keys[name])
+    if value is None or not lowest <= value <= highest:
+        # What is no number of 32 bits cannot be told as one.
+        told = value if value is not None and abs(value) < 1 << 31 else 0
+        raise Refused(
+            frame.BAD_VALUE, told, f"{name}={keys[name]}; give a whole number from {lowest} to {highest}"
+        )
+    return value
