@@ -11,7 +11,7 @@ from coilbell.errors import FileError, InputError
 from coilbell.record import Capacitor, Connection, Record
 from coilbell.winding import Observation, observe
 
-__all__ = ["capacitors_for", "rung"]
+__all__ = ["capacitors_for", "captures_of", "rung"]
 
 
 def capacitors_for(
@@ -30,8 +30,10 @@ def capacitors_for(
     percent = parse(tolerance, "%", "--tolerance")
     if not 0 <= percent < 100:
         raise InputError(f"--tolerance {tolerance} is no percentage; write 1 for 1 %")
-    made = [Capacitor(parse(value, "F", "--capacitor"), percent / 100) for value in values]
-    return list(made) * (len(files) if len(made) == 1 else 1)
+    made: list[Capacitor | None] = [
+        Capacitor(parse(value, "F", "--capacitor"), percent / 100) for value in values
+    ]
+    return made * (len(files) if len(made) == 1 else 1)
 
 
 def rung(
@@ -51,7 +53,7 @@ def rung(
     if capacitor is not None:
         records = tuple(replace(record, test_capacitor=capacitor) for record in records)
     found = []
-    for shots in _captures(records):
+    for shots in captures_of(records):
         try:
             fitted = fit(shots)
             found.append(observe(fitted, shots[0], connection=connection))
@@ -62,7 +64,8 @@ def rung(
     return tuple(found)
 
 
-def _captures(records: Sequence[Record]) -> list[list[Record]]:
+def captures_of(records: Sequence[Record]) -> list[list[Record]]:
+    """The shots of each capture, together: runs of records that count on under the same settings."""
     groups: list[list[Record]] = []
     for record in records:
         if groups and _next_shot(groups[-1][-1], record):

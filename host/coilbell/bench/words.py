@@ -28,6 +28,7 @@ __all__ = [
     "FIT_SCHEMA",
     "WIDTH",
     "doubt_sentence",
+    "facts_headline",
     "facts_table",
     "figure",
     "fit_facts",
@@ -75,7 +76,7 @@ def doubt_sentence(doubt: Doubt) -> str:
 
 def fit_sentence(fit: Fit) -> str:
     """The fit in one line: "rings at 21.634(12) kHz, Q 30.12(29), 22.1(2) rings to 1/10"."""
-    return _headline(fit_facts(fit))
+    return facts_headline(fit_facts(fit))
 
 
 def fit_table(
@@ -107,7 +108,8 @@ def _title_line(facts: dict[str, Any]) -> str:
     return wrapped(title + ("rings" if facts["rings"] else "no ring") + _doubt_count(facts), indent=0)
 
 
-def _headline(facts: dict[str, Any]) -> str:
+def facts_headline(facts: dict[str, Any]) -> str:
+    """The dict of `fit_facts` in one line."""
     if not facts["rings"]:
         return "no ring" + _doubt_count(facts)
     mode = facts["modes"][0]
