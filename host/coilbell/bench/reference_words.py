@@ -49,7 +49,7 @@ def reference_text(facts: dict[str, Any]) -> str:
     if facts["note"]:
         lines.append(wrapped(f"note: {facts['note']}"))
     lines += [wrapped(f"merged from {name}") for name in facts["origins"]]
-    rows = [("unit", "state", "capacitor", "frequency", "Q", "date")]
+    rows: list[tuple[str, ...]] = [("unit", "state", "capacitor", "frequency", "Q", "date")]
     rows += [_row(capture) for capture in facts["captures"]]
     widths = [max(len(row[k]) for row in rows) for k in range(6)]
     lines += [

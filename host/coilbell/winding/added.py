@@ -66,8 +66,7 @@ def added_between(pairs: Sequence[tuple[Ring, Ring]], by: Healthy) -> Added:
     def formula(x: ComplexArray) -> ComplexArray:
         f_a, d_a, f_b, d_b, errors = (x[k * m : (k + 1) * m] for k in range(5))
         test: ComplexArray = nominal * (1 + errors)
-        w_a: ComplexArray = 2 * np.pi * np.exp(f_a)
-        w_b: ComplexArray = 2 * np.pi * np.exp(f_b)
+        w_a, w_b = (np.asarray(2 * np.pi * np.exp(f), dtype=np.complex128) for f in (f_a, f_b))
         stray_a, stray_b = x[-1], x[-1]
         if m > 1:
             stray_a, stray_b = _stray(w_a, test), _stray(w_b, test)

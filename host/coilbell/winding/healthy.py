@@ -11,7 +11,7 @@ memory): with one unit the spread is all assumption, with many it is all measure
 heavy as long as little is known. S0 follows from spreads of inductance, core loss, resistance, capacitance:
 
     ln f = -(ln L)/2 - (s/2) ln C_s      with s = C_s/(C_t + C_s)
-    ln d = (1 - c) ln(core loss) + c ln(resistance)      with c the copper's share of the loss
+    ln d = -(ln L)/2 + (1 - c) ln(core loss) + c ln(resistance)      with c the copper's share of the loss
 
 One unit judged against its own earlier rings takes the spread between repeats instead.
 """
@@ -161,6 +161,8 @@ def _assumed(tank: Tank, location: Array, capacitors: Sequence[Capacitor], sprea
     rows = np.zeros((2 * m, 4))
     rows[:m, 0] = -0.5 * spread.inductance
     rows[:m, 1] = -0.5 * share * spread.capacitance
+    # At a given loss angle and resistance 1/Q goes with the frequency, so with the root of 1/L.
+    rows[m:, 0] = -0.5 * spread.inductance
     rows[m:, 2] = spread.core_loss * (1 - copper)
     rows[m:, 3] = spread.resistance * copper
     own = np.concatenate([np.full(m, spread.own_frequency), np.full(m, spread.loss_slope)])

@@ -87,7 +87,9 @@ _LIST = (
         remark="insulation or a rectifier that breaks down only at working voltage cannot be seen at the "
         "low voltage of a ring",
     ),
-    Kind("horizontal yoke", (50, 120), (0.3, 3.0), (0.1e-9, 0.2e-9), (0.02, 0.08), (0.2, 0.6), 0.4, (15, 65)),
+    Kind(
+        "horizontal yoke", (50, 120), (0.3, 3.0), (0.1e-9, 0.2e-9), (0.02, 0.08), (0.2, 0.6), 0.25, (15, 65)
+    ),
     Kind(
         "vertical yoke",
         (200, 500),
@@ -193,7 +195,7 @@ _LIST = (
         (0.05, 100.0),
         (0.01e-9, 1e-9),
         (0.005, 0.1),
-        (0.01, 0.5),
+        (0.01, 0.9),
         0.3,
         (1, 200),
         secondary=True,

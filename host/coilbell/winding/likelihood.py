@@ -151,8 +151,10 @@ def _case_scale(shift: Array, scale: Array, blunt: float) -> Array:
     own = np.concatenate([np.ones((len(shift), used)), np.minimum(1.0, np.exp(-shift[:, used:]))], axis=1)
     size = np.abs(shift[:, :1])
     foreign = 1 - own[:, used:].mean(axis=1, keepdims=True)
-    doubt_f = 0.003 * (size > 0) + 0.05 * size + 0.2 * blunt
-    doubt_d = 0.02 * (size > 0) + 0.12 * foreign + 0.15 * size + blunt
+    # A case that hardly moves anything cannot be doubted by more than it moves.
+    moved = np.minimum(1.0, 3 * (size + np.abs(shift[:, used : used + 1])))
+    doubt_f = 0.003 * moved + 0.12 * size + 0.2 * blunt * moved
+    doubt_d = 0.02 * moved + 0.12 * foreign + 0.15 * size + blunt * moved
     common = np.concatenate([np.repeat(doubt_f, used, axis=1), np.zeros_like(shift[:, used:])], axis=1)
     common_d = np.concatenate([np.zeros_like(shift[:, used:]), np.repeat(doubt_d, used, axis=1)], axis=1)
     result: Array = own[:, :, None] * scale * own[:, None, :]

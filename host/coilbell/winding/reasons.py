@@ -128,11 +128,12 @@ def _against(ring: Ring, by: Healthy, k: int) -> str:
     m = len(by.capacitors)
     ratio = math.exp(ring.point[0] - by.location[k])
     spread_f, spread_q = by.spreads[k], by.spreads[m + k]
+    against, whose = ("earlier", "its repeats") if by.same_unit else ("a healthy one", "units")
     return (
         f"with {_farads(ring)} it rings at {math.exp(ring.point[0]) / 1e3:.4g} kHz, Q "
-        f"{math.exp(-ring.point[1]):.3g}; a healthy one at {_usual(by, k)} "
+        f"{math.exp(-ring.point[1]):.3g}; {against} at {_usual(by, k)} "
         f"(f {math.log(ratio) / spread_f:+.1f}, loss {(ring.point[1] - by.location[m + k]) / spread_q:+.1f} "
-        "spreads of units)"
+        f"spreads of {whose})"
     )
 
 
@@ -147,9 +148,7 @@ def _direction(shift: Shift) -> str:
     if abs(b) < max(ANGLE_FLOOR, 2 * spread):
         what = "as a resistance across a winding would do, or a turn that leaks" if g > 0 else "no added loss"
         small = abs(g) < 2 * math.sqrt(shift.covariance[0][0])
-        return f"added loss {g:+.3f}, inductance within the spread of units: " + (
-            "hardly a change" if small else what
-        )
+        return f"added loss {g:+.3f}, inductance within the spread: " + ("hardly a change" if small else what)
     angle = shift.angle_deg
     end = "" if angle is None else f", {angle:.0f} degrees in the shift plane"
     return f"added loss {g:+.3f}, inductance drop {b:+.3f}{end}: {_meaning(g, b)}"
@@ -167,10 +166,10 @@ def _meaning(g: float, b: float) -> str:
 
 def _far(tail: float) -> str:
     if tail >= 0.05:
-        return f"one healthy unit in {1 / tail:.0f} rings at least this far from the reference"
+        return f"one healthy ring in {1 / tail:.0f} lies at least this far from the reference"
     if tail >= 1e-4:
-        return f"only one healthy unit in {1 / tail:.0f} would ring this far from the reference"
-    return "fewer than one healthy unit in 10000 would ring this far from the reference"
+        return f"only one healthy ring in {1 / tail:.0f} would lie this far from the reference"
+    return "fewer than one healthy ring in 10000 would lie this far from the reference"
 
 
 def _two_capacitors(

@@ -1,0 +1,96 @@
+"""Is what is called 70 % probable true in 70 % of cases? Beside simpler scores."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from benchmarks.verdicts import Row, rows
+from coilbell.board.simulation import catalogue
+
+__all__ = ["calibration"]
+
+
+def calibration(options: argparse.Namespace) -> None:
+    """Requirement 2: expected calibration error and Brier score beside simpler scores."""
+    found = list(rows(options, 3, shorted=True, healthy_units=30))
+    sample = _mixed(found, np.random.default_rng((options.seed, 77)))
+    for title, chosen in (
+        ("bench mix: whole parts are 80 % healthy, 20 % loaded, detuned or with capacitance", sample),
+        ("healthy against shorted only", [r for r in sample if r.shorted or r.state == "healthy"]),
+    ):
+        print(f"\n## 2. Calibration, {title}")
+        _scores(chosen)
+    hidden = [r for r in found if r.shorted and r.moved < 1]
+    p = np.array([r.probability for r in hidden])
+    print(
+        f"\nshorts that move nothing (below one spread): {len(p)}; probability median {np.median(p):.2f}, "
+        f"5 % {np.quantile(p, 0.05):.2f}, 95 % {np.quantile(p, 0.95):.2f}"
+    )
+
+
+def _mixed(found: Sequence[Row], rng: np.random.Generator) -> list[Row]:
+    """For each part as many shorted as not, the latter four fifths healthy."""
+    chosen: list[Row] = []
+    for name in catalogue.names():
+        groups = {
+            "shorted": [r for r in found if r.part == name and r.shorted],
+            "healthy": [r for r in found if r.part == name and r.state == "healthy"],
+            "other": [
+                r
+                for r in found
+                if r.part == name and r.state in ("loaded", "gap-halved", "core-cracked", "capacitance-added")
+            ],
+        }
+        n = min(len(groups["shorted"]), int(len(groups["healthy"]) / 0.8))
+        for group, size in (("shorted", n), ("healthy", round(0.8 * n)), ("other", round(0.2 * n))):
+            pool = groups[group]
+            chosen += [pool[k] for k in rng.choice(len(pool), size, replace=size > len(pool))]
+    return chosen
+
+
+def _scores(chosen: Sequence[Row]) -> None:
+    from sklearn.linear_model import LogisticRegression
+
+    y = np.array([r.shorted for r in chosen], dtype=float)
+    order = np.random.default_rng(5).permutation(len(y))
+    learn, test = order[: len(y) // 2], order[len(y) // 2 :]
+    print(
+        f"{len(y)} parts, {y.mean():.2f} shorted; the others learn on one half, all are scored on the other"
+    )
+    print(f"{'':34}{'Brier':>8}{'ECE':>8}")
+    stated = np.array([r.probability for r in chosen])
+    print(f"{'this judgement':34}{np.mean((stated - y)[test] ** 2):8.4f}{_ece(stated[test], y[test]):8.4f}")
+    features = {
+        "count, best threshold": np.array([[r.count] for r in chosen]),
+        "ring count, logistic": np.array([[math.log(r.count + 1)] for r in chosen]),
+        "Q over the reference's, logistic": np.array([[r.q[1]] for r in chosen]),
+        "f and Q, logistic": np.array([[r.frequency[0], r.q[0]] for r in chosen]),
+        "f and Q over the reference's": np.array([[r.frequency[1], r.q[1]] for r in chosen]),
+    }
+    for name, x in features.items():
+        if name.startswith("count"):
+            cuts = np.quantile(x[learn, 0], np.linspace(0, 1, 200))
+            cut = max(cuts, key=lambda c: np.mean((x[learn, 0] < c) == y[learn]))
+            p = (x[:, 0] < cut).astype(float)
+            name = f"{name} ({cut:.0f} rings)"
+        else:
+            p = LogisticRegression().fit(x[learn], y[learn]).predict_proba(x)[:, 1]
+        print(f"{name:34}{np.mean((p[test] - y[test]) ** 2):8.4f}{_ece(p[test], y[test]):8.4f}")
+    print("stated 0.0-0.1 ...: " + "  ".join(_bins(stated, y)))
+    print(f"ECE over all {len(y)}: {_ece(stated, y):.4f}")
+
+
+def _ece(p: np.ndarray, y: np.ndarray) -> float:
+    bins = np.minimum((p * 10).astype(int), 9)
+    return float(sum(abs(p[bins == k].sum() - y[bins == k].sum()) for k in range(10)) / len(p))
+
+
+def _bins(p: np.ndarray, y: np.ndarray) -> Iterator[str]:
+    bins = np.minimum((p * 10).astype(int), 9)
+    for k in range(10):
+        if (bins == k).any():
+            yield f"{p[bins == k].mean():.2f}->{y[bins == k].mean():.2f} ({(bins == k).sum()})"

@@ -1,0 +1,164 @@
+"""Judgements of every part in every state, and what share of them is right."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchmarks.populations import capacitors, expected, observed, reference, truth
+from coilbell.board.simulation import CONDITIONS, catalogue
+from coilbell.record import Connection
+from coilbell.winding import Explanation, Observation, Reference, grouped
+from coilbell.winding.cause import causes
+from coilbell.winding.finding import named
+from coilbell.winding.healthy import healthy, matched
+from coilbell.winding.likelihood import Posterior, posterior
+
+__all__ = ["CALLED", "Bench", "Row", "detection", "rows"]
+
+LABELS = [str(e) for e in Explanation]
+
+CALLED = 1.1 / 2.1
+"""Probability from a prior of 0.5 that a ratio of 1.1 gives."""
+
+
+class Bench:
+    """A reference with what is computed from it once for each set of capacitors."""
+
+    def __init__(self, by: Reference, where: Connection = Connection.OUT_OF_CIRCUIT) -> None:
+        self.reference, self.where = by, where
+        self._known: dict[tuple[float, ...], tuple] = {}
+
+    def judge(self, seen: Sequence[Observation]) -> tuple[Posterior, str]:
+        """Odds and the explanation named, as `find` gives them."""
+        rings, _ = matched(grouped(seen), self.reference)
+        rings = [r for r in rings if r.rings] or rings[:1]
+        key = tuple(r.capacitor.farads for r in rings)
+        if key not in self._known:
+            by = healthy(self.reference, rings)
+            self._known[key] = (by, causes(by, self.reference, self.where))
+        odds = posterior(rings, *self._known[key])
+        return odds, str(named(odds, self.where))
+
+
+@dataclass
+class Row:
+    part: str
+    state: str
+    shorted: bool
+    expected: str | None
+    moved: float
+    probability: float
+    named: str
+    count: float
+    frequency: tuple[float, float]
+    """ln f, ln f/f0."""
+    q: tuple[float, float]
+    """ln Q, ln Q/Q0."""
+
+
+def rows(
+    options: argparse.Namespace, good: int, *, shorted: bool, number: int = 1, healthy_units: int = 12
+) -> Iterator[Row]:
+    """Judgements of every part in every state out of circuit, from `references` references each."""
+    for index, name in enumerate(catalogue.names()):
+        test = capacitors(name, number)
+        usual = truth(name, test[0])
+        states = [s for s in catalogue.states(name) if not CONDITIONS[s].in_circuit]
+        told = {s: expected(name, s, test[0], usual) for s in states}
+        for turn in range(options.references):
+            rng = np.random.default_rng((options.seed, index, turn))
+            bench = Bench(reference(name, test, good, int(rng.integers(2**31)), shorted=shorted, rng=rng))
+            for state in states:
+                n = healthy_units if state == "healthy" else options.units
+                for unit in catalogue.population(name, state, n, int(rng.integers(2**31))):
+                    seen = [observed(unit, farads, rng) for farads in test]
+                    odds, says = bench.judge(seen)
+                    yield _row(name, state, told[state], odds, says, seen[0], bench)
+
+
+def _row(
+    name: str,
+    state: str,
+    told: tuple[str | None, float],
+    odds: Posterior,
+    says: str,
+    seen: Observation,
+    bench: Bench,
+) -> Row:
+    by = healthy(bench.reference, grouped([seen]))
+    f0, d0 = by.location
+    f, d = (math.log(seen.natural_hz), math.log(seen.loss)) if seen.rings else (f0, math.log(2.0))
+    return Row(
+        name,
+        state,
+        CONDITIONS[state].shorted,
+        *told,
+        odds.shorted,
+        says,
+        seen.ring_count(0.025),
+        (f, f - f0),
+        (-d, d0 - d),
+    )
+
+
+def detection(options: argparse.Namespace) -> None:
+    """Requirement 1: detectable shorts, false calls, confusion matrix."""
+    for good, shorted, number in ((3, True, 1), (3, True, 2), (1, False, 1)):
+        found = list(rows(options, good, shorted=shorted, number=number))
+        whole = [r for r in found if r.state == "healthy"]
+        shorts = [r for r in found if r.shorted]
+        seen = [r for r in shorts if r.moved > 3]
+        loop = "one shorted on purpose" if shorted else "none shorted"
+        title = f"{good} good unit(s), {loop}, {number} capacitor(s)"
+        print(f"\n## 1. Detection: {title}")
+        print(f"{len(whole)} healthy, {len(shorts)} shorted of which {len(seen)} detectable")
+        for words, called in (
+            ("called bad", lambda r: r.probability >= CALLED),
+            (
+                "named like shorted, loaded, no ring",
+                lambda r: r.named in ("like shorted", "loaded", "no ring"),
+            ),
+        ):
+            for limit in (3, 4):
+                true = np.mean([called(r) for r in seen if r.moved > limit])
+                false = np.mean([called(r) for r in whole])
+                print(
+                    f"{words}: {true:.4f} of those moved over {limit} spreads, {false:.4f} of healthy; "
+                    f"balanced accuracy {(true + 1 - false) / 2:.4f}"
+                )
+        print(f"healthy named like shorted: {sum(r.named == 'like shorted' for r in whole)} of {len(whole)}")
+        missed = Counter(f"{r.part} {r.state}" for r in seen if r.probability < CALLED)
+        print("missed most:", ", ".join(f"{k} ({v})" for k, v in missed.most_common(4)) or "none")
+        _confusion(found)
+
+
+def _confusion(found: Sequence[Row]) -> None:
+    """Truth down, name across; cases that move more than three spreads and that physics separates."""
+    print("\nconfusion of what physics separates (truth down, named across)")
+    print(f"{'':18}" + "".join(f"{label.split()[-1]:>12}" for label in LABELS) + "     right")
+    right = total = 0
+    for label in LABELS:
+        cases = [r for r in found if r.expected == label and (r.moved > 3 or label == "like healthy")]
+        if not cases:
+            continue
+        counts = Counter(r.named for r in cases)
+        good = counts[label]
+        right, total = right + good, total + len(cases)
+        print(
+            f"{label:18}" + "".join(f"{counts[other]:12d}" for other in LABELS) + f"{good / len(cases):10.3f}"
+        )
+    wrong = Counter(
+        f"{r.part} {r.state} -> {r.named}"
+        for r in found
+        if r.expected and r.named != r.expected and (r.moved > 3 or r.state == "healthy")
+    )
+    worst = "; ".join(f"{k} ({v})" for k, v in wrong.most_common(5))
+    print(f"all: {right / total:.4f} of {total}; most often wrong: {worst}")
+    aside = Counter(r.named for r in found if r.expected is None and r.moved > 3)
+    print("not separable, named: " + ", ".join(f"{k} {v}" for k, v in aside.most_common()))

@@ -1,0 +1,183 @@
+"""Comparisons: what a second state adds, computed from circuits whose elements are known."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from coilbell.bench.sentences import comparison_facts, comparison_text
+from coilbell.board.simulation import Winding, catalogue
+from coilbell.errors import InputError, ReferenceMismatch
+from coilbell.record import Capacitor, Connection
+from coilbell.winding import Comparison, Explanation, Observation, Relation, compare
+
+A, B = Capacitor(22e-9, 0.0, "A"), Capacitor(4.7e-9, 0.0, "B")
+L, STRAY, G = 2.2e-3, 2e-9, 3e-6
+
+
+def seen(
+    capacitor: Capacitor,
+    henries: float = L,
+    stray: float = STRAY,
+    siemens: float = G,
+    where: Connection = Connection.OUT_OF_CIRCUIT,
+    amplitude: float | None = None,
+) -> Observation:
+    """The exact ring of a parallel tank: w^2 = 1/(L C), Q = w C/G."""
+    farads = capacitor.farads + stray
+    w = 1 / math.sqrt(henries * farads)
+    q = w * farads / siemens
+    damped = w / (2 * math.pi) * math.sqrt(1 - 0.25 / q**2)
+    return Observation(capacitor, damped, q, 1e-6, 1e-5, amplitude, where)
+
+
+def both(**changed: float) -> list[Observation]:
+    return [seen(c, **changed) for c in (A, B)]
+
+
+@pytest.mark.parametrize(
+    ("farads", "per_henry", "siemens"),
+    [(5e-9, 0.0, 0.0), (0.0, 1 / 1.5e-3, 2e-5), (6e-9, 1 / 1.2e-3, 1e-4), (0.0, 0.0, 5e-5)],
+)
+def test_two_capacitors_give_back_what_was_added(farads: float, per_henry: float, siemens: float) -> None:
+    after = both(henries=1 / (1 / L + per_henry), stray=STRAY + farads, siemens=G + siemens)
+    added = compare(both(), after, kind="line-output transformer").added
+    assert added is not None
+    assert added.together
+    assert added.farads is not None
+    assert added.per_henry is not None
+    assert added.farads.value == pytest.approx(farads, abs=2e-13, rel=1e-4)
+    assert added.per_henry.value == pytest.approx(per_henry, abs=0.02, rel=1e-4)
+    for conductance in added.siemens:
+        assert conductance.value == pytest.approx(siemens, abs=1e-9, rel=1e-4)
+
+
+def test_one_capacitor_gives_either_reading_and_says_so() -> None:
+    result = compare([seen(A)], [seen(A, stray=STRAY + 5e-9)], kind="line-output transformer")
+    assert result.added is not None
+    assert not result.added.together
+    assert result.added.per_henry is None
+    assert result.added.farads is not None
+    assert result.added.farads.value == pytest.approx(5e-9, rel=0.05)
+    assert any("cannot tell which" in words for words in result.reasons)
+
+
+def test_the_uncertainty_of_what_was_added_is_that_of_repeated_draws() -> None:
+    capacitor = Capacitor(22e-9, 0.01, "A")
+    before, after = seen(A), seen(A, henries=1e-3)
+    told = compare(
+        [Observation(capacitor, before.frequency_hz, before.q, 2e-3, 0.02)],
+        [Observation(capacitor, after.frequency_hz, after.q, 2e-3, 0.02)],
+        kind="horizontal yoke",
+    ).added
+    assert told is not None
+    assert told.per_henry is not None
+    rng = np.random.default_rng(2)
+    n = 100_000
+    stray = math.sqrt(0.1e-9 * 0.2e-9)
+    all_farads = 22e-9 * (1 + 0.01 * rng.standard_normal(n)) + stray * (1 + 0.5 * rng.standard_normal(n))
+    w = [2 * math.pi * o.natural_hz * np.exp(2e-3 * rng.standard_normal(n)) for o in (before, after)]
+    drawn = (w[1] ** 2 - w[0] ** 2) * all_farads
+    assert told.per_henry.standard_uncertainty == pytest.approx(drawn.std(), rel=0.03)
+
+
+def circuit(state: str, name: str = "tarn-line-split", two: bool = False) -> Comparison:
+    """A simulated unit out of circuit, then in its set."""
+    unit = catalogue.part(name, seed=11)
+    rows = []
+    for world, where in (
+        (Winding(unit), Connection.OUT_OF_CIRCUIT),
+        (Winding(unit, state), Connection.IN_CIRCUIT),
+    ):
+        side = []
+        for capacitor in (A, B)[: 1 + two]:
+            mode = world.ring_mode(capacitor.farads)
+            side.append(
+                Observation(capacitor, None, None, connection=where)
+                if mode is None or mode.frequency_hz > 240e3
+                else Observation(capacitor, mode.frequency_hz, mode.q, connection=where)
+            )
+        rows.append(side)
+    return compare(*rows, kind=unit.kind)
+
+
+@pytest.mark.parametrize(
+    ("state", "connection", "unplug"),
+    [
+        ("in-circuit", "tuning capacitor", "tuning capacitor"),
+        ("in-circuit-yoke", "yoke", "yoke"),
+        ("in-circuit-yoke-heater-cold", "yoke and tube heater", "heater"),
+        ("in-circuit-heater-cold", "tube heater", "heater"),
+        ("in-circuit-rectifier-shorted", "shorted rectifier", "rectifier"),
+    ],
+)
+def test_the_connection_is_named_with_what_to_unplug(state: str, connection: str, unplug: str) -> None:
+    result = circuit(state)
+    assert result.relation is Relation.CIRCUIT
+    assert result.connection[0] == connection
+    assert unplug in result.next_step
+    assert not result.cleared
+    assert result.explanation is not Explanation.LIKE_SHORTED
+    assert "mains plug" in result.caution
+    assert any("convicts nothing" in words for words in result.reasons)
+
+
+def test_two_capacitors_find_the_yoke_that_the_simulation_plugged() -> None:
+    # The simulated set has a yoke of 1.2 mH behind 1 uF and a tuning capacitor of about 8 nF.
+    unit = catalogue.part("tarn-line-split")
+    assert unit.surroundings.yoke is not None
+    assert unit.surroundings.tuning_farads is not None
+    added = circuit("in-circuit-yoke", two=True).added
+    assert added is not None
+    assert added.farads is not None
+    assert added.per_henry is not None
+    assert 1 / added.per_henry.value == pytest.approx(unit.surroundings.yoke[0], rel=0.1)
+    assert added.farads.value == pytest.approx(unit.surroundings.tuning_farads, rel=0.1)
+
+
+def test_a_healthy_ring_in_circuit_clears() -> None:
+    result = compare([seen(A)], [seen(A, where=Connection.IN_CIRCUIT)], kind="line-output transformer")
+    assert result.cleared
+    assert any("clears it" in words for words in result.reasons)
+
+
+def test_a_junction_shows_by_its_amplitude() -> None:
+    steady = [seen(A, amplitude=v) for v in (0.05, 0.1, 0.4)]
+    bent = [
+        seen(A, siemens=G * k, where=Connection.IN_CIRCUIT, amplitude=v)
+        for v, k in ((0.05, 1.1), (0.1, 1.5), (0.4, 8))
+    ]
+    result = compare(steady, bent, kind="line-output transformer")
+    assert result.junction
+    assert any("semiconductor" in words for words in result.reasons)
+    assert not compare(steady, steady, kind="line-output transformer").junction
+
+
+def test_unit_against_unit_allows_for_the_spread_that_one_unit_does_not_have() -> None:
+    other = [seen(A, henries=L * 1.08)]
+    assert compare([seen(A)], other, relation=Relation.UNITS).explanation is Explanation.LIKE_HEALTHY
+    assert compare([seen(A)], other, relation=Relation.TIME).explanation is not Explanation.LIKE_HEALTHY
+
+
+def test_what_cannot_be_compared_is_refused() -> None:
+    with pytest.raises(InputError, match="two captures are needed"):
+        compare([], [seen(A)])
+    with pytest.raises(InputError, match="first capture does not ring"):
+        compare([Observation(A, None, None)], [seen(A)])
+    with pytest.raises(ReferenceMismatch, match=r"22 nF, this ring with 4\.7 nF"):
+        compare([seen(A)], [seen(B)])
+    with pytest.raises(InputError, match="out of circuit first"):
+        compare([seen(A, where=Connection.IN_CIRCUIT)], [seen(A)])
+
+
+def test_text_fits_the_screen_and_the_json() -> None:
+    import json
+
+    for result in (circuit("in-circuit-yoke"), circuit("in-circuit-transistor-shorted")):
+        facts = comparison_facts(result, "a -> b")
+        json.dumps(facts, allow_nan=False)
+        text = comparison_text(facts)
+        assert max(map(len, text.splitlines())) <= 80
+        assert text.isascii()

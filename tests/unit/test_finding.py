@@ -1,0 +1,173 @@
+"""Findings: what they say, what they refuse to say, and what they warn of."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from coilbell.bench.sentences import finding_facts, finding_text, odds_words, percent
+from coilbell.errors import InputError, ReferenceMismatch
+from coilbell.record import Capacitor, Connection
+from coilbell.winding import Capture, Condition, Explanation, Observation, Reference, find, observe
+from handmade import handmade_fit, handmade_silence
+
+A, B = Capacitor(22e-9, 0.01, "A"), Capacitor(4.7e-9, 0.01, "B")
+OUT, IN, UNKNOWN = Connection.OUT_OF_CIRCUIT, Connection.IN_CIRCUIT, Connection.UNKNOWN
+
+
+def reference(kind: str = "line-output transformer", hz: float = 21.6e3, q: float = 128.0) -> Reference:
+    good = [
+        Capture(f"u{k}", Condition.GOOD, Observation(A, hz * f, q)) for k, f in enumerate((0.98, 1.0, 1.02))
+    ]
+    return Reference.begin("reference", kind, good)
+
+
+def rang(hz: float, q: float, where: Connection = OUT, capacitor: Capacitor = A) -> list[Observation]:
+    return [Observation(capacitor, hz, q, connection=where)]
+
+
+def test_a_fit_becomes_an_observation_with_its_uncertainty() -> None:
+    seen = observe(handmade_fit(), capacitor=A)
+    assert seen.frequency_hz == 21634.0
+    assert seen.q == pytest.approx(30.12, rel=1e-3)
+    assert 0 < seen.q_uncertainty < 0.01
+    assert not observe(handmade_silence(), capacitor=A).rings
+    with pytest.raises(InputError, match="test capacitor is not known"):
+        observe(handmade_fit())
+
+
+def test_a_fit_can_be_judged_as_it_is() -> None:
+    finding = find([handmade_fit()], reference(q=30.0), connection=OUT, capacitor=A)
+    assert finding.explanation is Explanation.LIKE_HEALTHY
+
+
+def test_nothing_to_judge_is_refused() -> None:
+    with pytest.raises(InputError, match="no ring to judge"):
+        find([], reference())
+
+
+def test_another_capacitor_is_refused_with_both_values() -> None:
+    with pytest.raises(ReferenceMismatch, match=r"taken with 22 nF, this ring with 100 nF"):
+        find(rang(10e3, 128, capacitor=Capacitor(100e-9)), reference())
+
+
+def test_another_kind_is_refused() -> None:
+    with pytest.raises(
+        ReferenceMismatch, match="is of a line-output transformer, the part is a horizontal yoke"
+    ):
+        find(rang(21.6e3, 128), reference(), kind="horizontal yoke")
+
+
+def test_mixed_connections_are_refused() -> None:
+    with pytest.raises(InputError, match="different ways"):
+        find([*rang(21.6e3, 128), *rang(21.6e3, 40, IN)], reference())
+
+
+def test_a_second_capacitor_that_the_reference_lacks_is_left_out_and_said() -> None:
+    finding = find([*rang(21.6e3, 128), *rang(40e3, 100, capacitor=B)], reference())
+    assert len(finding.rings) == 1
+    assert any("4.7 nF is left out" in doubt for doubt in finding.doubts)
+
+
+def test_in_circuit_a_healthy_ring_clears_and_a_bad_one_convicts_nothing() -> None:
+    whole = find(rang(21.6e3, 128, IN), reference())
+    assert whole.explanation is Explanation.LIKE_HEALTHY
+    assert any("clears the winding" in words for words in whole.reasons)
+    # As bad as a dead turn: out of circuit it is called so, in circuit never.
+    out, within = find(rang(37.6e3, 1.8), reference()), find(rang(37.6e3, 1.8, IN), reference())
+    assert out.explanation is Explanation.LIKE_SHORTED
+    assert within.explanation is not Explanation.LIKE_SHORTED
+    assert any("convicts nothing" in words for words in within.reasons)
+    assert "unplug" in within.next_step or "lift" in within.next_step
+
+
+def test_the_caution_stands_where_the_next_step_is_at_the_set() -> None:
+    assert find(rang(21.6e3, 128), reference()).caution == ""
+    for where in (IN, UNKNOWN):
+        caution = find(rang(37.6e3, 1.8, where), reference()).caution
+        assert "mains plug" in caution
+        assert "dead circuits only" in caution
+
+
+def test_every_finding_says_what_it_cannot_see() -> None:
+    for finding in (find(rang(21.6e3, 128), reference()), find(rang(21.6e3, 128), None)):
+        assert any("working voltage" in words for words in finding.cannot_see)
+    assert any("rectifier" in words for words in find(rang(21.6e3, 128), reference()).cannot_see)
+
+
+def test_without_a_reference_there_are_no_odds() -> None:
+    finding = find(rang(30e3, 45), None, kind="horizontal yoke")
+    assert finding.odds is None
+    assert finding.explanation is Explanation.UNDECIDED
+    assert finding.count.misleads is None
+    assert any("inside the usual Q" in words for words in finding.reasons)
+    assert finding.inductance_henries is not None
+    assert finding.inductance_henries.value == pytest.approx(
+        1 / ((2 * math.pi * 30e3) ** 2 * 22e-9), rel=0.01
+    )
+
+
+@pytest.mark.parametrize(
+    ("kind", "healthy_q", "hz", "q", "where", "misleads"),
+    [
+        ("line-output transformer", 128, 21.6e3, 125, OUT, False),
+        ("line-output transformer", 128, 37.6e3, 1.8, OUT, False),
+        ("line-output transformer", 128, 27.7e3, 115, OUT, True),
+        ("line-output transformer", 128, 31.7e3, 58, IN, True),
+        ("horizontal yoke", 14, 21.6e3, 14, OUT, True),
+    ],
+)
+def test_when_a_count_misleads(
+    kind: str, healthy_q: float, hz: float, q: float, where: Connection, misleads: bool
+) -> None:
+    finding = find(rang(hz, q, where), reference(kind, q=healthy_q))
+    assert finding.count.misleads is misleads, finding.count.why
+
+
+def test_like_shorted_is_named_only_when_it_is_probable() -> None:
+    for hz in (22e3, 24e3, 28e3, 36e3, 50e3, 90e3):
+        for q in (1.5, 4, 12, 40, 120, 200):
+            finding = find(rang(hz, q), reference())
+            assert finding.odds is not None
+            chance = finding.odds.explanations
+            if finding.explanation is Explanation.LIKE_SHORTED:
+                assert chance[Explanation.LIKE_SHORTED] >= 0.8
+            elif finding.explanation is not Explanation.UNDECIDED:
+                assert chance[finding.explanation] >= 0.5
+
+
+def test_an_own_earlier_ring_sees_what_units_hide() -> None:
+    seen = rang(21.6e3, 121)
+    assert find(seen, reference()).explanation is Explanation.LIKE_HEALTHY
+    finding = find(seen, reference(), unit="u1")
+    assert finding.explanation is Explanation.LIKE_HEALTHY or finding.odds is not None
+    by_own = find(rang(21.6e3, 80), reference(), unit="u1")
+    assert by_own.explanation is Explanation.LOADED
+    assert by_own.odds is not None
+    assert any("earlier rings of this very unit" in words for words in by_own.odds.basis)
+    assert find(rang(21.6e3, 104), reference()).explanation is Explanation.LIKE_HEALTHY
+
+
+def test_text_and_json_come_from_the_same_facts() -> None:
+    import json
+
+    for where, hz, q in ((OUT, 37.6e3, 1.8), (IN, 31.7e3, 4.0), (OUT, 21.6e3, 128)):
+        facts = finding_facts(find(rang(hz, q, where), reference()), "part.json")
+        again = json.loads(json.dumps(facts, allow_nan=False))
+        assert again["schema"] == 1
+        text = finding_text(facts)
+        assert max(map(len, text.splitlines())) <= 80
+        assert text.isascii()
+        assert facts["explanation"].upper() in text.splitlines()[0]
+        assert f"{facts['shorted_turn']['log10_likelihood_ratio']:+.2f}" in text.replace("\n    ", " ")
+
+
+def test_odds_in_words() -> None:
+    assert odds_words(0.0) == "as likely with a shorted turn as without"
+    assert odds_words(1.0) == "10 times likelier with a shorted turn than without"
+    assert odds_words(-2.0) == "100 times likelier without a shorted turn than with one"
+    assert odds_words(9.0).startswith("over a million")
+    assert percent(0.9999) == ">99 %"
+    assert percent(1e-9) == "<1 %"
+    assert percent(0.27) == "27 %"

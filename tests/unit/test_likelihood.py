@@ -1,0 +1,241 @@
+"""The posterior: its densities, what it cannot know, and that it answers by the rules of probability."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.stats import multivariate_t
+
+from coilbell.errors import InputError
+from coilbell.record import Capacitor, Connection
+from coilbell.winding import Capture, Condition, Explanation, Observation, Reference, find, grouped
+from coilbell.winding.cause import causes
+from coilbell.winding.healthy import healthy
+from coilbell.winding.likelihood import Posterior, _evidence, _log_t, posterior
+from coilbell.winding.plane import ring_of, shift_of
+from coilbell.winding.severity import cases, copper, points
+
+A, B = Capacitor(22e-9, 0.01, "A"), Capacitor(4.7e-9, 0.01, "B")
+OUT, IN = Connection.OUT_OF_CIRCUIT, Connection.IN_CIRCUIT
+
+
+def line(*, units: int = 3, two: bool = False, kind: str = "line-output transformer") -> Reference:
+    captures = []
+    for k in range(units):
+        f, q = 1 + 0.03 * ((k % 3) - 1), 1 + 0.08 * ((k % 2) - 0.5)
+        captures.append(Capture(f"u{k}", Condition.GOOD, Observation(A, 21.6e3 * f, 128 * q)))
+        if two:
+            captures.append(Capture(f"u{k}", Condition.GOOD, Observation(B, 40.5e3 * f, 100 * q)))
+    return Reference.begin("line", kind, captures)
+
+
+def odds(
+    seen: list[Observation], reference: Reference, prior: float = 0.5, where: Connection = OUT
+) -> Posterior:
+    rings = grouped(seen)
+    by = healthy(reference, rings)
+    return posterior(rings, by, causes(by, reference, where), prior)
+
+
+def ring(hz: float, q: float, capacitor: Capacitor = A) -> list[Observation]:
+    return [Observation(capacitor, hz, q)]
+
+
+def test_the_density_is_the_multivariate_t_of_scipy() -> None:
+    rng = np.random.default_rng(1)
+    root = rng.standard_normal((4, 4))
+    scale = root @ root.T + np.eye(4)
+    at = rng.standard_normal((5, 4))
+    theirs = multivariate_t(np.zeros(4), scale, df=7).logpdf(at)
+    assert _log_t(at, np.broadcast_to(scale, (5, 4, 4)), 7.0) == pytest.approx(theirs, rel=1e-12)
+
+
+def test_every_cause_integrates_to_one_over_rings_and_silence() -> None:
+    """A sum over a grid of ln f and ln d, plus the chance of silence, is 1 for each cause."""
+    reference = line()
+    f = np.linspace(-1.2, 3.6, 97) + math.log(21.6e3)
+    d = np.linspace(-3.5, 7.5, 221) + math.log(1 / 128)
+    template = grouped(ring(21.6e3, 128))
+    by = healthy(reference, template)
+    listed = {c.name: c for c in causes(by, reference, OUT)}
+    cell = (f[1] - f[0]) * (d[1] - d[0])
+    for name in ("nothing", "load", "inductance", "shorted turn"):
+        total = sum(
+            np.exp(_evidence(listed[name], [replace(template[0], point=np.array([x, y]))], by)).sum()
+            for x in f[::2]
+            for y in d[::4]
+        )
+        silent = listed[name].weight[np.isnan(listed[name].shift[:, 0])].sum()
+        # The blunt grid (twice and four times its cell) and the tails outside leave a few per cent.
+        assert total * 8 * cell + silent == pytest.approx(1.0, abs=0.12), name
+
+
+def test_probabilities_sum_to_one_and_agree() -> None:
+    for seen in (ring(21.6e3, 128), ring(37.6e3, 2.0), ring(60e3, 0.6), [Observation(A, None, None)]):
+        told = odds(seen, line())
+        assert sum(told.explanations.values()) == pytest.approx(1.0, abs=1e-9)
+        assert sum(c.probability for c in told.causes) == pytest.approx(1.0, abs=1e-9)
+        assert told.shorted == pytest.approx(sum(c.probability for c in told.causes if c.shorted), abs=1e-9)
+
+
+@pytest.mark.parametrize("prior", [0.01, 0.2, 0.5, 0.9])
+def test_the_ratio_turns_any_prior_into_the_probability(prior: float) -> None:
+    for seen in (ring(21.9e3, 110), ring(22e3, 60), ring(37.6e3, 2.0)):
+        told = odds(seen, line(), prior)
+        assert told.log10_ratio == pytest.approx(odds(seen, line()).log10_ratio, abs=1e-9)
+        ratio = 10**told.log10_ratio * prior / (1 - prior)
+        assert told.shorted == pytest.approx(ratio / (1 + ratio), rel=1e-9)
+
+
+@pytest.mark.parametrize("prior", [0.0, 1.0, -1.0, math.nan])
+def test_a_certain_prior_is_refused(prior: float) -> None:
+    with pytest.raises(InputError, match="prior"):
+        odds(ring(21.6e3, 128), line(), prior)
+
+
+@pytest.mark.parametrize(
+    ("hz", "q", "says"),
+    [
+        # The circuit study's figures for this part (computed with ngspice, not with this package).
+        (21.6e3, 128, "like healthy"),
+        (37.6e3, 1.8, "like shorted"),
+        (46e3, 8.0, "like shorted"),
+        (111e3, 4.8, "like shorted"),
+        (21.6e3, 19, "loaded"),
+        (21.6e3, 10, "loaded"),
+        (27.7e3, 115, "detuned"),
+    ],
+)
+def test_the_circuit_study_is_explained_right(hz: float, q: float, says: str) -> None:
+    told = odds(ring(hz, q), line())
+    assert str(max(told.explanations, key=lambda e: told.explanations[e])) == says
+
+
+def test_an_impossible_ring_fits_nothing() -> None:
+    # A hundred times the healthy Q at a quarter of its frequency: no cause does that.
+    finding = find(ring(4e3, 12000), line(), connection=OUT)
+    assert finding.explanation is Explanation.UNDECIDED
+    assert finding.odds is not None
+    assert finding.odds.explanations[Explanation.UNDECIDED] > 0.5
+    assert any("nothing known fits" in words for words in finding.not_separable)
+    assert finding.odds.shorted == pytest.approx(0.5, abs=0.1)
+
+
+def test_a_leaky_turn_and_a_load_are_both_loaded_and_the_odds_tell_the_causes_apart() -> None:
+    told = odds(ring(21.6e3, 19), line())
+    assert told.explanations[Explanation.LOADED] > 0.9
+    names = {c.name: c.probability for c in told.causes}
+    assert names["load"] > 0.01
+    assert names["shorted turn"] > names["load"]
+    assert odds(ring(21.6e3, 19), line(), where=Connection.UNKNOWN).shorted < told.shorted
+
+
+def test_iron_is_never_cleared() -> None:
+    seen = ring(1.05e3, 1.5, Capacitor(100e-9))
+    captures = [Capture("a", Condition.GOOD, seen[0])]
+    reference = Reference.begin("relays", "relay coil", captures)
+    finding = find(seen, reference, connection=OUT)
+    assert finding.explanation is Explanation.LIKE_HEALTHY
+    assert finding.odds is not None
+    assert 0.35 < finding.odds.shorted < 0.6
+    assert any("does not clear it" in words for words in finding.cannot_see)
+    assert "does not clear" in finding.next_step
+
+
+def test_stray_capacitance_shows_with_two_capacitors_only() -> None:
+    # 2.1 nF of stray capacitance on 2.25 mH becomes 3.4 nF (up 60 %): f with either capacitor from L and C.
+    def hz(test: float, stray: float) -> float:
+        return 1 / (2 * math.pi * math.sqrt(2.25e-3 * (test + stray)))
+
+    captures = [
+        Capture(f"u{k}", Condition.GOOD, Observation(c, hz(c.farads, 2.1e-9) * f, 120, board="t"))
+        for k, f in enumerate((0.99, 1.0, 1.01))
+        for c in (A, B)
+    ]
+    reference = Reference.begin("line", "line-output transformer", captures)
+    seen = [Observation(c, hz(c.farads, 3.4e-9), 122, board="t") for c in (A, B)]
+    one, two = odds(seen[:1], reference), odds(seen, reference)
+    assert one.explanations[Explanation.LIKE_HEALTHY] > 0.5
+    assert two.explanations[Explanation.EXTRA_CAPACITANCE] > 0.5
+
+
+def test_a_junction_shows_by_its_amplitude() -> None:
+    ladder = [
+        Observation(A, 21.6e3, q, amplitude_volts=v) for v, q in ((0.05, 110.0), (0.2, 60.0), (0.4, 25.0))
+    ]
+    finding = find(ladder, line(), connection=IN)
+    assert finding.odds is not None
+    assert any("semiconductor junction" in words for words in finding.reasons)
+    # The smallest amplitude is judged.
+    assert math.exp(-finding.rings[0].point[1]) == pytest.approx(110, rel=1e-3)
+    junction = sum(c.probability for c in finding.odds.causes if "junction" in c.name)
+    steady = find([replace(o, q=110.0) for o in ladder], line(), connection=IN)
+    assert steady.odds is not None
+    assert junction > 5 * sum(c.probability for c in steady.odds.causes if "junction" in c.name)
+
+
+def test_deliberate_shorts_pull_the_odds_towards_themselves() -> None:
+    plain = line()
+    # A weakly coupled loop: a drop of inductance by 13 % with a Q of 20, hardly foreseen by the kind.
+    loop = Capture("u0", Condition.SHORTED, Observation(A, 23.2e3, 20.0), "a loose loop")
+    anchored = plain.having([loop])
+    seen = ring(23.1e3, 21.0)
+    assert odds(seen, anchored).log10_ratio > odds(seen, plain).log10_ratio + 0.1
+
+
+def test_a_silent_winding_is_no_ring_whatever_else() -> None:
+    finding = find([Observation(A, None, None)], line(), connection=OUT)
+    assert finding.explanation is Explanation.NO_RING
+    assert finding.shifts == ()
+    assert finding.tank is None
+    assert "continuity" in finding.next_step
+
+
+def test_cases_ring_as_the_exact_circuit_says() -> None:
+    """A case without anything added is the tank itself; a resistance leaves the natural frequency."""
+    reference = line()
+    by = healthy(reference, grouped(ring(21.6e3, 128)))
+    still, loss = ring_of(by.tank, cases(1), 22e-9)
+    assert still[0] == pytest.approx(by.location[0], abs=2e-4)
+    assert loss[0] == pytest.approx(by.location[1], abs=2e-3)
+    loaded, heavier = ring_of(by.tank, cases(1, siemens=1e-3), 22e-9)
+    assert loaded[0] == pytest.approx(still[0], abs=2e-3)
+    assert heavier[0] > loss[0] + 1
+    silent = ring_of(by.tank, cases(1, siemens=1.0), 22e-9)
+    assert np.isnan(silent[0][0])
+
+
+def test_copper_cases_run_from_invisible_to_dead() -> None:
+    reference = line()
+    by = healthy(reference, grouped(ring(21.6e3, 128)))
+    family = copper(reference.kind, by.tank)
+    _, loss = ring_of(by.tank, family, 22e-9)
+    q = np.exp(-loss[np.isfinite(loss)])
+    assert family.weight.sum() == pytest.approx(1.0)
+    assert q.min() < 1.5
+    assert q.max() > 100
+
+
+def test_low_discrepancy_points_fill_the_cube() -> None:
+    at = points(512, 2)
+    counts = np.histogram2d(at[:, 0], at[:, 1], bins=8, range=[[0, 1], [0, 1]])[0]
+    assert counts.min() >= 5
+    assert counts.max() <= 11
+
+
+def test_the_shift_plane_is_what_its_formulae_say() -> None:
+    reference = line(units=1)
+    by = healthy(reference, grouped(ring(21.6e3, 128)))
+    rings = grouped(ring(37.6e3, 1.8))
+    shift = shift_of(rings[0].point, rings[0].covariance, by)
+    f, f0 = rings[0].observations[0].natural_hz, math.exp(by.location[0])
+    assert shift.added_loss == pytest.approx(f / f0 / 1.8 - math.exp(by.location[1]), rel=1e-9)
+    assert shift.inductance_drop == pytest.approx((f / f0) ** 2 - 1, rel=1e-9)
+    # The covariance by drawing the reference and the ring instead of differentiating.
+    rng = np.random.default_rng(3)
+    base = rng.multivariate_normal(by.location, by.scale, 200_000)
+    g = np.exp(rings[0].point[0] - base[:, 0] + rings[0].point[1]) - np.exp(base[:, 1])
+    assert math.sqrt(shift.covariance[0][0]) == pytest.approx(g.std(), rel=0.03)
