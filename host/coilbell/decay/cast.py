@@ -13,7 +13,7 @@ from coilbell.decay.model import DoubtKind, Fit, Mode, Quantity, Recovery, Resid
 from coilbell.decay.prepare import by_piece
 from coilbell.decay.search import residual_spectrum
 from coilbell.decay.settle import Settled
-from coilbell.decay.solve import Array
+from coilbell.decay.solve import Array, jacobians
 from coilbell.decay.straighten import straightened
 from coilbell.record import Record
 
@@ -29,8 +29,11 @@ def cast(settled: Settled, records: list[Record], count_to: float) -> Fit:
     """The settled solution as figures with units, uncertainties and doubts."""
     solution = settled.solution
     noise = noise_of(solution)
-    matrix = covariance(settled.blocks, solution, noise)
-    seen = survey(settled.blocks, solution, settled.converter) if solution.structure.modes else None
+    tangents = jacobians(settled.blocks, solution)
+    matrix = covariance(settled.blocks, solution, noise, tangents)
+    seen = None
+    if solution.structure.modes:
+        seen = survey(settled.blocks, solution, settled.converter, tangents)
     found = [] if seen is None else beyond_noise(seen, noise)
     law = _mended(settled, seen, found)
     step_s = settled.pieces[0].trace.step_s
@@ -95,7 +98,7 @@ def _straight(settled: Settled) -> Law | None:
     except np.linalg.LinAlgError:
         return None
     i = 2 * main_mode(solution)
-    matrix = covariance(blocks, solution, noise_of(solution))
+    matrix = covariance(blocks, solution, noise_of(solution), jacobians(blocks, solution))
     pole, spread = solution.theta[i : i + 2], matrix[i : i + 2, i : i + 2]
     return Law(
         DoubtKind.CONVERTER_NONLINEARITY, pole, spread, solution.rss, solution.free, solution.converged
@@ -200,7 +203,9 @@ def _names(settled: Settled) -> tuple[str, ...]:
 
 def _summary(settled: Settled, noise: Noise, step_s: float, scale: float) -> ResidualSummary:
     solution = settled.solution
-    power = residual_spectrum(settled.blocks, solution.residuals)
+    power = settled.power
+    if power is None:
+        power = residual_spectrum(settled.blocks, solution.residuals)
     line = 1 + int(np.argmax(power[1:-1])) if power.size > 3 else 0
     peak = max(float(np.abs(r).max()) for r in solution.residuals)
     mean = float(power[1:].mean()) if power.size > 1 else 0.0

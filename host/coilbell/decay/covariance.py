@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from coilbell.decay.solve import Array, Block, Solution, gram_covariance, jacobians
+from coilbell.decay.solve import Array, Block, Solution, gram_covariance
 
 __all__ = ["Noise", "covariance", "noise_of"]
 
@@ -84,19 +84,21 @@ def _autoregression(lags: Array, count: int) -> tuple[Array, float]:
     return best
 
 
-def covariance(blocks: list[Block], solution: Solution, noise: Noise) -> Array:
-    """Covariance of theta, then of each record's amplitudes, in sample units."""
-    inverse, _ = gram_covariance(blocks, solution)
+def covariance(blocks: list[Block], solution: Solution, noise: Noise, tangents: list[Array]) -> Array:
+    """Covariance of theta, then of each record's amplitudes, in sample units; tangents from `jacobians`."""
+    inverse = gram_covariance(blocks, solution, tangents)
     if not noise.coloured:
         return inverse * noise.variance
-    return _sandwich(blocks, solution, noise, inverse)
+    return _sandwich(blocks, solution, noise, inverse, tangents)
 
 
-def _sandwich(blocks: list[Block], solution: Solution, noise: Noise, inverse: Array) -> Array:
+def _sandwich(
+    blocks: list[Block], solution: Solution, noise: Noise, inverse: Array, tangents: list[Array]
+) -> Array:
     p, q = solution.structure.columns, solution.structure.poles
     middle = np.zeros_like(inverse)
     row = q
-    for block, jacobian in zip(blocks, jacobians(blocks, solution), strict=True):
+    for block, jacobian in zip(blocks, tangents, strict=True):
         size = 1 << (2 * block.times.size - 1).bit_length()
         spectrum = noise.spectrum(2 * np.pi * np.arange(size // 2 + 1) / size)
         weight = np.full(spectrum.size, 2.0)

@@ -22,6 +22,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -36,6 +37,8 @@ Places = npt.NDArray[np.intp]
 
 _SLIP_PLACES = 32
 _FALSE_ALARM = 5e-4
+_RIDGE = 1e-8
+"""Keeps nearly parallel directions from inventing gain."""
 _LEAST_LEFT = 1e-6
 """A first-order gain may promise more than there is; evidence stays finite."""
 
@@ -92,7 +95,7 @@ def _threshold(freedom: int, places: int = 1) -> float:
 
 
 class _Score:
-    """Sums over records of D r and D P D^T for one group of directions."""
+    """Sums over records of D r and D P D^T for all directions."""
 
     def __init__(self, rows: int) -> None:
         self.score = np.zeros(rows)
@@ -103,46 +106,57 @@ class _Score:
         self.score += directions @ residual
         self.information += directions @ directions.T - cross @ inverse @ cross.T
 
-    def gain(self) -> tuple[float, int]:
-        """Gain and degrees of freedom; directions that the tangent already holds do not count."""
-        scale = np.sqrt(np.maximum(self.information.diagonal(), 0.0))
+    def defect(self, kind: DoubtKind, rows: slice) -> Defect:
+        """Gain of one group of directions; a direction that the tangent already holds does not count."""
+        information, score = self.information[rows, rows], self.score[rows]
+        scale = np.sqrt(np.maximum(information.diagonal(), 0.0))
         keep = scale > 1e-9 * max(float(scale.max()), 1e-300)
-        if not keep.any():
-            return 0.0, 0
-        unit = self.information[np.ix_(keep, keep)] / np.outer(scale[keep], scale[keep])
-        values, vectors = np.linalg.eigh(unit)
-        solid = values > 1e-6
-        along = vectors[:, solid].T @ (self.score[keep] / scale[keep])
-        return float((along**2 / values[solid]).sum()), int(solid.sum())
+        if not keep.all():
+            information, score, scale = information[np.ix_(keep, keep)], score[keep], scale[keep]
+        if not score.size:
+            return Defect(kind, 0.0, 0, math.inf)
+        unit = information / np.multiply.outer(scale, scale)
+        unit.flat[:: unit.shape[0] + 1] += _RIDGE
+        score = score / scale
+        return Defect(kind, float(score @ np.linalg.solve(unit, score)), score.size, _threshold(score.size))
 
 
-def survey(blocks: list[Block], solution: Solution, converter: Converter) -> Survey:
-    """Look for every defect in the residual of a solution with at least one mode."""
+def survey(
+    blocks: list[Block], solution: Solution, converter: Converter, tangents: list[Array] | None = None
+) -> Survey:
+    """Look for every defect in the residual of a solution with at least one mode.
+
+    tangents: what `jacobians` gives for the same solution, where it is at hand.
+    """
     mode = main_mode(solution)
-    law, drift, static = _Score(2), _Score(1), _Score(4 + len(converter.jumps))
+    converter = _reached(blocks, solution, converter)
+    scores = _Score(7 + len(converter.jumps))
+    tangents = jacobians(blocks, solution) if tangents is None else tangents
     slips: Array | None = None
     grid: Places | None = None
     for block, coefficients, residuals, jacobian in zip(
-        blocks, solution.coefficients, solution.residuals, jacobians(blocks, solution), strict=True
+        blocks, solution.coefficients, solution.residuals, tangents, strict=True
     ):
         for shot in range(block.shots):
             one, rest = jacobian[shot], residuals[shot]
             inverse = _inverse(one)
             wave, quarter = _waves(one, coefficients[shot], mode)
+            directions = np.empty((scores.score.size, rest.size))
             fade = -np.expm1(-max(solution.decay(mode), 1e-9) * block.times)
-            law.add(np.array((fade * wave, fade * quarter)), rest, one, inverse)
-            late = (block.times / block.times[-1]) ** 2
-            drift.add((late * quarter)[None], rest, one, inverse)
-            static.add(_static(block, shot, rest, converter), rest, one, inverse)
+            np.multiply(fade, wave, out=directions[0])
+            np.multiply(fade, quarter, out=directions[1])
+            np.multiply((block.times / block.times[-1]) ** 2, quarter, out=directions[2])
+            directions[3:] = _static(block, shot, rest, converter)
+            scores.add(directions, rest, one, inverse)
             part, grid = _slip_gains(np.array((wave, quarter)), rest, one, inverse)
             if slips is None or slips.size == part.size:
                 slips = part if slips is None else slips + part
     assert slips is not None
     assert grid is not None
     found = [
-        _defect(DoubtKind.AMPLITUDE_DEPENDENT, law),
-        _defect(DoubtKind.FREQUENCY_DRIFT, drift),
-        _defect(DoubtKind.CONVERTER_NONLINEARITY, static),
+        scores.defect(DoubtKind.AMPLITUDE_DEPENDENT, slice(0, 2)),
+        scores.defect(DoubtKind.FREQUENCY_DRIFT, slice(2, 3)),
+        scores.defect(DoubtKind.CONVERTER_NONLINEARITY, slice(3, None)),
     ]
     best = int(np.argmax(slips))
     freedom = 2 * sum(b.shots for b in blocks)
@@ -154,9 +168,13 @@ def survey(blocks: list[Block], solution: Solution, converter: Converter) -> Sur
     return Survey(tuple(found), solution.rss, solution.free)
 
 
-def _defect(kind: DoubtKind, score: _Score) -> Defect:
-    gain, freedom = score.gain()
-    return Defect(kind, gain, freedom, _threshold(freedom) if freedom else math.inf)
+def _reached(blocks: list[Block], solution: Solution, converter: Converter) -> Converter:
+    """The jumps that lie well inside what the fitted curves run through."""
+    if not converter.jumps:
+        return converter
+    low = min(float(b.values.min()) for b in blocks)
+    high = max(float(b.values.max()) for b in blocks)
+    return Converter(tuple(j for j in converter.jumps if low < j < high))
 
 
 def _inverse(jacobian: Array) -> Array:
@@ -201,7 +219,7 @@ def _static(block: Block, shot: int, residual: Array, converter: Converter) -> A
 def _over_code(curve: Array, converter: Converter) -> Array:
     """Chebyshev polynomials of the fitted curve, and a step at each code where the converter may jump."""
     low, high = float(curve.min()), float(curve.max())
-    x = (2 * curve - low - high) / max(high - low, 1e-300)
+    x = curve * (2 / max(high - low, 1e-300)) - (low + high) / max(high - low, 1e-300)
     x2 = x * x
     rows = [2 * x2 - 1, x * (4 * x2 - 3), 8 * x2 * (x2 - 1) + 1, x * (16 * x2 * x2 - 20 * x2 + 5)]
     rows += [(curve > jump).astype(np.float64) for jump in converter.jumps]
@@ -213,21 +231,27 @@ def _slip_gains(waves: Array, residual: Array, jacobian: Array, inverse: Array) 
 
     Inner products with a step are sums from n0 to the end, so one pass of partial sums serves all places.
     """
-    n = residual.size
-    places = np.unique(np.linspace(0, n, _SLIP_PLACES + 1).astype(np.intp))[:-1]
+    places = _grid(residual.size)
     with_residual = _tails(waves * residual, places)
     pairs = np.array((waves[0] * waves[0], waves[0] * waves[1], waves[1] * waves[1]))
     squares = _tails(pairs, places)
     in_phase = _tails(jacobian * waves[0], places)
     quarter = _tails(jacobian * waves[1], places)
-    kk = squares[0] - np.einsum("ip,ij,jp->p", in_phase, inverse, in_phase)
-    kq = squares[1] - np.einsum("ip,ij,jp->p", in_phase, inverse, quarter)
-    qq = squares[2] - np.einsum("ip,ij,jp->p", quarter, inverse, quarter)
+    held, held_quarter = inverse @ in_phase, inverse @ quarter
+    kk = squares[0] - (in_phase * held).sum(0)
+    kq = squares[1] - (quarter * held).sum(0)
+    qq = squares[2] - (quarter * held_quarter).sum(0)
     determinant = kk * qq - kq * kq
     usable = (determinant > 1e-6 * np.maximum(squares[0] * squares[2], 1e-300)) & (kk > 0) & (qq > 0)
     a, b = with_residual
     gain = (qq * a * a - 2 * kq * a * b + kk * b * b) / np.where(usable, determinant, 1.0)
     return np.where(usable, gain, 0.0)[1:], places[1:]
+
+
+@lru_cache(maxsize=64)
+def _grid(length: int) -> Places:
+    """Where slips are looked for: evenly over the window."""
+    return np.unique(np.linspace(0, length, _SLIP_PLACES + 1).astype(np.intp))[:-1]
 
 
 def _tails(rows: Array, places: Places) -> Array:

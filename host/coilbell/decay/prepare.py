@@ -74,14 +74,14 @@ def trace(record: Record, start_s: float | None, stop_s: float | None, step_s: f
     Raises InputError when the window holds fewer than `MIN_WINDOW` samples.
     """
     first, guessed = _first_sample(record, start_s)
-    last = len(record) if stop_s is None else int(np.searchsorted(record.time_axis, stop_s, "right"))
+    last = len(record) if stop_s is None else min(_index_at(record, stop_s, after=True), len(record))
     if last - first < MIN_WINDOW:
         raise InputError(
             f"the window holds {max(0, last - first)} of the record's {len(record)} samples; "
             f"a fit needs {MIN_WINDOW}: widen it or capture a longer record"
         )
     raw = np.asarray(record.samples[first:last], dtype=np.float64)
-    reference = float(np.median(raw[-max(8, raw.size // 8) :]))
+    reference = float(raw[-max(8, raw.size // 8) :].mean())
     rails = _rails(record, raw)
     clipped = None if rails is None else (raw <= rails[0]) | (raw >= rails[1])
     if clipped is not None and not clipped.any():
@@ -101,6 +101,18 @@ def trace(record: Record, start_s: float | None, stop_s: float | None, step_s: f
         first=first,
         extendable=guessed,
     )
+
+
+def _index_at(record: Record, time_s: float, after: bool = False) -> int:
+    """First sample at or after a time; `after`: first sample beyond it."""
+    if record.times_s is not None:
+        return int(np.searchsorted(record.times_s, time_s, "right" if after else "left"))
+    assert record.rate_hz is not None
+    place = time_s * record.rate_hz
+    near = round(place)
+    if abs(place - near) < 1e-6 * max(1.0, abs(place)) * 1e-3:
+        place = near
+    return max(0, math.floor(place) + 1 if after else math.ceil(place))
 
 
 def _time_of(record: Record, index: int) -> float:
@@ -123,10 +135,9 @@ def _steps(record: Record, first: int, last: int, step_s: float | None) -> tuple
 
 def _first_sample(record: Record, start_s: float | None) -> tuple[int, bool]:
     if start_s is not None:
-        return int(np.searchsorted(record.time_axis, start_s, "left")), False
+        return _index_at(record, start_s), False
     if record.pulse_s is not None:
-        end = _time_of(record, record.pretrigger) + record.pulse_s
-        return int(np.searchsorted(record.time_axis, end, "left")) + 1, False
+        return _index_at(record, _time_of(record, record.pretrigger) + record.pulse_s) + 1, False
     if record.pretrigger:
         return record.pretrigger, False
     return _largest_excursion(record), True

@@ -19,7 +19,9 @@ from coilbell.errors import InputError
 __all__ = ["Refined", "refine"]
 
 _MAX_ITERATIONS = 500
-_SMALL = 1e-14
+_MAX_POLISH = 200
+_ROUNDING = 1e-11
+_SLACK = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -152,25 +154,51 @@ def refine(
 
 
 def _descend(problem: _Problem, start: Array) -> tuple[_Trial, int]:
-    """Damped steps until a step no longer changes any pole in its last digits."""
+    """Damped steps while the sum of squares falls, then full steps while they shrink."""
     trial, damping = _Trial(problem, start), 1e-3
-    for iteration in range(_MAX_ITERATIONS):
-        slope = problem.derivatives(trial.columns, trial.coefficients)
-        slope = slope - trial.orthonormal @ (trial.orthonormal.T @ slope)
-        scale = np.linalg.norm(slope, axis=0)
-        scale[scale == 0] = 1.0
-        better, damping, small = _damped_step(problem, trial, slope / scale, scale, damping)
-        if better is None:
-            return trial, iteration
-        trial = better
-        if small:
-            return trial, iteration
-    return trial, _MAX_ITERATIONS
+    iteration = 0
+    while iteration < _MAX_ITERATIONS:
+        iteration += 1
+        slope, scale = _slope(problem, trial)
+        better, damping = _damped_step(problem, trial, slope, scale, damping)
+        gained = 0.0 if better is None else trial.rss - better.rss
+        trial = trial if better is None else better
+        if gained <= _ROUNDING * trial.rss:
+            break
+    return _full_steps(problem, trial), iteration
+
+
+def _slope(problem: _Problem, trial: _Trial) -> tuple[Array, Array]:
+    """Projected derivatives with columns of length one, and their lengths."""
+    slope = problem.derivatives(trial.columns, trial.coefficients)
+    slope = slope - trial.orthonormal @ (trial.orthonormal.T @ slope)
+    scale = np.linalg.norm(slope, axis=0)
+    scale[scale == 0] = 1.0
+    return slope / scale, scale
+
+
+def _full_steps(problem: _Problem, trial: _Trial) -> _Trial:
+    """Gauss-Newton steps until they stop shrinking; where the sum of squares is flat, poles still move."""
+    last = np.inf
+    for _ in range(_MAX_POLISH):
+        slope, scale = _slope(problem, trial)
+        step = np.linalg.lstsq(slope, trial.residual, rcond=None)[0] / scale
+        size = float(np.max(np.abs(step) * scale, initial=0.0))
+        if not size < last:
+            return trial
+        theta = trial.theta.copy()
+        theta[problem.free] += step
+        after = _tried(problem, theta)
+        if after is None or after.rss > trial.rss * (1 + _SLACK):
+            return trial
+        trial, last = after, size
+    return trial
 
 
 def _damped_step(
     problem: _Problem, trial: _Trial, slope: Array, scale: Array, damping: float
-) -> tuple[_Trial | None, float, bool]:
+) -> tuple[_Trial | None, float]:
+    """A step that lowers the sum of squares (None when no damping finds one), and the new damping."""
     unit = np.eye(scale.size)
     target = np.concatenate((trial.residual, np.zeros(scale.size)))
     for _ in range(30):
@@ -178,15 +206,12 @@ def _damped_step(
         step = np.linalg.lstsq(stacked, target, rcond=None)[0] / scale
         theta = trial.theta.copy()
         theta[problem.free] += step
-        small = bool((np.abs(step) <= _SMALL * np.abs(theta[problem.free])).all())
         if np.isfinite(theta).all() and (theta[2 * problem.modes :] > 0).all():
             after = _tried(problem, theta)
             if after is not None and after.rss <= trial.rss:
-                return after, damping * 0.1, small
-        if small:
-            return None, damping, True
+                return after, damping * 0.1
         damping = max(damping * 10, 1e-12)
-    return None, damping, True
+    return None, damping
 
 
 def _tried(problem: _Problem, theta: Array) -> _Trial | None:

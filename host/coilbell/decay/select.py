@@ -41,6 +41,8 @@ _SMALLEST_STEPS = 0.5
 _UNDITHERED_STEPS = 3.0
 _DITHER = 0.25
 """Noise, in steps, from which rounding acts as noise."""
+_SLUGGISH_DITHER = 0.4
+"""The same for what changes slowly; more, since it stays longer on a step."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,12 +58,16 @@ class Limits:
     @property
     def undithered(self) -> bool:
         """True when the noise is too small to turn rounding into noise."""
-        own = self.noise_variance - self.quantum**2 / 12
-        return own < (_DITHER * self.quantum) ** 2
+        return self._own_noise < (_DITHER * self.quantum) ** 2
+
+    @property
+    def _own_noise(self) -> float:
+        return self.noise_variance - self.quantum**2 / 12
 
     def smallest(self, sluggish: bool) -> float:
         """Least amplitude of a mode [sample units]; a rounded slow baseline can look like a sluggish one."""
-        steps = _UNDITHERED_STEPS if self.undithered and sluggish else _SMALLEST_STEPS
+        rounded = sluggish and self._own_noise < (_SLUGGISH_DITHER * self.quantum) ** 2
+        steps = _UNDITHERED_STEPS if rounded else _SMALLEST_STEPS
         return steps * self.quantum
 
 
@@ -281,9 +287,10 @@ class _Search:
         for k in range(structure.modes):
             if best.angular(k) > _CLEAR * 2 * best.decay(k):
                 continue
-            theta = np.append(np.delete(best.theta, [2 * k, 2 * k + 1]), abs(best.decay(k)))
             swapped = replace(structure, modes=structure.modes - 1, exponentials=structure.exponentials + 1)
-            out.append((swapped, theta, f"mode {k + 1}"))
+            for share in (1.0, 0.4, 2.5):
+                theta = np.append(np.delete(best.theta, [2 * k, 2 * k + 1]), share * abs(best.decay(k)))
+                out.append((swapped, theta, f"mode {k + 1}"))
         return out
 
     def _reductions(self) -> list[tuple[Structure, Array, str]]:

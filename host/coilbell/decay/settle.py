@@ -42,12 +42,14 @@ class Settled:
     converter: Converter
     clipped: int = 0
     glitches: int = 0
+    power: Array | None = None
+    """Residual spectrum, where it is known already."""
 
 
 def _converter(traces: list[Trace]) -> Converter:
     """Codes where successive-approximation converters of 12 bits jump, when such a one took the samples."""
     first = traces[0]
-    if first.rails is None or not np.isclose(first.rails[1] - first.rails[0], 4095):
+    if first.rails is None or abs(first.rails[1] - first.rails[0] - 4095) > 0.5:
         return Converter()
     return Converter(tuple(first.rails[0] + jump for jump in _JUMPS))
 
@@ -65,7 +67,7 @@ def settle(
     if near is not None:
         warm = _warm(pieces, limits, near)
         if warm is not None:
-            return Settled(warm[0], warm[1], pieces, (), limits, converter)
+            return Settled(warm[0], warm[1], pieces, (), limits, converter, power=warm[2])
     blocks = blocks_of(pieces)
     chosen = _chosen(pieces, blocks, limits, converter)
     settled = Settled(chosen.solution, blocks, pieces, chosen.account, limits, converter)
@@ -103,7 +105,7 @@ def _through_clipping(pieces: tuple[Piece, ...], blocks: list[Block], limits: Li
 
 def _warm(
     pieces: tuple[Piece, ...], limits: Limits, near: tuple[Array, Structure]
-) -> tuple[Solution, list[Block]] | None:
+) -> tuple[Solution, list[Block], Array] | None:
     """Fit from an earlier fit's poles; None when the residual says that more, or less, is there."""
     theta, structure = near
     if structure.modes == 0 or any(p.trace.clipped is not None for p in pieces):
@@ -124,7 +126,7 @@ def _warm(
     power = residual_spectrum(blocks, solution.residuals)
     if float(power[1:].max()) * 2 > thresholds.mode * variance:
         return None
-    return solution, blocks
+    return solution, blocks, power
 
 
 def _after_clipping(trace: Trace) -> Piece:

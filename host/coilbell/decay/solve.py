@@ -136,12 +136,11 @@ class Bounds:
 
     def apply(self, theta: Array, structure: Structure, length: float) -> Array:
         """Bring trial poles back inside; the account rejects poles that end on a bound."""
-        inside = theta.copy()
-        pairs = inside[: 2 * structure.modes].reshape(-1, 2)
-        np.clip(pairs[:, 0], self.lowest_decay, MAX_DECAY, out=pairs[:, 0])
-        np.clip(pairs[:, 1], self.lowest_angular, self.highest_angular, out=pairs[:, 1])
-        rates = inside[2 * structure.modes :]
-        np.clip(rates, 0.5 / length, MAX_DECAY, out=rates)
+        low = [self.lowest_decay, self.lowest_angular] * structure.modes + [
+            0.5 / length
+        ] * structure.exponentials
+        high = [MAX_DECAY, self.highest_angular] * structure.modes + [MAX_DECAY] * structure.exponentials
+        inside: Array = np.minimum(np.maximum(theta, low), high)
         return inside
 
 
@@ -337,8 +336,10 @@ def jacobians(blocks: list[Block], solution: Solution) -> list[Array]:
     return out
 
 
-def gram_covariance(blocks: list[Block], solution: Solution) -> tuple[Array, Array]:
-    """Inverse Fisher matrix for unit noise variance, poles first: (q + sum p s, same), and its scale.
+def gram_covariance(blocks: list[Block], solution: Solution, tangents: list[Array]) -> Array:
+    """Inverse Fisher matrix for unit noise variance, poles first: (q + sum p s, same).
+
+    tangents: what `jacobians` gives for the same solution.
 
     The order is theta, then the amplitudes of each record of each block in turn.
     """
@@ -347,8 +348,8 @@ def gram_covariance(blocks: list[Block], solution: Solution) -> tuple[Array, Arr
     size = q + sum(p * block.shots for block in blocks)
     fisher = np.zeros((size, size))
     row = q
-    for jacobian in jacobians(blocks, solution):
-        for one in jacobian:
+    for tangent in tangents:
+        for one in tangent:
             gram = one @ one.T
             fisher[:q, :q] += gram[p:, p:]
             fisher[row : row + p, row : row + p] = gram[:p, :p]
@@ -357,4 +358,5 @@ def gram_covariance(blocks: list[Block], solution: Solution) -> tuple[Array, Arr
             row += p
     scale = 1 / np.sqrt(np.maximum(fisher.diagonal(), 1e-300))
     inverse = np.linalg.inv(fisher * scale[:, None] * scale)
-    return inverse * np.outer(scale, scale), scale
+    out: Array = inverse * np.outer(scale, scale)
+    return out
