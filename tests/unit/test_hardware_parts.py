@@ -36,7 +36,8 @@ def test_every_part_can_be_bought_in_two_other_ways_and_from_anybody(rows):
     for row in rows:
         assert row["must"], row
         assert row["alternative_1"] != row["alternative_2"] != "", row
-        assert row["alternative_1"] and row["footprint"].count(":") == 1, row
+        assert row["alternative_1"], row
+        assert row["footprint"].count(":") == 1, row
         assert not re.search(r"https?:|www\.", " ".join(row.values())), row
 
 
@@ -53,9 +54,9 @@ def test_resistors_and_capacitors_say_what_a_builder_must_ask_for(rows):
     for row in rows:
         letter = row["references"][0]
         if letter == "R":
-            assert row["tolerance_percent"] and row["watts"], row
+            assert all(row[name] for name in ("tolerance_percent", "watts")), row
         if letter == "C":
-            assert row["tolerance_percent"] and row["volts"] and row["dielectric"], row
+            assert all(row[name] for name in ("tolerance_percent", "volts", "dielectric")), row
 
 
 def test_test_capacitors_have_a_dielectric_with_little_loss(rows):
