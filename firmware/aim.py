@@ -1,8 +1,8 @@
 # The pulse width that brings the first peak of a winding into the board's band.
 #
 # Widths go up from the smallest. A peak grows no faster than the time by which its pulse is longer than the
-# driver takes to open. While no peak is seen that time may lie anywhere ahead, so steps are small; once one is
-# seen, each step is a quarter of what lies behind the last width without: from below the band it reaches
+# driver takes to open. While no peak is seen that time may lie anywhere ahead, so steps are small; once one
+# is seen, each step is a quarter of what lies behind the last width without: from below the band it reaches
 # about 1.25 times as high, and the band is 1.6 times as wide. No step is taken from within the band or above
 # it, and nothing is remembered.
 

@@ -152,10 +152,10 @@ class Service:
         self._send_fields(frame.CONSTANTS, values)
 
     def _change(self, keys):
-        limits = self._store.limits(keys["name"])
-        if limits is None:
+        lowest, highest = self._store.limits(keys["name"])
+        if lowest > highest:
             raise Refused(frame.BAD_VALUE, 0, f"no constant {keys['name']}; see constants")
-        self._store.change(keys["name"], _number(keys, "value", limits[0], limits[1]))
+        self._store.change(keys["name"], _number(keys, "value", lowest, highest))
         self._constants(keys)
 
     def _save(self, keys):

@@ -37,12 +37,12 @@ class Store:
         self.values = {name: default for name, default, _, _ in self._table}
         self.source = "defaults"
 
-    # The interval that a constant must lie in, or None for a name that is none.
+    # The interval that a constant must lie in; an empty one for a name that is none.
     def limits(self, name):
         for known, _, lowest, highest in self._table:
             if known == name:
                 return lowest, highest
-        return None
+        return 1, 0
 
     # The caller has checked name and limits.
     def change(self, name, value):

@@ -332,7 +332,8 @@ def decode_shot(payload: bytes) -> Shot:
     """A DATA payload; `samples` stays bytes, 2 a sample, little-endian. Raises FrameError."""
     if len(payload) < SHOT_SIZE or len(payload) % 2:
         raise FrameError(f"DATA of {len(payload)} bytes is no shot")
-    return Shot(*struct.unpack_from(_SHOT, payload), payload[SHOT_SIZE:])
+    shot, phase, flags, delay_ticks, errors, lead_mv = struct.unpack_from(_SHOT, payload)
+    return Shot(shot, phase, flags, delay_ticks, errors, lead_mv, payload[SHOT_SIZE:])
 
 
 class Reader:
