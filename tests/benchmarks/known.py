@@ -21,8 +21,9 @@ def trade(options: argparse.Namespace) -> None:
     for words, count, where, says in COUNTS:
         finding = judged(count, where)
         shown = f"over {count:.0f}" if count >= 99 else f"{count:.0f}"
+        least = "+" if count >= 99 else " "
         print(
-            f"  {words:46} {shown:>7} rings: Q {count_of(count):5.1f}{'+' if count >= 99 else ' '}; {finding.explanation} "
+            f"  {words:46} {shown:>7} rings: Q {count_of(count):5.1f}{least}; {finding.explanation} "
             f"({'as it should' if finding.explanation in says else 'WRONG'})"
         )
 

@@ -1,0 +1,214 @@
+"""The commands reference, judge and compare, from files to exit codes."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from coilbell.bench.files import write
+from coilbell.bench.shelf import Shelf
+from coilbell.board.simulation import Winding, catalogue
+from coilbell.cli import main
+from coilbell.commands.judge import VERDICTS
+from coilbell.record import Capacitor, Connection, Record
+from coilbell.winding import Explanation
+
+LINE, YOKE = "tarn-line-split", "tarn-yoke-line"
+
+
+@cache
+def record(part: str, seed: int, state: str, farads: float = 22e-9, in_circuit: bool = False) -> Record:
+    """A simulated capture in volts with a little noise."""
+    volts = Winding(catalogue.part(part, seed), state).ring(farads, 2e-6, 500e3, 4096, 128)
+    noise = np.random.default_rng(seed).normal(0, 2e-4, volts.size)
+    where = Connection.IN_CIRCUIT if in_circuit else Connection.OUT_OF_CIRCUIT
+    return Record(
+        samples=volts + noise,
+        rate_hz=500e3,
+        volts_per_count=1.0,
+        pretrigger=128,
+        pulse_s=2e-6,
+        test_capacitor=Capacitor(farads),
+        connection=where,
+    )
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with a store of its own and a reference `line` of two good units."""
+    monkeypatch.setenv("COILBELL_REFERENCES", str(tmp_path / "store"))
+    monkeypatch.chdir(tmp_path)
+    for seed in (1, 2):
+        write([record(LINE, seed, "healthy")], tmp_path / f"good{seed}.json")
+        kind = ["--kind", "line-output transformer"] if seed == 1 else []
+        assert main(["reference", "add", "line", f"good{seed}.json", "--unit", f"u{seed}", *kind]) == 0
+    return tmp_path
+
+
+def put(bench: Path, name: str, *records: Record) -> str:
+    write(records, bench / name)
+    return name
+
+
+def test_a_dead_turn_is_judged_in_text_json_picture_and_code(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    part = put(bench, "dead.json", record(LINE, 9, "turn-dead"))
+    capsys.readouterr()
+    assert main(["judge", part, "--reference", "line", "--picture", "plane.png"]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("dead.json: LIKE SHORTED\n")
+    assert max(map(len, out.splitlines())) <= 80
+    assert (bench / "plane.png").read_bytes().startswith(b"\x89PNG")
+    assert main(["judge", part, "--reference", "line", "--json", "--exit-code", "--prior", "0.1"]) == 10
+    facts = json.loads(capsys.readouterr().out)
+    assert facts["schema"] == 1
+    assert facts["explanation"] == "like shorted"
+    assert facts["shorted_turn"]["prior"] == 0.1
+
+
+def test_each_explanation_has_its_exit_code() -> None:
+    assert set(VERDICTS) == {str(e) for e in Explanation}
+    assert len(set(VERDICTS.values())) == len(VERDICTS)
+    assert not {1, 2, 3, 130} & set(VERDICTS.values())
+
+
+def test_judging_in_circuit_never_convicts(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    part = put(bench, "set.json", record(LINE, 9, "in-circuit-yoke-heater-cold", in_circuit=True))
+    assert main(["judge", part, "--reference", "line", "--exit-code"]) != 10
+    out = capsys.readouterr().out
+    assert "CAUTION" in out
+    assert "convicts nothing" in out
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "says"),
+    [
+        (["--reference", "nowhere"], 3, "no reference 'nowhere'"),
+        ([], 2, "nothing to judge by"),
+        (["--reference", "line", "--prior", "1"], 2, "--prior 1 must lie between"),
+        (["--reference", "line", "--kind", "horizontal yoke"], 2, "the part is a horizontal yoke"),
+        (["--reference", "line", "--capacitor", "100n"], 2, "taken with 22 nF, this ring with 100 nF"),
+        (["--reference", "line", "--capacitor", "1n", "--capacitor", "2n"], 2, "2 values of --capacitor"),
+        (["--reference", "../line"], 2, "use letters, digits"),
+        (["--kind", "horizontal yoke", "--picture", "a.png"], 2, "--picture needs --reference"),
+        (["--reference", "line", "--picture", "a.txt"], 2, "pictures are not written as .txt"),
+    ],
+)
+def test_wrong_use_is_one_clear_line(
+    bench: Path, capsys: pytest.CaptureFixture[str], words: list[str], code: int, says: str
+) -> None:
+    part = put(bench, "part.json", record(LINE, 9, "healthy"))
+    capsys.readouterr()
+    assert main(["judge", part, *words]) == code
+    err = capsys.readouterr().err
+    assert says in err
+    assert err.count("\n") == 1
+
+
+def test_without_a_reference_no_odds_are_given(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    part = put(bench, "yoke.json", record(YOKE, 3, "healthy"))
+    assert main(["judge", part, "--kind", "horizontal yoke", "--json"]) == 0
+    facts = json.loads(capsys.readouterr().out.splitlines()[-1])
+    assert facts["probabilities"] is None
+    assert facts["shorted_turn"] is None
+    assert facts["inductance_h"]["value"] == pytest.approx(catalogue.part(YOKE, 3).henries, rel=0.05)
+
+
+def test_a_contradictory_unit_is_refused_and_nothing_is_overwritten(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = Shelf().path("line").read_bytes()
+    part = put(bench, "dead.json", record(LINE, 9, "turn-dead"))
+    assert main(["reference", "add", "line", part, "--unit", "stranger"]) == 2
+    assert "too far apart for one kind of part" in capsys.readouterr().err
+    assert main(["reference", "add", "line", "good1.json", "--unit", "u1", "--kind", "horizontal yoke"]) == 2
+    assert Shelf().path("line").read_bytes() == before
+
+
+def test_a_damaged_file_is_reported_and_never_replaced(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = Shelf().path("line")
+    damaged = path.read_bytes().replace(b'"u2"', b'"u3"')
+    path.write_bytes(damaged)
+    for words in (
+        ["judge", "good1.json", "--reference", "line"],
+        ["reference", "add", "line", "good1.json", "--unit", "u9"],
+        ["reference", "check"],
+        ["reference", "show", "line"],
+        ["reference", "list"],
+    ):
+        capsys.readouterr()
+        assert main(words) == 2
+        assert "does not match its own hash" in capsys.readouterr().err
+    path.write_bytes(damaged[:100])
+    assert main(["reference", "check", "line"]) == 2
+    path.write_bytes(b"\xff\xfe\x00")
+    assert main(["reference", "check", "line"]) == 2
+    assert path.read_bytes() == b"\xff\xfe\x00"
+    assert main(["reference", "check", "gone"]) == 3
+
+
+def test_export_and_import_keep_what_is_there(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["reference", "export", "line", "out.json"]) == 0
+    exported = (bench / "out.json").read_bytes()
+    assert main(["reference", "export", "line", "out.json"]) == 2
+    assert main(["reference", "import", "out.json"]) == 2
+    assert "left as it is" in capsys.readouterr().err
+    assert main(["reference", "import", "out.json", "--name", "other"]) == 0
+    assert main(["reference", "import", "out.json", "--merge"]) == 0
+    assert (bench / "out.json").read_bytes() == exported
+    assert Shelf().names() == ("line", "other")
+    assert len(Shelf().get("line").captures) == 2
+    assert main(["judge", "good1.json", "--reference", "out.json"]) == 0
+
+
+def test_show_and_list_fit_the_screen(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    loop = put(bench, "loop.json", record(LINE, 1, "external-loop"))
+    assert main(["reference", "add", "line", loop, "--unit", "u1", "--shorted", "one-turn loop"]) == 0
+    capsys.readouterr()
+    for words in (["reference", "show", "line"], ["reference", "list"], ["reference", "check"]):
+        assert main(words) == 0
+        out = capsys.readouterr().out
+        assert out
+        assert max(map(len, out.splitlines())) <= 80
+    assert main(["reference", "show", "line", "--json"]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    assert [c["condition"] for c in facts["captures"]] == ["good", "good", "shorted"]
+    assert facts["healthy"][0]["units"] == 2
+
+
+def test_two_files_with_their_capacitors_are_judged_together(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for seed in (1, 2):
+        small = put(bench, f"small{seed}.json", record(LINE, seed, "healthy", 4.7e-9))
+        assert main(["reference", "add", "line", small, "--unit", f"u{seed}"]) == 0
+    pair = [put(bench, f"p{c}.json", record(LINE, 5, "healthy", c)) for c in (22e-9, 4.7e-9)]
+    capsys.readouterr()
+    assert main(["judge", *pair, "--reference", "line", "--json"]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    assert len(facts["rings"]) == 2
+    assert facts["loss_slope"] is not None
+    assert facts["explanation"] == "like healthy"
+
+
+def test_compare_names_the_yoke(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    part = put(bench, "free.json", record(LINE, 9, "healthy"))
+    inside = put(bench, "set.json", record(LINE, 9, "in-circuit-yoke", in_circuit=True))
+    words = ["compare", part, inside, "--kind", "line-output transformer"]
+    capsys.readouterr()
+    assert main(words) == 0
+    out = capsys.readouterr().out
+    assert "unplug the deflection yoke" in out
+    assert max(map(len, out.splitlines())) <= 80
+    assert main([*words, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["connection"]["name"] == "yoke"
+    assert main(["compare", inside, part]) == 2
+    assert main(["compare", part, "missing.json"]) == 2
+    assert main(["compare", part, inside, "--kind", "gramophone"]) == 2
