@@ -23,6 +23,7 @@ COMMANDS: dict[str, str] = {
     "reference": "keep what good and deliberately shorted windings ring like",
     "judge": "say what the rings of a winding mean, with the odds",
     "compare": "in circuit against out of circuit, unit against unit, before against after",
+    "log": "the bench log: items, rings, findings, notes; search, hand on, refit",
 }
 """Command name -> one line of help. The module is `coilbell.commands.<name>`."""
 
