@@ -1,0 +1,148 @@
+"""Items as one file to hand on: a ZIP whose every part is hashed in its manifest.
+
+::
+
+    manifest.json          {"format": "coilbell archive", "schema": 1, "made_utc": ..., "versions": {...},
+                            "parts": {"log.json": {"bytes": 5120, "sha256": "..."}, ...}}
+    log.json               items with captures, fits, judgements, notes, photos; parts named as below
+    captures/1.json        the records of one capture, in our own record file format
+    references/1.json      a reference, as `coilbell reference export` writes it
+    photos/1.jpg           a picture, where the file was still there and unchanged
+
+Two exports of the same rows differ only in `made_utc`. `arrival` takes such a file over again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tempfile
+import zipfile
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from coilbell.bench import jsonfile
+from coilbell.bench.log.book import Log, file_hash, utc_now
+from coilbell.bench.log.kept import Item, KeptCapture, KeptJudgement, Photo, versions
+from coilbell.errors import CoilbellError, FileError
+
+__all__ = ["ARCHIVE_SCHEMA", "FORMAT", "PHOTO_ENDINGS", "write_archive"]
+
+FORMAT = "coilbell archive"
+ARCHIVE_SCHEMA = 1
+"""Number of this layout; it rises when a part changes its meaning."""
+
+PHOTO_ENDINGS = (".jpg", ".jpeg", ".png", ".webp")
+
+_STILL = (1980, 1, 1, 0, 0, 0)
+"""Time stamp of every part, so that the file depends on its content only."""
+
+
+def write_archive(log: Log, items: Sequence[Item], place: Path) -> None:
+    """Write items to a new .zip file; it appears whole or not at all. Raises FileError."""
+    if not items:
+        raise FileError(f"{place}: no items to write; the log is empty")
+    if place.exists():
+        raise FileError(f"{place} exists and is left as it is; choose another name")
+    try:
+        handle, name = tempfile.mkstemp(dir=place.parent, prefix=".", suffix=".part")
+        try:
+            with (
+                os.fdopen(handle, "wb") as stream,
+                zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive,
+            ):
+                _Writer(log, archive).write(items)
+            Path(name).replace(place)
+        except BaseException:
+            Path(name).unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise FileError(f"{place}: cannot be written: {error.strerror or error}") from error
+
+
+class _Writer:
+    def __init__(self, log: Log, archive: zipfile.ZipFile) -> None:
+        self.log = log
+        self.archive = archive
+        self.parts: dict[str, dict[str, Any]] = {}
+        self.references: dict[str, str] = {}
+        self.fits: dict[int, int] = {}
+        """Number of a fit in the log -> number in the archive."""
+        self.captures = 0
+
+    def write(self, items: Sequence[Item]) -> None:
+        told = {"items": [self._item(item) for item in items]}
+        self._part("log.json", json.dumps(told, indent=1, sort_keys=True).encode())
+        manifest = {
+            "format": FORMAT,
+            "schema": ARCHIVE_SCHEMA,
+            "made_utc": utc_now(),
+            "versions": versions(),
+            "parts": self.parts,
+        }
+        self._add("manifest.json", json.dumps(manifest, indent=1, sort_keys=True).encode())
+
+    def _part(self, name: str, content: bytes) -> str:
+        self.parts[name] = {"bytes": len(content), "sha256": hashlib.sha256(content).hexdigest()}
+        self._add(name, content)
+        return name
+
+    def _add(self, name: str, content: bytes) -> None:
+        info = zipfile.ZipInfo(name, _STILL)
+        info.compress_type = zipfile.ZIP_DEFLATED
+        info.external_attr = 0o644 << 16
+        self.archive.writestr(info, content)
+
+    def _item(self, item: Item) -> dict[str, Any]:
+        names = ("name", "equipment", "part", "kind", "serial", "added_utc")
+        return {name: getattr(item, name) for name in names} | {
+            "captures": [self._capture(capture) for capture in self.log.captures(item)],
+            "judgements": [self._judgement(one) for one in self.log.judgements(item)],
+            "notes": [{"added_utc": n.added_utc, "words": n.words} for n in self.log.notes(item)],
+            "photos": [self._photo(photo) for photo in self.log.photos(item)],
+        }
+
+    def _capture(self, capture: KeptCapture) -> dict[str, Any]:
+        self.captures += 1
+        fits = []
+        for fit in self.log.fits(capture):
+            self.fits[fit.id] = len(self.fits) + 1
+            fits.append({"number": self.fits[fit.id], "made_utc": fit.made_utc, "versions": fit.versions})
+            fits[-1]["facts"] = fit.facts
+        return {
+            "records": self._part(f"captures/{self.captures}.json", jsonfile.encode(capture.records)),
+            "label": capture.label,
+            "added_utc": capture.added_utc,
+            "sha256": capture.sha256,
+            "fits": fits,
+        }
+
+    def _judgement(self, one: KeptJudgement) -> dict[str, Any]:
+        return {
+            "made_utc": one.made_utc,
+            "versions": one.versions,
+            "question": one.question,
+            "reference": None if one.reference is None else self._reference(one.reference[1]),
+            "facts": one.facts,
+            "fits": [self.fits[number] for number in one.fits],
+        }
+
+    def _reference(self, sha256: str) -> str:
+        if sha256 not in self.references:
+            content = self.log.reference_text(sha256).encode()
+            self.references[sha256] = self._part(f"references/{len(self.references) + 1}.json", content)
+        return self.references[sha256]
+
+    def _photo(self, photo: Photo) -> dict[str, Any]:
+        told = {name: getattr(photo, name) for name in ("added_utc", "sha256", "bytes", "words")}
+        path = Path(photo.path)
+        told["name"], told["part"] = path.name, None
+        try:
+            if path.suffix.lower() in PHOTO_ENDINGS and file_hash(path) == (photo.sha256, photo.bytes):
+                number = sum(name.startswith("photos/") for name in self.parts) + 1
+                told["part"] = self._part(f"photos/{number}{path.suffix.lower()}", path.read_bytes())
+        except CoilbellError:
+            pass  # the picture has gone or changed: its hash is handed on, a wrong picture is not
+        return told

@@ -1,0 +1,115 @@
+"""A Record as one row and back: the very samples, of the very type, and a hash over everything.
+
+Samples and time stamps are kept as little-endian bytes, compressed without loss; all other settings are
+JSON, in which Python writes floats with as many digits as bring back the same float.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import zlib
+from collections.abc import Mapping, Sequence
+from dataclasses import fields
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+
+from coilbell.errors import FileError
+from coilbell.record import MAX_SAMPLES, Capacitor, Connection, Record
+
+__all__ = ["digest", "identity", "packed", "unpacked"]
+
+_TYPES = ("i1", "i2", "i4", "i8", "u1", "u2", "u4", "u8", "f4", "f8")
+_APART = ("samples", "times_s")
+
+
+def packed(record: Record) -> dict[str, Any]:
+    """Columns of the table `record`, but for those that say where it belongs."""
+    kind = record.samples.dtype.newbyteorder("<").str[1:]
+    if kind not in _TYPES:
+        raise FileError(f"samples of type {record.samples.dtype} cannot be kept; convert them to float64")
+    times = None if record.times_s is None else record.times_s.astype("<f8").tobytes()
+    return {
+        "settings": _settings(record),
+        "sample_type": kind,
+        "samples": zlib.compress(_bytes(record), 6),
+        "times": None if times is None else zlib.compress(times, 6),
+        "sha256": digest(record),
+    }
+
+
+def unpacked(row: Mapping[str, Any]) -> Record:
+    """The record in a row. Raises FileError when it does not match its hash."""
+    try:
+        kind = row["sample_type"]
+        if kind not in _TYPES:
+            raise FileError(f"sample type {kind!r}")
+        samples = np.frombuffer(_inflated(row["samples"]), dtype=f"<{kind}")
+        times = None if row["times"] is None else np.frombuffer(_inflated(row["times"]), dtype="<f8")
+        settings = json.loads(row["settings"])
+        settings["connection"] = Connection(settings["connection"])
+        settings["utc"] = settings["utc"] and datetime.fromisoformat(settings["utc"])
+        settings["full_scale"] = settings["full_scale"] and tuple(settings["full_scale"])
+        settings["test_capacitor"] = settings["test_capacitor"] and Capacitor(**settings["test_capacitor"])
+        record = Record(samples=samples.astype(samples.dtype.newbyteorder("=")), times_s=times, **settings)
+    except (ValueError, TypeError, KeyError, AttributeError, zlib.error) as error:
+        raise FileError(f"a record of the log is damaged ({error}); restore the log from a backup") from error
+    if digest(record) != row["sha256"]:
+        raise FileError("a record does not match its hash: it is damaged; restore the log from a backup")
+    return record
+
+
+def digest(record: Record) -> str:
+    """SHA-256 over settings, samples and times, in hexadecimal."""
+    return _hash(record, _settings(record))
+
+
+def identity(records: Sequence[Record]) -> str:
+    """SHA-256 of a capture: the same for the same rings, whatever file they came from."""
+    whole = hashlib.sha256()
+    for record in records:
+        whole.update(_hash(record, _settings(record, without=("source", "note"))).encode())
+    return whole.hexdigest()
+
+
+def _hash(record: Record, settings: str) -> str:
+    found = hashlib.sha256(settings.encode())
+    found.update(record.samples.dtype.newbyteorder("<").str.encode() + _bytes(record))
+    if record.times_s is not None:
+        found.update(b"times" + record.times_s.astype("<f8").tobytes())
+    return found.hexdigest()
+
+
+def _bytes(record: Record) -> bytes:
+    return record.samples.astype(record.samples.dtype.newbyteorder("<")).tobytes()
+
+
+def _settings(record: Record, without: Sequence[str] = ()) -> str:
+    kept: dict[str, Any] = {}
+    for field in fields(record):
+        if field.name not in _APART and field.name not in without:
+            kept[field.name] = _plain(getattr(record, field.name))
+    return json.dumps(kept, sort_keys=True, allow_nan=False)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Capacitor):
+        return {
+            field.name: float(getattr(value, field.name)) for field in fields(value) if field.name != "name"
+        } | {"name": value.name}
+    if isinstance(value, datetime):
+        return value.isoformat()
+    if isinstance(value, np.generic):
+        return value.item()
+    return [float(end) for end in value] if isinstance(value, tuple) else value
+
+
+def _inflated(content: bytes) -> bytes:
+    """Unpacked bytes, no more than the longest record has."""
+    unpacker = zlib.decompressobj()
+    found = unpacker.decompress(content, 8 * MAX_SAMPLES)
+    if unpacker.unconsumed_tail:
+        raise FileError("more samples than a record may hold")
+    return found

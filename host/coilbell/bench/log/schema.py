@@ -1,0 +1,124 @@
+"""The tables of the bench log, and the steps that bring an older log up to date.
+
+::
+
+    item        a part on the bench: equipment, part, kind, serial
+    capture     records that were rung together and are fitted together
+    record      one shot: settings as JSON, samples exactly as they were, their hash
+    fit         figures of a capture, with the versions that made them
+    reference   a reference as it was when something was judged by it
+    judgement   a finding or a comparison, with the question asked and the versions
+    note, photo free words; pictures by path and hash
+    run         one pass of fitting everything again
+
+Rows are never changed: triggers refuse it. A new judgement is a new row beside the old one. Rows leave
+only while `leaving` names an item, which only an explicit removal does, after a backup.
+
+`PRAGMA user_version` holds the schema number, `PRAGMA application_id` tells the file from other programs'.
+"""
+
+from __future__ import annotations
+
+__all__ = ["APPLICATION", "MIGRATIONS", "SCHEMA"]
+
+APPLICATION = 0x636F_626C
+"""Application number in the file's header: "cobl"."""
+
+_BASE = """
+CREATE TABLE item (
+    id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL UNIQUE COLLATE NOCASE CHECK (length(name) BETWEEN 1 AND 80),
+    equipment TEXT NOT NULL, part TEXT NOT NULL, kind TEXT NOT NULL, serial TEXT NOT NULL,
+    added_utc TEXT NOT NULL) STRICT;
+CREATE TABLE capture (
+    id INTEGER PRIMARY KEY,
+    item_id INTEGER NOT NULL REFERENCES item ON DELETE CASCADE,
+    label TEXT NOT NULL, connection TEXT NOT NULL, sha256 TEXT NOT NULL, added_utc TEXT NOT NULL,
+    UNIQUE (item_id, sha256)) STRICT;
+CREATE TABLE record (
+    id INTEGER PRIMARY KEY,
+    capture_id INTEGER NOT NULL REFERENCES capture ON DELETE CASCADE,
+    position INTEGER NOT NULL, settings TEXT NOT NULL, sample_type TEXT NOT NULL,
+    samples BLOB NOT NULL, times BLOB, sha256 TEXT NOT NULL,
+    UNIQUE (capture_id, position)) STRICT;
+CREATE TABLE fit (
+    id INTEGER PRIMARY KEY,
+    capture_id INTEGER NOT NULL REFERENCES capture ON DELETE CASCADE,
+    made_utc TEXT NOT NULL, versions TEXT NOT NULL, facts TEXT NOT NULL) STRICT;
+CREATE TABLE reference (
+    id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL, sha256 TEXT NOT NULL UNIQUE, body TEXT NOT NULL, added_utc TEXT NOT NULL) STRICT;
+CREATE TABLE judgement (
+    id INTEGER PRIMARY KEY,
+    item_id INTEGER NOT NULL REFERENCES item ON DELETE CASCADE,
+    made_utc TEXT NOT NULL, versions TEXT NOT NULL, question TEXT NOT NULL,
+    reference_id INTEGER REFERENCES reference, explanation TEXT NOT NULL, facts TEXT NOT NULL) STRICT;
+CREATE TABLE judgement_fit (
+    judgement_id INTEGER NOT NULL REFERENCES judgement ON DELETE CASCADE,
+    position INTEGER NOT NULL, fit_id INTEGER NOT NULL REFERENCES fit ON DELETE CASCADE,
+    PRIMARY KEY (judgement_id, position)) STRICT;
+CREATE TABLE note (
+    id INTEGER PRIMARY KEY,
+    item_id INTEGER NOT NULL REFERENCES item ON DELETE CASCADE,
+    added_utc TEXT NOT NULL, words TEXT NOT NULL) STRICT;
+CREATE TABLE photo (
+    id INTEGER PRIMARY KEY,
+    item_id INTEGER NOT NULL REFERENCES item ON DELETE CASCADE,
+    added_utc TEXT NOT NULL, path TEXT NOT NULL, sha256 TEXT NOT NULL, bytes INTEGER NOT NULL,
+    words TEXT NOT NULL) STRICT;
+CREATE TABLE leaving (item_id INTEGER PRIMARY KEY) STRICT;
+CREATE INDEX capture_of_item ON capture (item_id);
+CREATE INDEX fit_of_capture ON fit (capture_id);
+CREATE INDEX judgement_of_item ON judgement (item_id);
+CREATE INDEX fit_in_judgement ON judgement_fit (fit_id);
+CREATE INDEX note_of_item ON note (item_id);
+CREATE INDEX photo_of_item ON photo (item_id);
+"""
+
+_LASTING = (
+    "item",
+    "capture",
+    "record",
+    "fit",
+    "reference",
+    "judgement",
+    "judgement_fit",
+    "note",
+    "photo",
+)
+
+_GUARDS = "".join(
+    f"""
+CREATE TRIGGER {table}_stays BEFORE UPDATE ON {table}
+    BEGIN SELECT RAISE(ABORT, 'rows of the bench log are never changed'); END;
+CREATE TRIGGER {table}_remains BEFORE DELETE ON {table} WHEN NOT EXISTS (SELECT 1 FROM leaving)
+    BEGIN SELECT RAISE(ABORT, 'rows of the bench log are never deleted singly'); END;
+"""
+    for table in _LASTING
+)
+
+_RUNS = """
+CREATE TABLE run (
+    id INTEGER PRIMARY KEY,
+    started_utc TEXT NOT NULL, finished_utc TEXT, versions TEXT NOT NULL, last_fit INTEGER NOT NULL,
+    last_judgement INTEGER NOT NULL) STRICT;
+CREATE TABLE run_fit (
+    run_id INTEGER NOT NULL REFERENCES run, old_fit INTEGER NOT NULL REFERENCES fit ON DELETE CASCADE,
+    new_fit INTEGER REFERENCES fit ON DELETE CASCADE, problem TEXT NOT NULL,
+    PRIMARY KEY (run_id, old_fit)) STRICT;
+CREATE TABLE run_judgement (
+    run_id INTEGER NOT NULL REFERENCES run,
+    old_judgement INTEGER NOT NULL REFERENCES judgement ON DELETE CASCADE,
+    new_judgement INTEGER REFERENCES judgement ON DELETE CASCADE, problem TEXT NOT NULL,
+    PRIMARY KEY (run_id, old_judgement)) STRICT;
+CREATE INDEX run_fit_new ON run_fit (new_fit);
+CREATE INDEX run_fit_old ON run_fit (old_fit);
+CREATE INDEX run_judgement_new ON run_judgement (new_judgement);
+CREATE INDEX run_judgement_old ON run_judgement (old_judgement);
+"""
+
+MIGRATIONS: tuple[str, ...] = (_BASE + _GUARDS, _RUNS)
+"""Step k takes a log from schema k to schema k + 1. A step that was released is never edited."""
+
+SCHEMA = len(MIGRATIONS)
+"""Schema number this version writes."""

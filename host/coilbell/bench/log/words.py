@@ -1,0 +1,154 @@
+"""The log in words: items as facts ready for JSON, and the same facts as text of 80 columns."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from coilbell.bench.log.again import Outcome
+from coilbell.bench.log.book import Log
+from coilbell.bench.log.kept import Item, KeptCapture, KeptFit, KeptJudgement
+from coilbell.bench.sentences import comparison_text, finding_text, percent
+from coilbell.bench.words import facts_headline, wrapped
+
+__all__ = ["LOG_SCHEMA", "item_facts", "item_line", "item_text", "judgement_text", "outcome_text"]
+
+LOG_SCHEMA = 1
+"""Number of the layout `item_facts` gives; it rises when a field changes its meaning."""
+
+
+def item_facts(log: Log, item: Item, *, brief: bool = False) -> dict[str, Any]:
+    """Everything the log holds of an item, but for the samples.
+
+    brief: only what a list shows.
+    """
+    judgements = log.judgements(item)
+    facts: dict[str, Any] = {
+        "schema": LOG_SCHEMA,
+        "what": "item",
+        "name": item.name,
+        "equipment": item.equipment,
+        "part": item.part,
+        "kind": item.kind,
+        "serial": item.serial,
+        "added_utc": item.added_utc,
+        "explanation": judgements[-1].explanation if judgements else None,
+    }
+    if brief:
+        return facts
+    return facts | {
+        "captures": [_capture_facts(log, capture) for capture in log.captures(item)],
+        "judgements": [_judgement_facts(one) for one in judgements],
+        "notes": [{"added_utc": note.added_utc, "words": note.words} for note in log.notes(item)],
+        "photos": [
+            {name: getattr(photo, name) for name in photo.__dataclass_fields__} for photo in log.photos(item)
+        ],
+    }
+
+
+def _capture_facts(log: Log, capture: KeptCapture) -> dict[str, Any]:
+    return {
+        "id": capture.id,
+        "label": capture.label,
+        "connection": capture.connection,
+        "sha256": capture.sha256,
+        "added_utc": capture.added_utc,
+        "records": len(capture.records),
+        "fits": [_fit_facts(fit) for fit in log.fits(capture)],
+    }
+
+
+def _fit_facts(fit: KeptFit) -> dict[str, Any]:
+    return {"id": fit.id, "made_utc": fit.made_utc, "versions": fit.versions, "facts": fit.facts}
+
+
+def _judgement_facts(one: KeptJudgement) -> dict[str, Any]:
+    return {
+        "id": one.id,
+        "made_utc": one.made_utc,
+        "versions": one.versions,
+        "question": one.question,
+        "reference": None
+        if one.reference is None
+        else {"name": one.reference[0], "sha256": one.reference[1]},
+        "explanation": one.explanation,
+        "facts": one.facts,
+        "fits": list(one.fits),
+    }
+
+
+def item_line(facts: dict[str, Any]) -> str:
+    """An item in one line of a list."""
+    what = ", ".join(filter(None, (facts["equipment"], facts["part"] or facts["kind"], facts["serial"])))
+    told = facts["explanation"] or "not judged"
+    return wrapped(f"{facts['added_utc'][:10]}  {facts['name']}: {what or 'no details'}; {told}", indent=0)
+
+
+def item_text(facts: dict[str, Any], *, everything: bool = False) -> str:
+    """The dict of `item_facts` in words. everything: older fits and findings as well."""
+    lines = [wrapped(f"{facts['name']}, in the log since {_moment(facts['added_utc'])}", indent=0)]
+    lines += [wrapped(f"{n}: {facts[n]}") for n in ("equipment", "part", "kind", "serial") if facts[n]]
+    for capture in facts["captures"]:
+        lines += _capture_lines(capture, everything)
+    shown = facts["judgements"] if everything else facts["judgements"][-1:]
+    for one in shown:
+        lines += ["", wrapped(_judgement_head(one), indent=0), judgement_text(one["facts"])]
+    if len(facts["judgements"]) > len(shown):
+        lines.append(wrapped(f"{len(facts['judgements']) - 1} earlier judgement(s): give --all"))
+    if facts["notes"] or facts["photos"]:
+        lines.append("")
+    lines += [wrapped(f"{_moment(note['added_utc'])}  {note['words']}") for note in facts["notes"]]
+    lines += [
+        wrapped(f"{_moment(photo['added_utc'])}  photo {photo['path']} {photo['words']}".rstrip())
+        for photo in facts["photos"]
+    ]
+    return "\n".join(lines)
+
+
+def _capture_lines(capture: dict[str, Any], everything: bool) -> list[str]:
+    shots = f"{capture['records']} shots, " if capture["records"] > 1 else ""
+    head = f"capture {capture['id']}: {capture['label'] or 'unnamed'} ({shots}{capture['connection']})"
+    fits = capture["fits"] if everything else capture["fits"][-1:]
+    return [
+        wrapped(head),
+        *(wrapped(f"{facts_headline(fit['facts'])}{_by(fit) if everything else ''}", 4) for fit in fits),
+    ]
+
+
+def _judgement_head(one: dict[str, Any]) -> str:
+    by = f" by {one['reference']['name']} ({one['reference']['sha256'][:12]})" if one["reference"] else ""
+    return f"judged {_moment(one['made_utc'])}{by}{_by(one)}"
+
+
+def _by(made: dict[str, Any]) -> str:
+    return f", coilbell {made['versions'].get('coilbell', 'unknown')}"
+
+
+def judgement_text(facts: dict[str, Any]) -> str:
+    """A finding or comparison in words."""
+    return comparison_text(facts) if facts["what"] == "comparison" else finding_text(facts)
+
+
+def outcome_text(outcome: Outcome) -> str:
+    """What a run of `again` did."""
+    lines = [
+        f"{outcome.fits} capture(s) fitted and {outcome.judgements} judgement(s) made again"
+        + (f", {outcome.resumed} taken over from an interrupted run" if outcome.resumed else ""),
+        wrapped(
+            f"{outcome.moved} fit(s) moved out of their old 95 % interval"
+            if outcome.moved
+            else "every fit stays inside its old 95 % interval"
+        ),
+    ]
+    lines += [wrapped(f"changed: {line}") for line in outcome.changed] or ["  no explanation changed"]
+    return "\n".join([*lines, *(wrapped(f"problem: {line}") for line in outcome.problems)])
+
+
+def _moment(utc: str) -> str:
+    return utc[:16].replace("T", " ") + " UTC"
+
+
+def chance_words(facts: dict[str, Any]) -> str:
+    """The explanation with its probability, where odds were given."""
+    chances = facts.get("probabilities")
+    chance = chances.get(facts["explanation"]) if chances else None
+    return f"{facts['explanation']}{f' ({percent(chance)})' if chance is not None else ''}"

@@ -1,0 +1,274 @@
+"""`coilbell log`: the bench log, where items, rings, findings and notes are kept."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from coilbell.bench.quantities import parse
+from coilbell.errors import InputError
+
+if TYPE_CHECKING:
+    from coilbell.bench.log import Log
+
+__all__ = ["add_arguments", "run"]
+
+_EXAMPLES = """\
+examples:
+  coilbell log add choke-7 rings.json --equipment "Moss supply" \\
+      --part "output choke" --kind "power inductor" --out-of-circuit
+  coilbell log add lot-3 big.json small.json --reference tarn-21-line
+  coilbell log note choke-7 "warm to the touch, lacquer dark on one side"
+  coilbell log search lacquer
+  coilbell log export everything.zip
+  coilbell log refit
+
+The log is the file of --log FILE, else the one the environment variable
+COILBELL_LOG names, else one in the user's data folder. Nothing in it is ever
+overwritten: a new fit or finding stands beside the old ones.
+"""
+
+_ACTIONS: dict[str, str] = {
+    "add": "add an item, or rings, notes and photos to one; fits and judges what is added",
+    "list": "all items",
+    "show": "everything kept of one item",
+    "note": "add a note to an item",
+    "search": "items that hold all the words in their names, notes or findings",
+    "export": "to a table (.csv, .parquet) or to an archive to hand on (.zip)",
+    "import": "take over an archive somebody exported",
+    "refit": "fit and judge everything again, as after an upgrade",
+    "backup": "copy the whole log to a new file",
+    "check": "verify every hash and the file itself",
+    "remove": "take an item out, after a backup",
+}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `coilbell log`."""
+    parser.epilog = _EXAMPLES
+    actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
+    made: dict[str, argparse.ArgumentParser] = {}
+    for name, words in _ACTIONS.items():
+        made[name] = actions.add_parser(name, help=words, description=words, allow_abbrev=False)
+        made[name].add_argument("--log", metavar="FILE", help="the log's file")
+    for name in ("show", "note", "remove"):
+        made[name].add_argument("item", metavar="ITEM", help="name of the item")
+    for name in ("list", "show", "search", "refit"):
+        made[name].add_argument("--json", action="store_true", help="one JSON object a line")
+    made["show"].add_argument("--all", action="store_true", help="older fits and findings as well")
+    for name in ("note", "search"):
+        made[name].add_argument("words", metavar="WORD", nargs="+", help="the words")
+    _file_arguments(made)
+    made["refit"].add_argument("--jobs", metavar="N", default="", help="processes; all processors by default")
+    made["check"].add_argument("--upgrade", action="store_true", help="bring an older log up to date first")
+    _add_arguments(made["add"])
+
+
+def _file_arguments(made: dict[str, argparse.ArgumentParser]) -> None:
+    made["export"].add_argument("file", metavar="FILE", help="a new .csv, .parquet or .zip file")
+    made["export"].add_argument("items", metavar="ITEM", nargs="*", help="items; all when left out")
+    made["import"].add_argument("file", metavar="FILE", help="archive made by export")
+    made["import"].add_argument("--prefix", metavar="TEXT", default="", help="put before the items' names")
+    made["backup"].add_argument("file", metavar="FILE", help="the new file")
+    made["remove"].add_argument("--backup", metavar="FILE", required=True, help="new file for the log before")
+
+
+def _add_arguments(parser: argparse.ArgumentParser) -> None:
+    add = parser.add_argument
+    add("item", metavar="ITEM", help="name of the item; made when new")
+    add("files", metavar="RECORD", nargs="*", help="record files of its winding")
+    for name in ("equipment", "part", "kind", "serial"):
+        add(f"--{name}", metavar="TEXT", default="", help=f"{name} of a new item")
+    add("--label", metavar="TEXT", default="", help="what was rung; the file's name when left out")
+    add("--note", metavar="TEXT", default="", help="a note")
+    add("--photo", metavar="FILE", action="append", default=[], help="a picture, kept by path and hash")
+    add("--reference", metavar="NAME", help="judge the rings by this reference, by name or file")
+    add("--store", metavar="DIR", help="folder of references")
+    add("--unit", metavar="UNIT", default="", help="judge by this very unit's rings in the reference")
+    add("--prior", metavar="P", default="0.5", help="probability of a shorted turn before the ring (0.5)")
+    add("--resistance", metavar="R", help="direct resistance; shares out the loss, is no evidence")
+    add("--capacitor", metavar="C", action="append", default=[], help="test capacitor; one, or one a file")
+    add("--tolerance", metavar="PERCENT", default="1", help="uncertainty of --capacitor (1)")
+    add("--channel", metavar="NAME", help="channel by name or number, for files that hold several")
+    where = parser.add_mutually_exclusive_group()
+    where.add_argument("--in-circuit", action="store_true", help="it was rung connected in its set")
+    where.add_argument("--out-of-circuit", action="store_true", help="it was rung with nothing connected")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Do the action; returns its exit code."""
+    from coilbell.bench.log import Log
+
+    actions: dict[str, Callable[[argparse.Namespace, Log], int]] = {
+        "add": _add,
+        "list": _list,
+        "show": _show,
+        "note": _note,
+        "search": _search,
+        "export": _export,
+        "import": _import,
+        "refit": _refit,
+        "backup": _backup,
+        "check": _check,
+        "remove": _remove,
+    }
+    reads_only = options.action in ("list", "show", "search", "export", "backup") or (
+        options.action == "check" and not options.upgrade
+    )
+    path = Path(options.log) if options.log else None
+    with Log(path, writable=not reads_only) as log:
+        return actions[options.action](options, log)
+
+
+def _add(options: argparse.Namespace, log: Log) -> int:
+    from coilbell.bench.log.entry import Entry, enter
+    from coilbell.bench.log.words import item_facts, item_text
+    from coilbell.commands.judge import connection_of
+
+    ohms = None if options.resistance is None else parse(options.resistance, "ohm", "--resistance")
+    entry = Entry(
+        name=options.item,
+        details={name: getattr(options, name) for name in ("equipment", "part", "kind", "serial")},
+        files=tuple(options.files),
+        label=options.label,
+        note=options.note,
+        photos=tuple(map(Path, options.photo)),
+        reference=options.reference,
+        store=options.store,
+        prior=_prior(options.prior),
+        unit=options.unit,
+        direct_ohms=ohms,
+        capacitors=tuple(options.capacitor),
+        tolerance=options.tolerance,
+        channel=options.channel,
+        connection=connection_of(options),
+    )
+    item = enter(log, entry)
+    print(f"kept in {log.path}", file=sys.stderr)
+    print(item_text(item_facts(log, item)))
+    return 0
+
+
+def _prior(text: str) -> float:
+    value = parse(text, "", "--prior")
+    if not 0 < value < 1:
+        raise InputError(f"--prior {text} must lie between 0 and 1, such as 0.5")
+    return value
+
+
+def _list(options: argparse.Namespace, log: Log) -> int:
+    from coilbell.bench.log.words import item_facts, item_line
+
+    items = log.items()
+    if not items:
+        print(f"the log {log.path} is empty", file=sys.stderr)
+    for item in items:
+        facts = item_facts(log, item, brief=True)
+        print(json.dumps(facts) if options.json else item_line(facts))
+    return 0
+
+
+def _show(options: argparse.Namespace, log: Log) -> int:
+    from coilbell.bench.log.words import item_facts, item_text
+
+    facts = item_facts(log, log.item(options.item))
+    print(json.dumps(facts) if options.json else item_text(facts, everything=options.all))
+    return 0
+
+
+def _note(options: argparse.Namespace, log: Log) -> int:
+    log.add_note(log.item(options.item), " ".join(options.words))
+    print(f"noted in {log.path}", file=sys.stderr)
+    return 0
+
+
+def _search(options: argparse.Namespace, log: Log) -> int:
+    from coilbell.bench.log.words import item_facts
+    from coilbell.bench.words import wrapped
+
+    found = log.search(" ".join(options.words))
+    for item, place in found:
+        facts: dict[str, Any] = item_facts(log, item, brief=True) | {"place": place}
+        print(json.dumps(facts) if options.json else wrapped(f"{item.name}: {place}", indent=0))
+    if not found:
+        print("nothing holds all of these words", file=sys.stderr)
+    return 0
+
+
+def _export(options: argparse.Namespace, log: Log) -> int:
+    from coilbell.bench.log.archive import write_archive
+    from coilbell.bench.log.tables import write_table
+
+    place = Path(options.file)
+    if place.exists():
+        raise InputError(f"{place} exists and is left as it is; choose another name")
+    items = [log.item(name) for name in options.items] or log.items()
+    write = write_archive if place.suffix.lower() == ".zip" else write_table
+    write(log, items, place)
+    print(f"{len(items)} item(s) written to {place}", file=sys.stderr)
+    return 0
+
+
+def _import(options: argparse.Namespace, log: Log) -> int:
+    from coilbell.bench.log.arrival import take_over
+
+    for name in take_over(log, Path(options.file), options.prefix):
+        print(name)
+    return 0
+
+
+def _refit(options: argparse.Namespace, log: Log) -> int:
+    from dataclasses import asdict
+
+    from coilbell.bench.log import again
+    from coilbell.bench.log.words import LOG_SCHEMA, outcome_text
+
+    jobs = int(parse(options.jobs, "", "--jobs")) if options.jobs else -1
+    if options.jobs and jobs < 1:
+        raise InputError(f"--jobs {options.jobs}; give a whole number from 1")
+    if sys.stderr.isatty():
+        from tqdm import tqdm
+
+        with tqdm(desc="refitting", file=sys.stderr, leave=False, ncols=79) as bar:
+
+            def progress(done: int, total: int) -> None:
+                bar.total = total
+                bar.update(done - bar.n)
+
+            outcome = again(log, jobs=jobs, progress=progress)
+    else:
+        outcome = again(log, jobs=jobs)
+    facts = {"schema": LOG_SCHEMA, "what": "refit", **asdict(outcome)}
+    print(json.dumps(facts) if options.json else outcome_text(outcome))
+    return 1 if outcome.problems else 0
+
+
+def _backup(options: argparse.Namespace, log: Log) -> int:
+    log.base.copy_to(Path(options.file))
+    print(f"{log.path} copied to {options.file}", file=sys.stderr)
+    return 0
+
+
+def _check(options: argparse.Namespace, log: Log) -> int:
+    from coilbell.bench.log.soundness import problems
+
+    found = 0
+    for problem in problems(log):
+        found += 1
+        print(problem)
+    if found:
+        print(f"coilbell: {found} problem(s); restore the log from a backup", file=sys.stderr)
+        return 2
+    print(f"{log.path}: sound, {len(log.items())} item(s)")
+    return 0
+
+
+def _remove(options: argparse.Namespace, log: Log) -> int:
+    item = log.item(options.item)
+    log.remove(item, Path(options.backup))
+    print(f"{item.name} is out of the log; {options.backup} holds the log as it was", file=sys.stderr)
+    return 0
