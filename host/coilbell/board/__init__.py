@@ -1,1 +1,36 @@
-"""A tester on a port -> Records."""
+"""A tester on a port -> Records.
+
+::
+
+    with Tester.open() as tester:                    # or Tester.open("virtual:?part=moss-choke&seed=1")
+        records = tester.capture(Settings(shots=8))
+"""
+
+from coilbell.board.deploy import Flashed, Mpremote, flash
+from coilbell.board.exchange import Refusal, Tally
+from coilbell.board.identity import Identity
+from coilbell.board.ports import BoardPort, choose
+from coilbell.board.selftest import Row, selftest
+from coilbell.board.settings import Settings
+from coilbell.board.tester import Aim, Tester
+from coilbell.board.transport import Port, PortLost, open_port, serial_ports
+
+__all__ = [
+    "Aim",
+    "BoardPort",
+    "Flashed",
+    "Identity",
+    "Mpremote",
+    "Port",
+    "PortLost",
+    "Refusal",
+    "Row",
+    "Settings",
+    "Tally",
+    "Tester",
+    "choose",
+    "flash",
+    "open_port",
+    "selftest",
+    "serial_ports",
+]

@@ -6,7 +6,7 @@ A port is any object with the four members of `Port`; tests hand in their own. N
     socket://host:port          a serial port that a server on the network passes on
     virtual:?part=NAME&...      a board in software, see `coilbell.board.virtual`
 
-Errors are translated here and nowhere else: MissingError when a port cannot be opened, WireError when it
+Errors are translated here and nowhere else: MissingError when a port cannot be opened, PortLost when it
 vanishes later.
 """
 
@@ -18,10 +18,14 @@ from typing import Any, Protocol
 from coilbell.board import ports
 from coilbell.errors import CoilbellError, InputError, MissingError, WireError
 
-__all__ = ["Port", "SerialPort", "open_port", "serial_ports"]
+__all__ = ["Port", "PortLost", "SerialPort", "open_port", "serial_ports"]
 
 _WRITE_TIMEOUT_S = 2.0
 _CHUNK = 65536
+
+
+class PortLost(WireError):
+    """The port is gone: the board was unplugged, or its server ended."""
 
 
 class Port(Protocol):
@@ -82,8 +86,8 @@ class SerialPort:
         except _port_errors() as error:
             raise self._lost("writing to", error) from error
 
-    def _lost(self, doing: str, error: Exception) -> WireError:
-        return WireError(
+    def _lost(self, doing: str, error: Exception) -> PortLost:
+        return PortLost(
             f"{self.name} vanished while {doing} it ({error}); check cable and plug, then capture again"
         )
 

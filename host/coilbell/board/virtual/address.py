@@ -10,6 +10,7 @@
     noise           converter noise [LSB rms], 1 by default
     hum             mains hum at the leads [V], 0 by default
     errors          share of samples whose conversion fails, 0 by default
+    hurry           1: the board's rests between shots take no time
     interpreter     micropython or python: what runs the firmware; by default what there is
     pace            bytes a second over the link, 500000 by default as over USB; 0 for no limit
 
@@ -42,6 +43,7 @@ class Address:
     noise: float = 1.0
     hum: float = 0.0
     errors: float = 0.0
+    hurry: int = 0
     interpreter: str = ""
     pace: float = 500e3
     drop: float = 0.0
@@ -55,6 +57,7 @@ class Address:
         _one_of("interpreter", self.interpreter, ("", "micropython", "python"))
         for name in ("errors", "drop", "corrupt"):
             _limited(name, getattr(self, name), 0, 1)
+        _limited("hurry", self.hurry, 0, 1)
         _limited("noise", self.noise, 0, 1000)
         _limited("hum", self.hum, 0, 100)
         _limited("pace", self.pace, 0, 1e9)
@@ -95,6 +98,7 @@ _READERS: dict[str, Callable[[str], Any]] = {
     "noise": float,
     "hum": float,
     "errors": float,
+    "hurry": int,
     "interpreter": str,
     "pace": float,
     "drop": float,

@@ -30,12 +30,21 @@ class Cable:
         self._carried = 0
         self._free_at = 0.0
 
-    def carry(self, data: bytes) -> Iterator[bytes]:
-        """The pieces of `data` that arrive, each when it does; raises Unplugged."""
+    def carry(self, data: bytes) -> Iterator[tuple[int, bytes]]:
+        """The pieces that arrive, each when it does and with the number of bytes it stands for.
+
+        Ends early where the link stalls; raises Unplugged.
+        """
         for start in range(0, len(data), _CHUNK):
             chunk = data[start : start + _CHUNK]
             self._wait(len(chunk))
-            yield from self._split(self._spoilt(self._cut(chunk)))
+            passed = self._cut(chunk)
+            if self._spoils(self._wishes.drop):
+                yield len(passed), b""
+            else:
+                yield from self._split(self._spoilt(passed))
+            if len(passed) < len(chunk):
+                return
 
     def _wait(self, size: int) -> None:
         if not self._wishes.pace:
@@ -55,16 +64,18 @@ class Cable:
             return chunk[: max(0, self._wishes.stall - before)]
         return chunk
 
-    def _spoilt(self, chunk: bytes) -> bytes:
-        if self._wishes.drop and self._rng.random() < self._wishes.drop:
-            return b""
-        if chunk and self._wishes.corrupt and self._rng.random() < self._wishes.corrupt:
-            spoilt = bytearray(chunk)
-            spoilt[self._rng.randrange(len(spoilt))] ^= 1 << self._rng.randrange(8)
-            return bytes(spoilt)
-        return chunk
+    def _spoils(self, share: float) -> bool:
+        return share > 0 and self._rng.random() < share
 
-    def _split(self, chunk: bytes) -> Iterator[bytes]:
+    def _spoilt(self, chunk: bytes) -> bytes:
+        if not chunk or not self._spoils(self._wishes.corrupt):
+            return chunk
+        spoilt = bytearray(chunk)
+        spoilt[self._rng.randrange(len(spoilt))] ^= 1 << self._rng.randrange(8)
+        return bytes(spoilt)
+
+    def _split(self, chunk: bytes) -> Iterator[tuple[int, bytes]]:
         step = self._wishes.split or _CHUNK
         for start in range(0, len(chunk), step):
-            yield chunk[start : start + step]
+            piece = chunk[start : start + step]
+            yield len(piece), piece

@@ -39,8 +39,12 @@ class Leads:
     ) -> npt.NDArray[np.uint16]:
         """Converter codes (samples,) of one shot, as the FIFO gives them: bit 15 is the error bit.
 
-        pulse_at_s: start of the pulse after the first sample [s].
+        pulse_at_s: start of the pulse after the first sample [s]; pulse_s: its width, 0 for none [s].
         """
+        import numpy as np
+
+        if not pulse_s:
+            return self.converter.codes(np.zeros(samples) + self.lead_volts(), self._rng, rate_hz)
         key = (farads, pulse_s, pulse_at_s, rate_hz, samples)
         volts = self._rings.get(key)
         if volts is None:

@@ -1,0 +1,80 @@
+"""A copy of each board's constants on this computer, by the board's unique id.
+
+A board's file system may be lost; then its calibration is still here. Boards in software keep none.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import tempfile
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+
+from coilbell.board.identity import Identity
+from coilbell.errors import MissingError
+
+__all__ = ["folder", "keep", "kept"]
+
+_FORMAT = "coilbell board constants"
+_SCHEMA = 1
+
+
+def folder() -> Path:
+    """Where the copies are."""
+    from platformdirs import user_data_path
+
+    return user_data_path("coilbell", appauthor=False) / "boards"
+
+
+def keep(identity: Identity, place: Path | None = None) -> None:
+    """Keep a copy when the board has constants of its own that differ from the copy.
+
+    Raises MissingError when the folder cannot be written.
+    """
+    if identity.virtual or identity.constants_from not in ("file", "backup"):
+        return
+    if kept(identity.unique_id, place) == dict(identity.constants):
+        return
+    path = _path(identity.unique_id, place)
+    content = {
+        "format": _FORMAT,
+        "schema": _SCHEMA,
+        "board": identity.board,
+        "unique_id": identity.unique_id,
+        "utc": datetime.now(UTC).isoformat(timespec="seconds"),
+        "constants": dict(identity.constants),
+    }
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, temporary = tempfile.mkstemp(dir=path.parent, suffix=".new")
+        with os.fdopen(handle, "w", encoding="utf-8") as stream:
+            json.dump(content, stream, indent=1)
+        os.replace(temporary, path)
+    except OSError as error:
+        raise MissingError(
+            f"the copy of the board's constants cannot be written to {path} ({error.strerror}); "
+            "see to that folder's rights"
+        ) from error
+
+
+def kept(unique_id: str, place: Path | None = None) -> Mapping[str, int] | None:
+    """The constants kept for that board, or None when there are none that can be trusted."""
+    try:
+        content = json.loads(_path(unique_id, place).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    if not isinstance(content, dict) or content.get("format") != _FORMAT or content.get("schema") != _SCHEMA:
+        return None
+    constants = content.get("constants")
+    if not isinstance(constants, dict) or not all(type(value) is int for value in constants.values()):
+        return None
+    return {str(name): value for name, value in constants.items()}
+
+
+def _path(unique_id: str, place: Path | None) -> Path:
+    # The id is the board's word; only what it should consist of may become part of a path.
+    name = re.sub(r"[^0-9A-Za-z]", "", unique_id) or "unknown"
+    return (place or folder()) / f"{name}.json"

@@ -1,0 +1,234 @@
+"""One request after another over a port, and what can go wrong on the way.
+
+Frame errors are translated here and nowhere else:
+
+    what happened                                            raised
+    --------------------------------------------------------------------------------------
+    the board refuses, or its firmware fails                 Refusal, a BoardError
+    its protocol has another version                         MissingError with both numbers
+    a traceback of the board stands in the stream            BoardError with the board's words
+    nothing at all came                                      BoardTimeout "no data"
+    frames came, then nothing more                           BoardTimeout "stopped midway"
+    frames came damaged, or their count or sum is wrong      WireError
+    the port is gone                                         PortLost, a WireError
+"""
+
+from __future__ import annotations
+
+import random
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+from zlib import crc32
+
+from coilbell.board import frame
+from coilbell.board.transport import Port
+from coilbell.errors import BoardError, BoardTimeout, MeasurementError, MissingError, WireError
+
+__all__ = ["Exchange", "Refusal", "Tally", "fields_of"]
+
+_TRACEBACK = "Traceback (most recent call last)"
+_PROMPT = ">>>"
+_QUIET_S = 0.3
+_GARBAGE_TIMES = 5
+"""So many times the patience is waited for a frame while bytes come that are none."""
+
+
+class Refusal(BoardError):
+    """The board closed a request with ERROR; `code` is one of `frame.ERRORS`, `value` its figure."""
+
+    def __init__(self, code: int, value: int, words: str) -> None:
+        super().__init__(
+            f"the board refused: {words}" if code < frame.CAPTURE_FAILED else f"the board: {words}"
+        )
+        self.code = code
+        self.value = value
+
+
+@dataclass(slots=True)
+class Tally:
+    """What happened on the wire since the port was opened."""
+
+    frames: int = 0
+    """Frames that arrived whole and were asked for."""
+    damaged: int = 0
+    """Frames that were begun and did not arrive whole."""
+    lost_bytes: int = 0
+    """Bytes that were neither frame nor text."""
+    late: int = 0
+    """Frames that belong to an earlier request."""
+    retried: int = 0
+    """Requests made again after a loss."""
+
+
+class Exchange:
+    """Requests and answers on one port.
+
+    patience_s: the longest silence of the board within an answer [s].
+    """
+
+    def __init__(self, port: Port, patience_s: float = 3.0) -> None:
+        self.port = port
+        self.patience_s = patience_s
+        self.tally = Tally()
+        self._reader = frame.Reader()
+        # Answers to a program that used the port before must not pass for ours.
+        self._number = random.randrange(frame.MAX_ID)
+        self._said: list[str] = []
+
+    @property
+    def at_prompt(self) -> bool:
+        """True when the board answered from its prompt instead of its program."""
+        return any(_PROMPT in line for line in self._said)
+
+    @property
+    def said(self) -> str:
+        """The last text the board sent outside of frames, "" for none."""
+        return self._said[-1] if self._said else ""
+
+    def ask(self, word: str, **keys: object) -> Iterator[frame.Frame]:
+        """Send a request; gives the frames of its answer, END the last. Raises MeasurementError."""
+        number = self._send(word, **keys)
+        harmed, total = self.tally.damaged, 0
+        for count, item in enumerate(self._answer(number)):
+            _gate(item)
+            if item.type == frame.ERROR:
+                raise _refusal(item)
+            if item.type == frame.DATA:
+                total = crc32(item.payload, total)
+            if item.type == frame.END:
+                self._settle(fields_of(item), count, total, harmed)
+            yield item
+            if item.type == frame.END:
+                return
+
+    def _send(self, word: str, **keys: object) -> int:
+        self._number = self._number % frame.MAX_ID + 1
+        self._said.clear()
+        self.port.write(frame.encode_request(word, self._number, **keys))
+        return self._number
+
+    def _settle(self, end: dict[str, Any], frames: int, total: int, harmed: int) -> None:
+        """Compare an END with what came before it; raises WireError."""
+        if frames == end["frames"] and total == end["sum"]:
+            return
+        damaged = self.tally.damaged - harmed
+        raise WireError(
+            f"{end['frames'] - frames} of {end['frames']} frames from {self.port.name} were lost"
+            + (f", {damaged} arrived damaged" if damaged else "")
+            + "; try a shorter cable or another socket"
+        )
+
+    def _answer(self, number: int) -> Iterator[frame.Frame]:
+        """Frames that answer the request, with no end of their own; raises when they stop."""
+        heard = False
+        last = time.monotonic()
+        while True:
+            data = self.port.read(self.patience_s)
+            items = self._taken(data) if data else self._taken_last()
+            for item in items:
+                if item.id != number:
+                    self.tally.late += 1
+                    continue
+                heard, last = True, time.monotonic()
+                self.tally.frames += 1
+                yield item
+            if _TRACEBACK in "\n".join(self._said):
+                raise self._board_words()
+            if not data:
+                raise self._silence(heard)
+            if time.monotonic() - last > _GARBAGE_TIMES * self.patience_s:
+                raise WireError(f"only unreadable bytes come from {self.port.name}; plug the board in again")
+
+    def _taken(self, data: bytes) -> list[frame.Frame]:
+        return self._sorted(self._reader.feed(data))
+
+    def _taken_last(self) -> list[frame.Frame]:
+        """What can still be had when nothing more comes."""
+        return self._sorted(self._reader.finish())
+
+    def _sorted(self, items: list[Any]) -> list[frame.Frame]:
+        """Keep the frames; count damage, remember text."""
+        frames = []
+        for item in items:
+            if isinstance(item, frame.Frame):
+                frames.append(item)
+            elif isinstance(item, frame.Text):
+                self._said = [*self._said[-60:], item.words.decode("ascii", "replace")]
+            else:
+                self.tally.lost_bytes += item.lost
+        self.tally.damaged = self._reader.damaged
+        return frames
+
+    def _silence(self, heard: bool) -> MeasurementError:
+        patience = f"{self.patience_s:.3g} s"
+        if not heard:
+            return BoardTimeout(
+                f"no data from {self.port.name} within {patience}; press the board's reset and try again, "
+                "or put the firmware on it: coilbell board flash"
+            )
+        return BoardTimeout(
+            f"{self.port.name} stopped midway in its answer, {patience} ago; check the cable, "
+            "press the board's reset and try again"
+        )
+
+    def _board_words(self) -> BoardError:
+        """The traceback in the stream, read to its end."""
+        while data := self.port.read(_QUIET_S):
+            self._taken(data)
+        self._taken_last()
+        text = "\n".join(self._said)
+        lines = [line.strip() for line in text[text.rindex(_TRACEBACK) :].splitlines()]
+        told = next(
+            (i for i, line in enumerate(lines[1:], 1) if not line.startswith("File ")), len(lines) - 1
+        )
+        where = f" ({lines[told - 1]})" if told > 1 else ""
+        error = BoardError(
+            f'the board\'s program failed, in its words: "{lines[told]}"{where}; press its reset and try '
+            "again, and please report these words"
+        )
+        error.add_note("\n".join(lines))
+        return error
+
+    def resynchronise(self) -> None:
+        """End whatever the board is answering, and drop it. Raises WireError when it does not end."""
+        self.port.write(b"\n")
+        until = time.monotonic() + _GARBAGE_TIMES * self.patience_s
+        while time.monotonic() < until:
+            if self.drain():
+                return
+        raise WireError(f"{self.port.name} does not stop sending; plug the board in again")
+
+    def drain(self) -> bool:
+        """Drop what comes next; True when nothing came for a moment."""
+        data = self.port.read(_QUIET_S)
+        self.tally.late += len(self._taken(data) if data else self._taken_last())
+        return not data
+
+
+def fields_of(item: frame.Frame) -> dict[str, Any]:
+    """The values of a frame of text; raises WireError when it is not what its type says."""
+    try:
+        return dict(frame.decode_fields(item.type, item.payload))
+    except frame.FrameError as error:
+        raise WireError(f"the board's {frame.NAMES[item.type]} is not understood: {error}") from error
+
+
+def _refusal(item: frame.Frame) -> Refusal:
+    values = fields_of(item)
+    return Refusal(int(values["code"]), int(values["value"]), str(values["words"]))
+
+
+def _gate(item: frame.Frame) -> None:
+    """The board's protocol must be ours: the head and two fields of HELLO mean the same in every version."""
+    if item.version == frame.VERSION:
+        return
+    lines = item.payload.decode("utf-8", "replace").split("\n")
+    told = dict(line.split("=", 1) for line in lines if "=" in line)
+    newer = item.version > frame.VERSION
+    remedy = "update this program: pip install --upgrade coilbell" if newer else "run: coilbell board flash"
+    raise MissingError(
+        f"the board speaks protocol {item.version} (firmware {told.get('firmware', 'unknown')}), "
+        f"this program speaks {frame.VERSION}; {remedy}"
+    )

@@ -1,0 +1,133 @@
+"""Who a board is: what its `hello` tells, checked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Any
+
+from coilbell.board import frame
+from coilbell.board.exchange import fields_of
+from coilbell.errors import InputError, WireError
+from coilbell.record import Capacitor
+
+__all__ = ["Identity", "admit"]
+
+Constants = Mapping[str, int]
+
+_SAME = (
+    "firmware",
+    "board",
+    "unique_id",
+    "micropython",
+    "tick_hz",
+    "ticks_per_sample",
+    "max_samples",
+    "max_pretrigger",
+    "min_width_ticks",
+    "max_width_ticks",
+    "max_shots",
+    "max_shots_per_s",
+)
+"""Fields that are called alike here and on the wire."""
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """A board, from its HELLO and CONSTANTS frames.
+
+    Ticks are those of the clock that times the pulse.
+    """
+
+    firmware: str
+    board: str
+    unique_id: str
+    micropython: str
+    tick_hz: int
+    ticks_per_sample: int
+    rate_hz: Fraction
+    """True sampling rate of one shot [Hz]."""
+    start_uncertainty_s: float
+    """Width of the interval the converter's start may fall in [s]."""
+    max_samples: int
+    max_pretrigger: int
+    min_width_ticks: int
+    max_width_ticks: int
+    max_shots: int
+    max_shots_per_s: int
+    lead_limit_v: float
+    capacitors: tuple[str, ...]
+    """Letters of the test capacitors."""
+    constants_from: str
+    """"file", "backup", "defaults" or "changed"."""
+    constants: Constants
+
+    @property
+    def words(self) -> str:
+        """Board and firmware in a line."""
+        return f"{self.board}, id {self.unique_id}, firmware {self.firmware}"
+
+    @property
+    def virtual(self) -> bool:
+        """True for a board in software."""
+        return self.board.startswith("virtual")
+
+    @property
+    def volts_per_count(self) -> float:
+        """Volts at the converter for one code [V]."""
+        return self.constants["converter_nv"] * 1e-9
+
+    @property
+    def gain(self) -> float:
+        """Volts at the converter for one volt at the winding [1]."""
+        return self.constants["gain_ppm"] * 1e-6
+
+    @property
+    def latency_ticks(self) -> Fraction:
+        """From the start of the converter to its first sample [ticks]."""
+        return Fraction(self.constants["latency_ps"] * self.tick_hz, 10**12)
+
+    def capacitor(self, letter: str) -> Capacitor | None:
+        """The test capacitor of that letter, None for "-"; InputError when there is none."""
+        if letter == frame.NO_CAPACITOR:
+            return None
+        if letter not in self.capacitors:
+            choices = ", ".join(self.capacitors)
+            raise InputError(f"this board has no test capacitor {letter!r}; choose one of: {choices}")
+        part = {key: self.constants[f"{letter}_{key}"] for key in ("ff", "tolerance_ppm", "loss_ppm")}
+        return Capacitor(part["ff"] * 1e-15, part["tolerance_ppm"] * 1e-6, letter, part["loss_ppm"] * 1e-6)
+
+
+def admit(hello: frame.Frame, constants: frame.Frame) -> Identity:
+    """The board that sent these frames.
+
+    Raises WireError when what it says cannot be.
+    """
+    told, values = fields_of(hello), fields_of(constants)
+    source = str(values.pop("constants_from"))
+    try:
+        identity = _identity(told, source, {key: int(value) for key, value in values.items()})
+        for letter in identity.capacitors:
+            identity.capacitor(letter)
+    except (ArithmeticError, LookupError, ValueError) as error:
+        raise WireError(f"what the board says of itself cannot be ({error}); flash it again") from error
+    return identity
+
+
+def _identity(told: dict[str, Any], source: str, constants: dict[str, int]) -> Identity:
+    for key in ("tick_hz", "ticks_per_sample", "rate_numerator", "rate_denominator", "max_samples"):
+        if told[key] <= 0:
+            raise ValueError(f"{key}={told[key]}")
+    for key in ("converter_nv", "gain_ppm", "latency_ps", "offset_code_16"):
+        if constants[key] < (key != "latency_ps"):
+            raise ValueError(f"{key}={constants[key]}")
+    return Identity(
+        **{key: told[key] for key in _SAME},
+        rate_hz=Fraction(told["rate_numerator"], told["rate_denominator"]),
+        start_uncertainty_s=told["start_uncertainty_ps"] * 1e-12,
+        lead_limit_v=told["lead_limit_mv"] * 1e-3,
+        capacitors=tuple(letter for letter in told["capacitors"].split(",") if letter),
+        constants_from=source,
+        constants=constants,
+    )

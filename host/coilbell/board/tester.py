@@ -1,0 +1,318 @@
+"""A tester on a port: who it is, its aim, captures."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from types import TracebackType
+from typing import Any, TypeVar
+
+from coilbell.board import constants, frame, ports
+from coilbell.board.assembly import Sweeps, shot_of
+from coilbell.board.exchange import Exchange, Refusal, Tally, fields_of
+from coilbell.board.identity import Identity, admit
+from coilbell.board.settings import Settings
+from coilbell.board.transport import Port, PortLost, open_port, serial_ports
+from coilbell.errors import BoardError, BoardTimeout, InputError, MeasurementError, WireError
+from coilbell.record import Record
+
+__all__ = ["RETRIES", "Aim", "Tester"]
+
+RETRIES = 3
+"""So often a request is made again after a loss; of a capture only what is still missing."""
+
+_AIM_SAMPLES = 2048
+_PATIENCE_S = 3.0
+_VIRTUAL_PATIENCE_S = 30.0
+"""A virtual board computes what a winding does by itself."""
+_START_S = 1.5
+"""What a board takes from Ctrl-D at its prompt to its running program [s]."""
+
+T = TypeVar("T")
+Progress = Callable[[int, int], None]
+"""Called with the number of records so far and in all."""
+
+
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """What the board's search for a pulse width gave."""
+
+    outcome: str
+    """"found"; "weak": no width reaches the band, this is the strongest; "steep": one step passed over it,
+    this is the last width below."""
+    width_ticks: int
+    pulse_s: float
+    peak_v: float
+    """First peak at the winding with that width [V]."""
+    largest_v: float
+    """Largest peak of all pulses fired [V]."""
+
+
+class Tester:
+    """A tester on an open port; a context manager that gives the port back.
+
+    port: an object as in `coilbell.board.Port`; patience_s: the longest silence within an answer [s];
+    retries: how often a request is made again after a loss.
+    """
+
+    def __init__(self, port: Port, patience_s: float = _PATIENCE_S, retries: int = RETRIES) -> None:
+        self._port = port
+        self._exchange = Exchange(port, patience_s)
+        self._retries = retries
+        self._identity: Identity | None = None
+
+    @classmethod
+    def open(cls, name: str | None = None, *, retries: int = RETRIES) -> Tester:
+        """Open a port by name, by default that of the only board, and greet the board.
+
+        Raises MissingError when there is no port, no board or another version; MeasurementError when the
+        board does not answer.
+        """
+        port = open_port(name if name is not None else ports.choose(serial_ports()))
+        patience = _VIRTUAL_PATIENCE_S if port.name.startswith("virtual:") else _PATIENCE_S
+        tester = cls(port, patience, retries)
+        try:
+            tester.hello()
+        except BaseException:
+            tester.close()
+            raise
+        return tester
+
+    def __enter__(self) -> Tester:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Give the port back."""
+        self._port.close()
+
+    @property
+    def port(self) -> str:
+        """Name of the port."""
+        return self._port.name
+
+    @property
+    def tally(self) -> Tally:
+        """What happened on the wire so far."""
+        return replace(self._exchange.tally)
+
+    @property
+    def identity(self) -> Identity:
+        """The board, asked once."""
+        return self._identity or self.hello()
+
+    # --- greeting ---
+
+    def hello(self) -> Identity:
+        """Ask the board who it is; starts its program when it stands at its prompt.
+
+        Raises MissingError for another version of the protocol; BoardError when something else answers;
+        BoardTimeout when nothing does.
+        """
+        # What was left of a line before must not stand before ours.
+        self._port.write(b"\n")
+        try:
+            self._identity = self._again(self._greeted)
+        except (BoardError, BoardTimeout) as error:
+            if not self._exchange.at_prompt:
+                raise self._stranger(error) from error
+            self._start_program()
+            self._identity = self._again(self._greeted)
+        constants.keep(self._identity)
+        return self._identity
+
+    def _greeted(self) -> Identity:
+        found = {item.type: item for item in self._exchange.ask("hello")}
+        if frame.HELLO not in found or frame.CONSTANTS not in found:
+            raise WireError(f"{self.port} answered without saying who it is; try again")
+        return admit(found[frame.HELLO], found[frame.CONSTANTS])
+
+    def _start_program(self) -> None:
+        self._port.write(b"\x04")
+        until = time.monotonic() + _START_S
+        while time.monotonic() < until:
+            self._exchange.drain()
+        self._port.write(b"\n")
+
+    def _stranger(self, error: MeasurementError) -> MeasurementError:
+        """The error, or what to say when text came that is no tester's."""
+        said = self._exchange.said
+        if not said or not isinstance(error, BoardTimeout):
+            return error
+        return BoardError(
+            f"{self.port} answers, but not as a tester does (its words: {said[:60]!r}); "
+            "put the firmware on it: coilbell board flash"
+        )
+
+    def _again(self, attempt: Callable[[], T]) -> T:
+        """`attempt`, made again after a loss up to `retries` times."""
+        for left in range(self._retries, -1, -1):
+            try:
+                return attempt()
+            except MeasurementError as error:
+                if not left or not _may_pass(error):
+                    raise
+                self._recover(error)
+        raise AssertionError("the last attempt returns or raises")
+
+    def _recover(self, error: MeasurementError) -> None:
+        """Bring the board back to listening; raises the error when it does not answer."""
+        self._exchange.tally.retried += 1
+        self._exchange.resynchronise()
+        if isinstance(error, BoardTimeout):
+            try:
+                self._greeted()
+            except BoardTimeout:
+                raise error from None
+
+    # --- captures ---
+
+    def aim(self, capacitor: str = "A", pretrigger: int = 64) -> Aim:
+        """Let the board find the pulse width whose first peak lies well inside the converter's range."""
+        self.identity.capacitor(capacitor)
+        samples = min(_AIM_SAMPLES, self.identity.max_samples)
+        return self._again(lambda: self._aimed(capacitor, samples, pretrigger))
+
+    def _aimed(self, capacitor: str, samples: int, pretrigger: int) -> Aim:
+        asked = {"capacitor": capacitor, "samples": samples, "pretrigger": pretrigger}
+        told = self._values(frame.AIM, "aim", **asked)
+        width = told["width_ticks"]
+        pulse_s = width / self.identity.tick_hz
+        return Aim(told["outcome"], width, pulse_s, told["peak_uv"] * 1e-6, told["largest_uv"] * 1e-6)
+
+    def capture(self, settings: Settings, progress: Progress | None = None) -> tuple[Record, ...]:
+        """Take `settings.shots` records.
+
+        What is lost or damaged on the way is asked for again, up to `retries` times in all; a record holds
+        only samples that arrived whole. Raises InputError for settings beyond the board's limits,
+        Refusal when the board does not fire (live leads), MeasurementError when the wire fails for good.
+        """
+        check(settings, self.identity)
+        width, note = self._width(settings)
+        records: list[Record] = []
+        losses = 0
+        while len(records) < settings.shots:
+            missing = replace(settings, shots=self._next_shots(settings, len(records)))
+            try:
+                self._sweeps(missing, width, records, settings.shots, progress)
+            except MeasurementError as error:
+                losses += 1
+                if losses > self._retries or not _may_pass(error):
+                    raise
+                self._recover(error)
+        extra = {"aim": note} if note else {}
+        return tuple(replace(r, shot=i, extra={**r.extra, **extra}) for i, r in enumerate(records))
+
+    def _next_shots(self, settings: Settings, done: int) -> int:
+        most = max(1, self.identity.max_shots // settings.interleave)
+        return min(settings.shots - done, most)
+
+    def _width(self, settings: Settings) -> tuple[int, str]:
+        """Pulse width [ticks], and what is to be said of it."""
+        if settings.pulse_s is not None:
+            return round(settings.pulse_s * self.identity.tick_hz), ""
+        aim = self.aim(settings.capacitor, max(1, min(settings.pretrigger, 64)))
+        if aim.outcome == "steep" and not aim.width_ticks:
+            raise BoardError(
+                f"even the shortest pulse rings up to {aim.largest_v:.2g} V; use a larger test capacitor"
+            )
+        return aim.width_ticks, "" if aim.outcome == "found" else f"{aim.outcome}, {aim.peak_v:.2g} V"
+
+    def _sweeps(
+        self, settings: Settings, width: int, records: list[Record], total: int, progress: Progress | None
+    ) -> None:
+        """One capture request; whole records are added to `records` as they come."""
+        asked: dict[str, object] = {
+            "samples": settings.samples,
+            "pretrigger": settings.pretrigger,
+            "width_ticks": width,
+            "capacitor": settings.capacitor,
+            "shots": settings.shots,
+            "interleave": settings.interleave,
+        }
+        sweeps: Sweeps | None = None
+        fresh: list[Record] = []
+        try:
+            for item in self._exchange.ask("capture", **asked):
+                if item.type == frame.BEGIN:
+                    begin = self._begun(item, asked)
+                    sweeps = Sweeps(self.identity, settings, begin, self.port)
+                elif item.type == frame.DATA and sweeps is not None:
+                    sweeps.add(shot_of(item, settings.samples))
+                    fresh = sweeps.records
+                    if progress is not None:
+                        progress(min(len(records) + len(fresh), total), total)
+        finally:
+            # A frame that arrived whole is right, whatever happened to its neighbours.
+            records += fresh
+        if len(fresh) != settings.shots:
+            raise WireError(f"{len(fresh)} of {settings.shots} records came from {self.port}; try again")
+
+    def _begun(self, item: frame.Frame, asked: dict[str, object]) -> dict[str, Any]:
+        """BEGIN's fields; raises WireError when they are not what was asked, or not what hello told."""
+        begin = fields_of(item)
+        told = self.identity
+        expected = asked | {"tick_hz": told.tick_hz, "ticks_per_sample": told.ticks_per_sample}
+        rate = Fraction(begin["rate_numerator"], begin["rate_denominator"] or 1)
+        for key, value in (expected | {"rate": told.rate_hz}).items():
+            seen = rate if key == "rate" else begin[key]
+            if seen != value:
+                raise WireError(
+                    f"the board captures with {key} {seen}, asked for was {value}; plug it in again"
+                )
+        return begin
+
+    # --- figures of the board ---
+
+    def measure(self) -> dict[str, Any]:
+        """What the board measures of itself: the fields of a CHECK frame."""
+        return self._again(lambda: self._values(frame.CHECK, "check"))
+
+    def change(self, name: str, value: int) -> None:
+        """Change a constant in use; it is kept by `save`. Raises Refusal when the value cannot be."""
+        self._again(lambda: self._values(frame.CONSTANTS, "constant", name=name, value=value))
+
+    def save(self) -> Identity:
+        """Write the constants in use to the board's file, and the copy here."""
+        self._values(frame.CONSTANTS, "save")
+        return self.hello()
+
+    def _values(self, kind: int, word: str, **keys: object) -> dict[str, Any]:
+        found = {item.type: item for item in self._exchange.ask(word, **keys)}
+        if kind not in found:
+            raise WireError(f"{self.port} closed {word} without {frame.NAMES[kind]}; try again")
+        return fields_of(found[kind])
+
+
+def check(settings: Settings, identity: Identity) -> None:
+    """Raises InputError when the settings lie beyond the board's limits."""
+    identity.capacitor(settings.capacitor)
+    if settings.samples > identity.max_samples:
+        raise InputError(f"{settings.samples} samples; this board takes at most {identity.max_samples}")
+    if not 1 <= settings.pretrigger <= identity.max_pretrigger:
+        most = identity.max_pretrigger
+        raise InputError(f"{settings.pretrigger} samples before the pulse; this board takes 1 to {most}")
+    ticks = identity.ticks_per_sample
+    if ticks % settings.interleave:
+        few = ", ".join(str(m) for m in range(2, 25) if ticks % m == 0)
+        raise InputError(f"interleave {settings.interleave} does not divide a sample; choose one of: {few}")
+    if settings.pulse_s is None:
+        return
+    width = round(settings.pulse_s * identity.tick_hz)
+    low, high = identity.min_width_ticks, identity.max_width_ticks
+    if not low <= width <= high:
+        limits = f"{low / identity.tick_hz * 1e6:.3g} to {high / identity.tick_hz * 1e6:.3g} us"
+        raise InputError(f"pulse of {settings.pulse_s * 1e6:.4g} us; this board fires {limits}")
+
+
+def _may_pass(error: MeasurementError) -> bool:
+    """True where trying again makes sense: something was lost, not refused, and the port is there."""
+    if isinstance(error, Refusal):
+        return error.code == frame.CAPTURE_FAILED
+    return isinstance(error, (WireError, BoardTimeout)) and not isinstance(error, PortLost)
