@@ -1,0 +1,161 @@
+"""What a bench log lives through: a killed writer, two writers, a full disk, a folder that is read-only."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from coilbell.bench.log import Log
+from coilbell.bench.log.soundness import problems
+
+_WRITER = """
+import sys
+import numpy as np
+from pathlib import Path
+from coilbell.bench.log import Log
+from coilbell.errors import CoilbellError
+from coilbell.record import Record
+path, name, count, limit = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3]), int(sys.argv[4])
+if limit:
+    import resource, signal
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
+rng = np.random.default_rng(7)
+try:
+    with Log(path) as log:
+        item = log.item(name) if log.holds(name) else log.add_item(name)
+        for k in range(count):
+            record = Record(samples=rng.integers(0, 4096, 512).astype(np.int16), rate_hz=5e5, shot=k)
+            kept = log.add_capture(item, [record], f"{name} {k}")
+            print(k, kept.sha256, flush=True)
+except CoilbellError as error:
+    print(f"{type(error).__name__}: {error}", file=sys.stderr)
+    sys.exit(error.exit_code)
+"""
+
+
+def _writer(path: Path, name: str, count: int, limit: int = 0) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-c", _WRITER, str(path), name, str(count), str(limit)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+def _kept(path: Path, name: str) -> list[str]:
+    with Log(path) as log:
+        assert list(problems(log)) == []
+        return [capture.sha256 for capture in log.captures(log.item(name))]
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no SIGKILL on this system")
+@pytest.mark.parametrize("after", [40, 170])
+def test_a_writer_killed_among_300_writes_loses_nothing_acknowledged(tmp_path: Path, after: int) -> None:
+    path = tmp_path / "log.sqlite"
+    writer = _writer(path, "choke-7", 300)
+    assert writer.stdout is not None
+    acknowledged = [writer.stdout.readline().split()[1] for _ in range(after)]
+    os.kill(writer.pid, signal.SIGKILL)
+    acknowledged += [line.split()[1] for line in writer.communicate()[0].splitlines()]
+    assert writer.returncode == -signal.SIGKILL
+    kept = _kept(path, "choke-7")
+    assert after <= len(acknowledged) < 300
+    assert kept[: len(acknowledged)] == acknowledged
+    assert len(kept) <= len(acknowledged) + 1, "at most the write in flight was kept beyond"
+
+
+def test_two_processes_write_at_once(tmp_path: Path) -> None:
+    path = tmp_path / "log.sqlite"
+    writers = {name: _writer(path, name, 60) for name in ("bench-a", "bench-b")}
+    for name, writer in writers.items():
+        out, err = writer.communicate(timeout=60)
+        assert (writer.returncode, err) == (0, "")
+        assert _kept(path, name) == [line.split()[1] for line in out.splitlines()]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no limit on file sizes there")
+def test_a_full_disk_keeps_what_was_acknowledged(tmp_path: Path) -> None:
+    path = tmp_path / "log.sqlite"
+    writer = _writer(path, "choke-7", 3000, limit=400_000)
+    out, err = writer.communicate(timeout=60)
+    assert writer.returncode == 3
+    assert err.startswith("MissingError: ")
+    assert "the disk refused" in err
+    assert err.count("\n") == 1
+    assert _kept(path, "choke-7") == [line.split()[1] for line in out.splitlines()]
+
+
+def test_no_room_in_the_file_itself(tmp_path: Path) -> None:
+    from handmade import handmade_record
+
+    from coilbell.errors import MissingError
+
+    with Log(tmp_path / "log.sqlite") as log:
+        item = log.add_item("choke-7")
+        log.base.execute("PRAGMA max_page_count = 60")
+        kept = 0
+        with pytest.raises(MissingError, match=r"disk refused .*full"):
+            for k in range(200):
+                log.add_capture(item, [handmade_record(shot=k)])
+                kept += 1
+        assert len(log.captures(item)) == kept > 0
+
+
+_READER = """
+import contextlib, io, os, sys
+from coilbell.cli import main
+scratch, path, *words = sys.argv[1:]
+if os.getuid() == 0:
+    # The administrator may write anywhere, anybody may not; but anybody may not read every interpreter's
+    # folder either, so everything is imported by a first round elsewhere.
+    with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
+        main([*words[:2], "--log", scratch, *words[2:]])
+    os.setgid(65534); os.setuid(65534)
+sys.exit(main([*words[:2], "--log", path, *words[2:]]))
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="folders have other rights there")
+def test_a_read_only_folder_can_be_read_but_not_written(tmp_path: Path) -> None:
+    folder = tmp_path / "shelf"
+    folder.mkdir()
+    path = folder / "log.sqlite"
+    with Log(path) as log:
+        log.add_item("choke-7")
+    path.chmod(0o444)
+    folder.chmod(0o555)
+    for above in (tmp_path, *tmp_path.parents[:2]):
+        above.chmod(above.stat().st_mode | 0o055)
+    try:
+        shown = _as_anybody(tmp_path, path, "log", "list")
+        assert (shown.returncode, shown.stderr) == (0, "")
+        assert "choke-7" in shown.stdout
+        refused = _as_anybody(tmp_path, path, "log", "note", "choke-7", "warm")
+        assert refused.returncode == 3
+        assert "cannot be written there" in refused.stderr
+        assert refused.stderr.count("\n") == 1
+        new = _as_anybody(tmp_path, folder / "new" / "log.sqlite", "log", "add", "choke-8")
+        assert new.returncode == 3
+        assert "cannot be made" in new.stderr
+    finally:
+        folder.chmod(0o755)
+
+
+def _as_anybody(scratch: Path, path: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    place = scratch / "scratch.sqlite"
+    with Log(place) as log:
+        if not log.holds("choke-7"):
+            log.add_item("choke-7")
+    return subprocess.run(
+        [sys.executable, "-c", _READER, str(place), str(path), *words],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd="/",
+    )
