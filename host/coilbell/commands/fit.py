@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from coilbell.record import Capacitor, Record
     from coilbell.winding import OneCapacitorTank
 
-__all__ = ["add_arguments", "run"]
+__all__ = ["add_arguments", "fraction", "run"]
 
 _EXAMPLES = """\
 examples:
@@ -102,7 +102,7 @@ def _request(options: argparse.Namespace) -> _Request:
         start_s=start,
         stop_s=stop,
         capacitor=None if farads is None else Capacitor(farads),
-        count_to=_fraction(options.count_to),
+        count_to=fraction(options.count_to),
         json=options.json,
         picture=_picture_path(options.picture),
     )
@@ -112,7 +112,7 @@ def _optional(text: str | None, unit: str, what: str) -> float | None:
     return None if text is None else parse(text, unit, what)
 
 
-def _fraction(text: str) -> float:
+def fraction(text: str) -> float:
     """0.1 from "0.1", "1/10" or "10%"."""
     upper, _, lower = text.partition("/")
     if not lower and text.endswith("%"):
