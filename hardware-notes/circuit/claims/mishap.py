@@ -1,0 +1,165 @@
+"""What must not hurt: a charged capacitor on the leads, shorted, open and reversed leads.
+
+The board is never to be connected to anything charged. These simulations are there because it will
+happen once: 400 V on 1 uF, 0.08 J, through leads of 1 uH and 50 mohm, either way round.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from circuit.claims.ringing import LEAD_HENRIES, LEAD_OHMS, pole
+from circuit.deck import Deck
+
+__all__ = ["CHARGED_STATES", "LIMITS", "charged", "charged_reading", "opened", "reversed_leads", "shorted"]
+
+FARADS, VOLTS = 1e-6, 400.0
+CHARGED_STATES = (
+    ("off, not powered", "", False, 1),
+    ("idle", "", True, 1),
+    ("idle, reversed", "", True, -1),
+    ("A switched in", "A", True, 1),
+    ("A switched in, reversed", "A", True, -1),
+    ("C switched in", "C", True, 1),
+)
+"""Name, capacitors on, powered, polarity."""
+
+LIMITS: dict[str, tuple[float, str]] = {
+    "R5 energy": (0.5, "J"),
+    "F1 melting": (0.02, "A2s"),
+    "D1..D4 peak": (30.0, "A"),
+    "D1..D4 energy": (0.05, "J"),
+    "Q1 current": (250.0, "A"),
+    "Q2 current": (250.0, "A"),
+    "Q3 current": (250.0, "A"),
+    "Q1..Q3 drain": (30.0, "V"),
+    "Q1..Q3 gate": (20.0, "V"),
+    "Q1..Q3 energy": (0.09, "J"),
+    "D15..D17 peak": (3.0, "A"),
+    "C1..C3 voltage": (1000.0, "V"),
+    "R1..R4 voltage": (350.0, "V"),
+    "U1 input current": (2e-3, "A"),
+    "ADC pins lowest": (0.3, "V below 0"),
+    "ADC pins highest": (3.6, "V"),
+    "Q4 drain": (45.0, "V"),
+}
+"""Rating of each part in this mishap, from memory of data sheets; single pulses where it is one."""
+
+
+def charged() -> dict[str, dict[str, float]]:
+    """Largest current, voltage or energy of each part in LIMITS, for each of CHARGED_STATES."""
+    return {state[0]: _charged(*state[1:]) for state in CHARGED_STATES}
+
+
+_NODES = (
+    "lead ring fused draina drainb drainc gatea gateb gatec bleed sensea sense adc0 adc1 sensein ampin coupled pdrain va"
+).split()
+_CURRENTS = ["@rext[i]", "@r5[i]", "@c1[i]", "@c2[i]", "@c3[i]", "@d1[id]", "@d3[id]"]
+_CURRENTS += [f"@d{k}[id]" for k in (15, 16, 17)] + ["@r27[i]", "@r18[i]"]
+
+
+def _source(deck: Deck, polarity: int) -> Deck:
+    # A step of 400 V in series with an empty capacitor is a charged capacitor being connected.
+    return deck.add(
+        f"Vcharge ext1 0 PWL(0 0 1u 0 1.005u {polarity * VOLTS})",
+        f"Cext ext1 ext2 {FARADS}",
+        "Rext ext2 ext3 50m",
+        "Lext ext3 LEAD 1u",
+    )
+
+
+def _charged(capacitors: str, powered: bool, polarity: int) -> dict[str, float]:
+    deck = _source(Deck(capacitors, powered=powered), polarity)
+    save = [f"v({node})" for node in _NODES] + _CURRENTS
+    seen = deck.run("tran 50n 300u 0 200n", save)
+    t = seen["time"]
+
+    def peak(*names: str) -> float:
+        return max(float(np.abs(seen[name]).max()) for name in names)
+
+    def energy(amps: np.ndarray, volts: np.ndarray) -> float:
+        return float(np.trapezoid(amps * volts, t))
+
+    r5 = (seen["v(fused)"] - seen["v(ring)"]) / 47.0
+    drains = {k: seen[f"v(drain{k})"] for k in "abc"}
+    spent = {k: energy(seen[f"@c{n}[i]"], drains[k]) for n, k in enumerate("abc", 1)}
+    clamp = energy(r5, seen["v(ring)"])
+    return {
+        "R5 energy": energy(r5, seen["v(fused)"] - seen["v(ring)"]),
+        "F1 melting": float(np.trapezoid(r5**2, t)),
+        "D1..D4 peak": peak("@d1[id]", "@d3[id]"),
+        "D1..D4 energy": clamp,
+        "Q1 current": peak("@c1[i]"),
+        "Q2 current": peak("@c2[i]"),
+        "Q3 current": peak("@c3[i]"),
+        "Q1..Q3 drain": max(float(v.max()) for v in drains.values()),
+        "Q1..Q3 gate": peak("v(gatea)", "v(gateb)", "v(gatec)"),
+        "Q1..Q3 energy": max(spent.values()),
+        "D15..D17 peak": peak("@d15[id]", "@d16[id]", "@d17[id]"),
+        "C1..C3 voltage": max(float(np.abs(seen["v(lead)"] - v).max()) for v in drains.values()),
+        "R1..R4 voltage": max(peak("v(bleed)"), float(np.abs(seen["v(lead)"] - seen["v(bleed)"]).max()))
+        if polarity
+        else 0.0,
+        "U1 input current": peak("@r27[i]", "@r18[i]"),
+        "ADC pins lowest": max(0.0, -min(float(seen["v(adc0)"].min()), float(seen["v(adc1)"].min()))),
+        "ADC pins highest": max(float(seen["v(adc0)"].max()), float(seen["v(adc1)"].max())),
+        "Q4 drain": peak("v(pdrain)"),
+    }
+
+
+def charged_reading() -> dict[str, float]:
+    """Lead voltage as the board reads it after 1 uF was connected, and when it has gone below 0.5 V.
+
+    R5 and the clamp bring 400 V down to the clamp's own 1 V within a millisecond; the rest is the bleeder's.
+    The reading follows with 1 ms: an `interlock` that looks for 11 ms sees it.
+    """
+    readings = {}
+    for name, polarity in (("plus", 1), ("minus", -1)):
+        seen = _source(Deck(""), polarity).run("tran 1u 12m 0 2u", ["v(lead)", "v(adc1)"])
+        t = seen["time"]
+        scale = lambda volts: (volts - 0.5947) / 0.08961  # noqa: E731 - zero and slope of `lead_scale`
+        for ms in (1, 3, 11):
+            at = float(np.interp(ms * 1e-3 + 1e-6, t, seen["v(adc1)"]))
+            readings[f"{name}, read after {ms} ms"] = float(scale(at))
+            readings[f"{name}, leads after {ms} ms"] = float(np.interp(ms * 1e-3 + 1e-6, t, seen["v(lead)"]))
+    return readings
+
+
+def shorted() -> dict[str, float]:
+    """Leads shorted by 10 mohm: current, what the converter sees, how soon it is at rest."""
+    deck = Deck("A", 2e-6).add("Rshort LEAD 0 10m")
+    seen = deck.run("tran 20n 60u 0 20n", ["v(pdrain)", "v(plimit)", "v(adc0)", "v(lead)"])
+    t, rest = seen["time"], seen["v(adc0)"][0]
+    away = t[np.abs(seen["v(adc0)"] - rest) > 3.3 / 4096]
+    return {
+        "amps": float(np.max(seen["v(pdrain)"] - seen["v(plimit)"]) / 560.0),
+        "lead_volts": float(np.abs(seen["v(lead)"]).max()),
+        "rest_after_pulse_s": float(away[-1] - 12e-6) if away.size else 0.0,
+    }
+
+
+def opened() -> dict[str, float]:
+    """Nothing on the leads: voltage at them at rest, after the longest pulse, and at the converter pin."""
+    seen = Deck("A", 100e-6).run("tran 0.2u 2m 0 0.5u", ["v(lead)", "v(adc0)", "v(ring)"])
+    return {
+        "rest_volts": float(seen["v(lead)"][0]),
+        "highest_volts": float(seen["v(lead)"].max()),
+        "pin_highest_volts": float(seen["v(adc0)"].max()),
+        "after_2_ms_volts": float(seen["v(lead)"][-1]),
+    }
+
+
+def reversed_leads() -> dict[str, float]:
+    """A coil of 2.2 mH whose one end has 150 pF to the mains earth: f and Q both ways round.
+
+    The tester's ground reaches the earth through 100 nF and 1 kohm, as a portable computer's may.
+    """
+    found = {}
+    for name, hot in (("forward", "coiltop"), ("reversed", "0")):
+        deck = Deck("A").winding(2.2e-3, 130.0, 22.28e3, LEAD_HENRIES, LEAD_OHMS)
+        deck.add(f"Cearth {hot} earth 150p", "Cground 0 groundr 100n", "Rground groundr earth 1k")
+        found[name] = pole(deck, 22.28e3)
+    return {
+        "hz_change": found["reversed"][0] / found["forward"][0] - 1,
+        "q_change": found["reversed"][1] / found["forward"][1] - 1,
+    }

@@ -1,0 +1,130 @@
+"""End to end: an invented winding on the simulated board, through a converter, into the fit.
+
+The winding is one of the catalogue's networks written out for ngspice; the truth is the eigenvalues of
+that network with an ideal test capacitor, which ngspice and the fit have no part in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+
+from circuit.claims.ringing import LEAD_HENRIES, LEAD_OHMS, LOSS_TANGENT, NOMINAL, known
+from circuit.deck import Deck
+
+__all__ = ["CASES", "end_to_end", "pin_volts", "winding_lines"]
+
+CASES = (
+    ("tarn-line-split", "healthy", "A", 1.35e-6),
+    ("tarn-line-split", "turn-1-ohm", "A", 1.4e-6),
+    ("tarn-line-split", "healthy", "B", 0.19e-6),
+    ("tarn-yoke-line", "healthy", "A", 1.4e-6),
+    ("moss-choke", "healthy", "A", 1.45e-6),
+)
+"""Part, state, test capacitor, pulse width [s]."""
+
+RATE_HZ = 500e3
+SAMPLES, PRETRIGGER, SHOTS = 2048, 64, 4
+_NOTHING = 1e-16
+
+
+def winding_lines(part: str, state: str) -> list[str]:
+    """SPICE lines of a catalogue winding between nodes `coiltop` and 0."""
+    from coilbell.board.simulation import Fixture, Winding, catalogue
+
+    bare = Fixture(input_ohms=1e14, stray_farads=_NOTHING, loss_tangent=0.0)
+    network = Winding(catalogue.part(part), state, bare).network(_NOTHING)
+    node = {"lead": "coiltop", "0": "0"}
+
+    def at(name: str) -> str:
+        return node.get(name, f"w_{name.replace(' ', '_')}")
+
+    lines = [f"Rw{k} {at(e.a)} {at(e.b)} {e.ohms:.12g}" for k, e in enumerate(network.resistors)]
+    lines += [f"Cw{k} {at(e.a)} {at(e.b)} {e.farads:.12g}" for k, e in enumerate(network.capacitors)]
+    for k, e in enumerate(network.inductors):
+        lines += [
+            f"Lw{k} {at(e.a)} w{k}_l {e.henries:.12g}",
+            f"Rwl{k} w{k}_l w{k}_r {e.ohms + 1e-9:.12g}",
+            f"Ew{k} w{k}_r w{k}_s {at(e.core)} 0 {e.ratio:.12g}",
+            f"Vw{k} w{k}_s {at(e.b)} 0",
+            f"Fw{k} 0 {at(e.core)} Vw{k} {e.ratio:.12g}",
+        ]
+    if network.junctions:
+        raise ValueError(f"{part}, {state}: junctions are not written out")
+    return lines
+
+
+@cache
+def pin_volts(part: str, state: str, letter: str, width_s: float) -> np.ndarray:
+    """Voltage at the converter pin at the sample instants, pulse at sample PRETRIGGER."""
+    begin = PRETRIGGER / RATE_HZ
+    deck = Deck(letter, width_s, begin).add(
+        f"Lleads LEAD farend {LEAD_HENRIES}", f"Rleads farend coiltop {LEAD_OHMS}"
+    )
+    deck.add(*winding_lines(part, state))
+    stop = SAMPLES / RATE_HZ
+    seen = deck.run(f"tran 0.2u {stop + 4e-6:.6g} 0 0.2u", ["v(adc0)"])
+    return np.interp(np.arange(SAMPLES) / RATE_HZ, seen["time"], seen["v(adc0)"])
+
+
+def end_to_end() -> list[dict[str, float | str]]:
+    """f and Q by the fit against truth: as read against the loaded circuit's, corrected against the winding's."""
+    return [_judged(*case) for case in CASES]
+
+
+def _judged(part: str, state: str, letter: str, width_s: float) -> dict[str, float | str]:
+    from coilbell.board.simulation import Fixture, Winding, catalogue
+    from coilbell.decay import fit
+
+    bench = known()[letter]
+    mode = fit(records(part, state, letter, width_s)).modes[0]
+    ideal = Fixture(input_ohms=1e14, stray_farads=bench.stray_farads, loss_tangent=0.0)
+    loaded = Fixture(
+        input_ohms=1 / bench.siemens, stray_farads=bench.stray_farads, loss_tangent=LOSS_TANGENT[letter]
+    )
+    truth = Winding(catalogue.part(part), state, ideal).ring_mode(NOMINAL[letter])
+    expected = Winding(catalogue.part(part), state, loaded).ring_mode(NOMINAL[letter])
+    assert truth is not None
+    assert expected is not None
+    better = bench.corrected(letter, mode.natural_frequency_hz, mode.q.value)
+    return {
+        "part": part,
+        "state": state,
+        "capacitor": letter,
+        "hz": mode.frequency_hz.value,
+        "true_hz": truth.frequency_hz,
+        "q_read": mode.q.value,
+        "q_read_uncertainty": mode.q.standard_uncertainty,
+        "q_expected": expected.q,
+        "q_corrected": better,
+        "true_q": truth.q,
+        "hz_error": mode.frequency_hz.value / truth.frequency_hz - 1,
+        "q_error": better / truth.q - 1,
+    }
+
+
+def records(part: str, state: str, letter: str, width_s: float):  # type: ignore[no-untyped-def]
+    """The shots as the board would deliver them, through a converter of the RP2040's sort."""
+    from coilbell.board.simulation import RP2040
+    from coilbell.record import Capacitor, Record
+
+    volts = pin_volts(part, state, letter, width_s)
+    converter = replace(RP2040, bias=0.0)
+    rng = np.random.default_rng(7)
+    return [
+        Record(
+            samples=converter.codes(volts, rng, RATE_HZ),
+            rate_hz=RATE_HZ,
+            volts_per_count=converter.volts_per_count,
+            full_scale=(0, 4095),
+            resolution=1.0,
+            pretrigger=PRETRIGGER,
+            pulse_s=width_s,
+            gain=3.0,
+            shot=shot,
+            test_capacitor=Capacitor(NOMINAL[letter], name=letter),
+        )
+        for shot in range(SHOTS)
+    ]

@@ -1,0 +1,142 @@
+"""Netlist + models + what is on the leads -> ngspice -> waveforms."""
+
+from __future__ import annotations
+
+import math
+import re
+import subprocess
+import tempfile
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from circuit.netlist import HERE, parts, table
+
+__all__ = ["SELECT", "Deck", "run"]
+
+SELECT = {"A": "SELA", "B": "SELB", "C": "SELC"}
+"""Pin net that switches each test capacitor on."""
+
+_RELAXATIONS_HZ = tuple(10 ** (k / 2) for k in range(4, 15))
+_OPTIONS = ".options rshunt=1e15 gmin=1e-15 reltol=1e-4 abstol=1e-13 vntol=1e-7 chgtol=1e-16 method=trap"
+
+
+class Deck:
+    """The tester with its pins driven, ready for a winding and an analysis.
+
+    capacitors: letters of the test capacitors that are on; pulse_s: width of one pulse of the pulse pin,
+    which rises at `pulse_at_s` [s], 0 for none, inf to stay high. values: reference -> value that
+    replaces the netlist's; leave_out: references of parts that are missing (a broken joint); models:
+    text that replaces models.cir.
+    """
+
+    def __init__(
+        self,
+        capacitors: str = "A",
+        pulse_s: float = 0.0,
+        pulse_at_s: float = 10e-6,
+        values: Mapping[str, str | float] | None = None,
+        leave_out: Sequence[str] = (),
+        models: str | None = None,
+        powered: bool = True,
+    ) -> None:
+        self.lines: list[str] = []
+        for part in parts():
+            if part.ref in leave_out:
+                continue
+            self._part(part.ref, part.line, (values or {}).get(part.ref))
+        text = (HERE / "models.cir").read_text(encoding="utf-8") if models is None else models
+        if not powered:
+            text = text.replace("V1 five 0 5\n", "V1 five 0 0\n").replace("V2 three 0 3.3", "V2 three 0 0")
+        self.models = text
+        high = 3.3 if powered else 0.0
+        for letter, net in SELECT.items():
+            self._pin(net, f"DC {high if letter in capacitors else 0}")
+        self._pin("PULSE", _pulse(pulse_s, pulse_at_s, high))
+
+    def _part(self, ref: str, line: str, value: str | float | None) -> None:
+        words = line.split()
+        if value is not None:
+            words[-1] = value if isinstance(value, str) else f"{value:.9g}"
+        self.lines.append(" ".join(words))
+        tangent = float(table()[ref].get("loss_tangent", 0.0))  # type: ignore[arg-type]
+        if tangent:
+            from circuit.netlist import number
+
+            self._dielectric(ref, words[1], words[2], number(words[-1]), tangent)
+
+    def _dielectric(self, ref: str, a: str, b: str, farads: float, tangent: float) -> None:
+        # Two relaxations a decade, each C x/(1 + x^2): their sum is C (pi/2)/ln(10^0.5) within 1 %.
+        share = tangent * farads * math.log(10) / math.pi
+        for k, corner in enumerate(_RELAXATIONS_HZ):
+            self.lines.append(f"C{ref}_loss{k} {a} {ref}_loss{k} {share:.6g}")
+            self.lines.append(f"R{ref}_loss{k} {ref}_loss{k} {b} {1 / (2 * math.pi * corner * share):.6g}")
+
+    def _pin(self, net: str, source: str) -> None:
+        self.lines += [f"V{net}_pin {net}_pin 0 {source}", f"R{net}_pin {net}_pin {net} 40"]
+
+    def add(self, *lines: str) -> Deck:
+        """More SPICE lines; the leads are LEAD and 0."""
+        self.lines += lines
+        return self
+
+    def winding(
+        self, henries: float, q: float, hz: float, lead_henries: float = 0.0, lead_ohms: float = 0.0
+    ) -> Deck:
+        """A coil whose loss is all in series and gives `q` at `hz`, on leads of the given sort."""
+        ohms = 2 * math.pi * hz * henries / q
+        return self.add(
+            f"Lleads LEAD farend {lead_henries + 1e-12:.9g}",
+            f"Rleads farend coiltop {lead_ohms + 1e-6:.9g}",
+            f"Lcoil coiltop coilloss {henries:.9g}",
+            f"Rcoil coilloss 0 {ohms:.9g}",
+        )
+
+    def text(self, analysis: Sequence[str], save: Sequence[str]) -> str:
+        """The whole deck, one analysis, the vectors to keep."""
+        saves = [".save " + " ".join(save)] if save else []
+        control = [".control", "set filetype=binary", *analysis, "write OUT", "quit", ".endc", ".end"]
+        return "\n".join(["* tester", _OPTIONS, self.models, *self.lines, *saves, *control]) + "\n"
+
+    def run(self, analysis: Sequence[str] | str, save: Sequence[str]) -> dict[str, np.ndarray]:
+        """Vectors by name, lower case, from `ngspice -b`."""
+        return run(self.text([analysis] if isinstance(analysis, str) else analysis, save))
+
+
+def _pulse(width_s: float, at_s: float, high: float) -> str:
+    if width_s <= 0:
+        return "DC 0"
+    if math.isinf(width_s):
+        return f"PWL(0 0 {at_s:.9g} 0 {at_s + 2e-9:.9g} {high})"
+    return f"PULSE(0 {high} {at_s:.9g} 2n 2n {width_s - 2e-9:.9g} 1)"
+
+
+def run(text: str, program: str = "ngspice") -> dict[str, np.ndarray]:
+    """Solve one deck; raises RuntimeError with ngspice's own words when it gives up."""
+    with tempfile.TemporaryDirectory() as folder:
+        Path(folder, "deck.cir").write_text(text.replace("write OUT", "write out.raw"), encoding="ascii")
+        done = subprocess.run(
+            [program, "-b", "deck.cir"], cwd=folder, capture_output=True, text=True, timeout=300, check=False
+        )
+        raw = Path(folder, "out.raw")
+        if not raw.exists() or "aborted" in done.stdout + done.stderr:
+            raise RuntimeError(f"ngspice: {done.stdout[-1500:]}{done.stderr[-1500:]}")
+        return _vectors(raw.read_bytes())
+
+
+def _vectors(raw: bytes) -> dict[str, np.ndarray]:
+    head, _, body = raw.partition(b"Binary:\n")
+    words = head.decode("ascii", "replace")
+    count = int(re.search(r"No\. Variables:\s*(\d+)", words)[1])  # type: ignore[index]
+    points = int(re.search(r"No\. Points:\s*(\d+)", words)[1])  # type: ignore[index]
+    names = re.findall(r"^\t\d+\t(\S+)\t", words, re.MULTILINE)
+    kind = np.complex128 if "Flags: complex" in words else np.float64
+    values = np.frombuffer(body, kind, count * points).reshape(points, count)
+    return {_plain(name): values[:, k] for k, name in enumerate(names)}
+
+
+def _plain(name: str) -> str:
+    # ngspice writes the current of an element as i(@r5[i]) or v(@q1[p]).
+    found = re.fullmatch(r"\w\((@.*)\)", name.lower())
+    return found[1] if found else name.lower()
