@@ -6,11 +6,12 @@
         records = tester.capture(Settings(shots=8))
 """
 
+from coilbell.board.constants import kept as kept_constants
 from coilbell.board.deploy import Flashed, Mpremote, flash
 from coilbell.board.exchange import Refusal, Tally
 from coilbell.board.identity import Identity
 from coilbell.board.ports import BoardPort, choose
-from coilbell.board.selftest import Row, selftest
+from coilbell.board.selftest import Outcome, Row, selftest
 from coilbell.board.settings import Settings
 from coilbell.board.tester import Aim, Tester
 from coilbell.board.transport import Port, PortLost, open_port, serial_ports
@@ -21,6 +22,7 @@ __all__ = [
     "Flashed",
     "Identity",
     "Mpremote",
+    "Outcome",
     "Port",
     "PortLost",
     "Refusal",
@@ -30,6 +32,7 @@ __all__ = [
     "Tester",
     "choose",
     "flash",
+    "kept_constants",
     "open_port",
     "selftest",
     "serial_ports",

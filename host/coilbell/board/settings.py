@@ -31,7 +31,7 @@ class Settings:
     pretrigger: int = 128
     """Samples of one shot before its pulse."""
     pulse_s: float | None = None
-    """Width of the pulse [s]; None lets the board aim at a first peak well inside its range."""
+    """Width of the pulse [s], 0 for none; None lets the board aim at a first peak well inside its range."""
     connection: Connection = Connection.UNKNOWN
     note: str = ""
 
@@ -40,7 +40,7 @@ class Settings:
         _whole("interleave", self.interleave, 1, 288)
         _whole("samples", self.samples, 32, 1 << 20)
         _whole("pretrigger", self.pretrigger, 0, self.samples - 1)
-        if self.pulse_s is not None and not (math.isfinite(self.pulse_s) and 0 < self.pulse_s < 1):
+        if self.pulse_s is not None and not (math.isfinite(self.pulse_s) and 0 <= self.pulse_s < 1):
             raise InputError(f"pulse of {self.pulse_s!r} s; give a width in seconds, such as 2e-6")
 
 

@@ -306,7 +306,7 @@ def check(settings: Settings, identity: Identity) -> None:
         return
     width = round(settings.pulse_s * identity.tick_hz)
     low, high = identity.min_width_ticks, identity.max_width_ticks
-    if not low <= width <= high:
+    if settings.pulse_s and not low <= width <= high:
         limits = f"{low / identity.tick_hz * 1e6:.3g} to {high / identity.tick_hz * 1e6:.3g} us"
         raise InputError(f"pulse of {settings.pulse_s * 1e6:.4g} us; this board fires {limits}")
 

@@ -1,0 +1,301 @@
+"""`coilbell board`: find boards, put the firmware on one, check one."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+from coilbell.errors import BoardTimeout, InputError, MeasurementError, MissingError
+
+if TYPE_CHECKING:
+    from coilbell.board import BoardPort, Identity, Outcome, Row, Tester
+
+__all__ = ["add_arguments", "run"]
+
+LIST_SCHEMA = 1
+CHECK_SCHEMA = 1
+
+_EXAMPLES = """\
+examples:
+  coilbell board list                 which boards are there, can they be opened
+  coilbell board flash                stock MicroPython -> running tester
+  coilbell board check                leads open and apart: everything
+  coilbell board check --coil 1m      a coil of known inductance on the leads
+  coilbell board check --save         keep the measured constants on the board
+
+An interrupted flash is simply run again. A file on the board that is replaced
+stays there as NAME.bak.
+Exit code: 0 done, all checks passed; 1 a check or the board failed; 2 an
+option cannot be; 3 no board, another MicroPython, or no right to its port.
+"""
+
+_RESTART_S = 20.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `coilbell board`."""
+    ways = parser.add_subparsers(dest="way", required=True, metavar="list|flash|check")
+    listing = ways.add_parser("list", help="boards on this computer, and why one cannot be opened")
+    flashing = ways.add_parser("flash", help="put the firmware on a board and verify it")
+    checking = ways.add_parser("check", help="examine a board: a table of what passed and what did not")
+    for way in (flashing, checking):
+        way.add_argument("--port", metavar="PORT", help="port of the board; by default the only one found")
+    checking.add_argument("--save", action="store_true", help="keep the measured constants on the board")
+    checking.add_argument("--coil", metavar="L", help="inductance of a coil on the leads, such as 1m or 220u")
+    for way in (listing, flashing, checking):
+        way.add_argument("--json", action="store_true", help="one JSON object a line instead of text")
+    parser.epilog = _EXAMPLES
+
+
+def run(options: argparse.Namespace) -> int:
+    """Do what was asked; returns the exit code."""
+    ways: dict[str, Callable[[argparse.Namespace], int]] = {"list": _list, "flash": _flash, "check": _check}
+    return ways[options.way](options)
+
+
+# --- list ---
+
+
+def _list(options: argparse.Namespace) -> int:
+    from coilbell.board import serial_ports
+
+    found = serial_ports()
+    boards = [port for port in found if port.is_board]
+    if not boards and not options.json:
+        others = f"; {len(found)} other ports" if found else ""
+        print(
+            f"no board found{others}\na board that shows as a USB drive has no MicroPython yet: "
+            "copy its UF2 file there"
+        )
+    for port in boards:
+        trouble = _trouble(port)
+        if options.json:
+            facts = {"schema": LIST_SCHEMA, "kind": "board", "port": port.device, "unique_id": port.unique_id}
+            print(json.dumps(facts | {"free": not trouble, "trouble": trouble}))
+        else:
+            print(f"{port.device}  id {port.unique_id or 'unknown'}  {trouble or 'can be opened'}")
+    return 0
+
+
+def _trouble(port: BoardPort) -> str:
+    """Why it cannot be opened, "" when it can. No byte is sent."""
+    from coilbell.board import open_port
+
+    try:
+        open_port(port.device).close()
+    except MissingError as error:
+        return str(error)
+    return ""
+
+
+# --- flash ---
+
+
+def _flash(options: argparse.Namespace) -> int:
+    from coilbell.board import Mpremote, choose, flash, open_port, serial_ports
+
+    name = options.port or choose(serial_ports())
+    if name.startswith(("virtual:", "socket://")):
+        raise InputError(f"{name} cannot be flashed; give a serial port such as COM5 or /dev/ttyACM0")
+    # Our own words for a port that is busy or gone are better than those of the program called next.
+    open_port(name).close()
+    with _bar("flashing") as progress:
+        done = flash(Mpremote(name), progress=progress)
+    identity = _awaited(done.installed.unique_id, name)
+    facts: dict[str, Any] = {
+        "schema": LIST_SCHEMA,
+        "kind": "flash",
+        "board": done.installed.machine,
+        "micropython": ".".join(map(str, done.installed.micropython)),
+        "copied": list(done.copied),
+        "kept": [f"{name}.bak" for name in done.kept],
+        "bytes": done.bytes_copied,
+        "firmware": identity.firmware,
+    }
+    if options.json:
+        print(json.dumps(facts))
+        return 0
+    print(f"{facts['board']}, MicroPython {facts['micropython']}: firmware {identity.firmware} runs")
+    copied = f"sent {len(done.copied)} files, {done.bytes_copied} bytes" if done.copied else "nothing to send"
+    kept = f"; former files kept on it: {', '.join(facts['kept'])}" if done.kept else ""
+    print(f"{copied}, all verified{kept}")
+    return 0
+
+
+@contextmanager
+def _bar(title: str) -> Iterator[Callable[[int, int, str], None] | None]:
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from tqdm import tqdm
+
+    with tqdm(unit="B", unit_scale=True, desc=title, file=sys.stderr, leave=False, ncols=79) as bar:
+
+        def show(done: int, total: int, words: str) -> None:
+            bar.total = total
+            bar.set_description(words, refresh=False)
+            bar.update(done - bar.n)
+            bar.refresh()
+
+        yield show
+
+
+def _awaited(unique_id: str, name: str) -> Identity:
+    """The board after its restart, which may give its port another name."""
+    from coilbell.board import Tester, serial_ports
+
+    until = time.monotonic() + _RESTART_S
+    while True:
+        again = [port.device for port in serial_ports() if unique_id and port.unique_id == unique_id]
+        try:
+            with Tester.open(again[0] if again else name) as tester:
+                return tester.identity
+        except (MissingError, MeasurementError) as error:
+            if time.monotonic() > until:
+                raise BoardTimeout(
+                    f"the firmware is on the board, but it does not answer after its restart ({error})"
+                ) from error
+            time.sleep(0.5)
+
+
+# --- check ---
+
+
+def _check(options: argparse.Namespace) -> int:
+    from coilbell.bench.quantities import parse
+    from coilbell.board import Tester, selftest
+
+    henries = None if options.coil is None else parse(options.coil, "H", "--coil")
+    if henries is not None and not 1e-6 <= henries <= 100:
+        raise InputError(f"--coil {options.coil}; give an inductance from 1 uH to 100 H, such as 1m")
+    with Tester.open(options.port) as tester:
+        outcome = selftest(tester, _told)
+        rows = [*outcome.rows, *_coil_rows(tester, outcome, henries)]
+        saved = _saved(tester, outcome) if options.save else []
+        identity = tester.identity
+    facts = _check_facts(identity, rows, saved)
+    print(json.dumps(facts) if options.json else _table(facts), flush=True)
+    return 1 if any(row.passed is False for row in rows) else 0
+
+
+def _told(words: str) -> None:
+    if sys.stderr.isatty():
+        print(f"\r{words:<30}\r", end="", file=sys.stderr, flush=True)
+
+
+def _coil_rows(tester: Tester, outcome: Outcome, henries: float | None) -> list[Row]:
+    """What a coil on the leads rings like, and whether its known inductance comes out."""
+    from coilbell.board import Row
+    from coilbell.decay import fit
+
+    if not outcome.ring:
+        note = "no coil on the leads" if henries is None else "no ring; is the coil on the leads?"
+        return [Row("reference coil", None if henries is None else 0.0, "H", low=1e-9, note=note)]
+    found, capacitor = fit(outcome.ring), outcome.ring[0].test_capacitor
+    if not found.rings or capacitor is None:
+        return [Row("reference coil", None, note="the ring cannot be fitted")]
+    farads = capacitor.farads + tester.identity.constants["stray_ff"] * 1e-15
+    angular = 2 * 3.141592653589793 * found.main.natural_frequency_hz
+    seen = 1 / (angular**2 * farads)
+    note = f"rings at {found.main.frequency_hz.value / 1e3:.5g} kHz, Q {found.main.q.value:.4g}"
+    if henries is None:
+        return [Row("coil", seen, "H", note=note)]
+    # Two and a half times the capacitor's tolerance, and the same again for the coil.
+    part = 2.5 * 2 * capacitor.tolerance
+    return [Row("reference coil", seen, "H", henries * (1 - part), henries * (1 + part), note)]
+
+
+def _saved(tester: Tester, outcome: Outcome) -> list[str]:
+    """Names of the constants changed and kept; from the copy here where the board has lost its own."""
+    from coilbell.board import kept_constants
+
+    identity = tester.identity
+    wanted = dict(outcome.constants)
+    if identity.constants_from == "defaults":
+        copy = kept_constants(identity.unique_id) or {}
+        wanted = {name: value for name, value in copy.items() if name in identity.constants} | wanted
+    changed = [name for name, value in wanted.items() if identity.constants[name] != value]
+    for name in changed:
+        tester.change(name, wanted[name])
+    if changed or identity.constants_from != "file":
+        tester.save()
+    return changed
+
+
+def _check_facts(identity: Identity, rows: Sequence[Row], saved: Sequence[str]) -> dict[str, Any]:
+    return {
+        "schema": CHECK_SCHEMA,
+        "kind": "board check",
+        "board": identity.words,
+        "micropython": identity.micropython,
+        "constants_from": identity.constants_from,
+        "passed": not any(row.passed is False for row in rows),
+        "rows": [
+            {
+                "name": row.name,
+                "passed": row.passed,
+                "value": row.value,
+                "unit": row.unit,
+                "low": _finite(row.low),
+                "high": _finite(row.high),
+                "note": row.note,
+            }
+            for row in rows
+        ],
+        "saved": list(saved),
+    }
+
+
+def _finite(value: float) -> float | None:
+    return value if abs(value) < float("inf") else None
+
+
+_MARKS = {True: "pass", False: "FAIL", None: "-"}
+
+
+def _table(facts: dict[str, Any]) -> str:
+    """The facts in words, 80 columns."""
+    from coilbell.bench.words import wrapped
+
+    lines = [wrapped(f"{facts['board']}, MicroPython {facts['micropython']}", indent=0)]
+    lines.append(f"  {'':<5} {'':<21} {'found':<17} {'wanted':<21}")
+    for row in facts["rows"]:
+        figure = "" if row["value"] is None else _amount(row["value"], row["unit"])
+        lines.append(f"  {_MARKS[row['passed']]:<5} {row['name']:<21} {figure:<17} {_limits(row)}".rstrip())
+        if row["note"]:
+            lines.append(wrapped(row["note"], indent=8))
+    failed = [row["name"] for row in facts["rows"] if row["passed"] is False]
+    lines.append("all passed" if not failed else wrapped(f"failed: {', '.join(failed)}", indent=0))
+    if facts["saved"]:
+        lines.append(wrapped(f"saved on the board: {', '.join(facts['saved'])}", indent=0))
+    return "\n".join(lines)
+
+
+def _limits(row: dict[str, Any]) -> str:
+    low, high = row["low"], row["high"]
+    if low is None and high is None:
+        return ""
+    unit = row["unit"]
+    if high is None:
+        return f"at least {_amount(low, unit)}"
+    if low == high:
+        return _amount(low, unit)
+    scaled = unit in _SCALED
+    return f"{_amount(low, unit if scaled else '')} to {_amount(high, unit)}"
+
+
+_SCALED = ("H", "F", "ohm", "V")
+"""Units that are written with a prefix."""
+
+
+def _amount(value: float, unit: str) -> str:
+    from coilbell.bench.quantities import engineering
+
+    if unit in _SCALED:
+        return engineering(value, unit, 3)
+    return f"{value:.4g} {unit}".rstrip()

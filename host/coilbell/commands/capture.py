@@ -1,0 +1,259 @@
+"""`coilbell capture`: strike the winding on the leads, fit how it rings."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from coilbell.bench.quantities import parse
+from coilbell.errors import InputError, MeasurementError
+
+if TYPE_CHECKING:
+    from coilbell.board import Settings, Tester
+    from coilbell.record import Record
+
+__all__ = ["add_arguments", "run"]
+
+_EXAMPLES = """\
+examples:
+  coilbell capture                            the only board found, capacitor A
+  coilbell capture --capacitor both --out part.json
+  coilbell capture --port COM5 --interleave 4 --shots 4
+  coilbell capture --port virtual:            no board needed: an invented part
+  coilbell capture --port "virtual:?part=moss-choke&state=turn-dead&seed=3"
+
+The winding must carry no voltage: discharge it and take it off the mains.
+--shots are fitted jointly. --interleave 4 makes each shot of four, for four
+times the rate; rings above 200 kHz need it. --watch goes on until Ctrl-C, a
+file for each capture: part-1.json, part-2.json and so on.
+Exit code: 0 done, no ring included; 1 board or measurement failed; 2 an option
+cannot be; 3 no board, or its port cannot be opened.
+"""
+
+_MOST_FAILURES = 3
+"""So many captures may fail one after another before --watch gives up."""
+_PAUSE_S = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Request:
+    """The options, checked."""
+
+    settings: tuple[Settings, ...]
+    """One for each test capacitor."""
+    count: int | None
+    """Captures to take, None until Ctrl-C."""
+    out: str | None
+    count_to: float
+    json: bool
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `coilbell capture`."""
+    add = parser.add_argument
+    add("--port", metavar="PORT", help="COM5, /dev/ttyACM0, socket://host:port, virtual:...")
+    add("--capacitor", metavar="A|B|both", default="A", help="test capacitor by letter; both: A, then B")
+    add("--shots", metavar="N", type=int, default=8, help="records to take and fit jointly (8)")
+    add("--interleave", metavar="M", type=int, default=1, help="shots of stepped delay in a record (1)")
+    add("--samples", metavar="N", type=int, default=4096, help="samples of a shot (4096)")
+    add("--pretrigger", metavar="N", type=int, default=128, help="samples before the pulse (128)")
+    add("--pulse", metavar="TIME", help="width of the pulse, such as 2u; by default the board aims")
+    add("--count", metavar="N", type=int, default=1, help="captures to take (1)")
+    add("--watch", action="store_true", help="capture again and again until Ctrl-C")
+    add("--out", metavar="FILE", help='keep the records (.json, .csv); "-" writes JSON to stdout')
+    add("--count-to", metavar="PART", default="0.1", help="count rings down to this part of the first peak")
+    add("--note", metavar="TEXT", default="", help="a note kept with the records")
+    where = parser.add_mutually_exclusive_group()
+    where.add_argument("--in-circuit", action="store_true", help="the winding is connected in its set")
+    where.add_argument("--out-of-circuit", action="store_true", help="nothing is connected to the winding")
+    add("--json", action="store_true", help="one JSON object a line instead of tables")
+    parser.epilog = _EXAMPLES
+
+
+def run(options: argparse.Namespace) -> int:
+    """Capture, fit and show; returns the exit code."""
+    from coilbell.board import Tester
+
+    request = _request(options)
+    with Tester.open(options.port) as tester:
+        if options.watch:
+            return _watch(tester, request)
+        for number in range(1, (request.count or 1) + 1):
+            _one(tester, request, number)
+    return 0
+
+
+def _request(options: argparse.Namespace) -> _Request:
+    from coilbell.board import Settings
+    from coilbell.commands.fit import fraction
+    from coilbell.commands.judge import connection_of
+    from coilbell.record import Connection
+
+    if options.count < 1:
+        raise InputError(f"--count {options.count}; give 1 or more, or --watch")
+    if options.json and options.out == "-":
+        raise InputError("--json and --out - would mix on stdout; write the records to a file")
+    letters = ("A", "B") if options.capacitor == "both" else (options.capacitor,)
+    settings = tuple(
+        Settings(
+            capacitor=letter,
+            shots=options.shots,
+            interleave=options.interleave,
+            samples=options.samples,
+            pretrigger=options.pretrigger,
+            pulse_s=None if options.pulse is None else parse(options.pulse, "s", "--pulse"),
+            connection=connection_of(options) or Connection.UNKNOWN,
+            note=options.note,
+        )
+        for letter in letters
+    )
+    _check_out(options.out)
+    return _Request(
+        settings,
+        None if options.watch else options.count,
+        options.out,
+        fraction(options.count_to),
+        options.json,
+    )
+
+
+def _check_out(name: str | None) -> None:
+    """Before a part is struck in vain: can the records be kept there?"""
+    if name is None or name == "-":
+        return
+    path = Path(name)
+    if path.suffix.lower() not in (".json", ".csv", ".tsv"):
+        raise InputError(f"--out {name}: records are kept as .json, .csv or .tsv; give such a name")
+    if not path.parent.is_dir():
+        raise InputError(f"--out {name}: no folder {path.parent}; make it first")
+
+
+def _watch(tester: Tester, request: _Request) -> int:
+    """Capture until Ctrl-C, which is the proper end; a failed capture is told and passed over."""
+    number = failures = 0
+    try:
+        while failures < _MOST_FAILURES:
+            try:
+                _one(tester, request, number + 1)
+                number, failures = number + 1, 0
+            except MeasurementError as error:
+                failures = _passed_over(error, failures)
+                time.sleep(_PAUSE_S)
+    except KeyboardInterrupt:
+        pass
+    kept = f", kept in {request.out} and those beside it" if request.out not in (None, "-") and number else ""
+    print(f"coilbell: {number} capture{'s' * (number != 1)} taken{kept}", file=sys.stderr)
+    return 1 if failures >= _MOST_FAILURES else 0
+
+
+def _passed_over(error: MeasurementError, failures: int) -> int:
+    """Failures in a row, this one included; raises the error when the port is gone for good."""
+    from coilbell.board import PortLost, Refusal
+
+    if isinstance(error, PortLost):
+        raise error
+    print(f"coilbell: {error}", file=sys.stderr, flush=True)
+    # A refusal is the board at work, as when the leads are live; it may refuse as long as that lasts.
+    return failures if isinstance(error, Refusal) else failures + 1
+
+
+def _one(tester: Tester, request: _Request, number: int) -> None:
+    """One capture with each capacitor: kept first, then fitted and shown."""
+    captures = [_captured(tester, settings) for settings in request.settings]
+    _keep([record for capture in captures for record in capture], request, number)
+    for settings, capture in zip(request.settings, captures, strict=True):
+        _show(tester, request, settings, capture, number)
+
+
+def _captured(tester: Tester, settings: Settings) -> tuple[Record, ...]:
+    with _bar(settings) as step:
+        return tester.capture(settings, step)
+
+
+@contextmanager
+def _bar(settings: Settings) -> Iterator[Any]:
+    """A progress function; a bar on a terminal."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from tqdm import tqdm
+
+    title = f"capacitor {settings.capacitor}"
+    with tqdm(total=settings.shots, desc=title, unit="shot", file=sys.stderr, leave=False, ncols=79) as bar:
+        yield lambda done, _: bar.update(done - bar.n)
+
+
+def _keep(records: Sequence[Record], request: _Request, number: int) -> None:
+    if request.out is None:
+        return
+    if request.out == "-":
+        from coilbell.bench.jsonfile import encode
+
+        sys.stdout.write(encode(records).decode("utf-8") + "\n")
+        sys.stdout.flush()
+        return
+    from coilbell.bench.files import write
+
+    path = Path(request.out)
+    if request.count == 1:
+        write(records, path)
+        return
+    while (numbered := path.with_stem(f"{path.stem}-{number}")).exists():
+        number += 1  # what an earlier run kept stays
+    write(records, numbered)
+
+
+def _show(
+    tester: Tester, request: _Request, settings: Settings, capture: tuple[Record, ...], number: int
+) -> None:
+    from coilbell.bench.log.working import fitted
+    from coilbell.bench.words import facts_table
+
+    many = f" capture {number}" if request.count != 1 else ""
+    title = f"{tester.port}{many}, capacitor {settings.capacitor}"
+    _, facts = fitted(capture, title, request.count_to)
+    facts["capture"] = _capture_facts(tester, capture)
+    if request.json:
+        print(json.dumps(facts), flush=True)
+        return
+    stream = sys.stderr if request.out == "-" else sys.stdout
+    print(facts_table(facts), file=stream)
+    print(_capture_line(facts["capture"]), file=stream, flush=True)
+
+
+def _capture_facts(tester: Tester, capture: Sequence[Record]) -> dict[str, Any]:
+    first, tally = capture[0], tester.tally
+    return {
+        "port": tester.port,
+        "board": first.board,
+        "utc": first.utc.isoformat() if first.utc else None,
+        "pulse_s": first.pulse_s,
+        "aim": first.extra.get("aim"),
+        "constants": first.extra.get("constants"),
+        "frames_damaged": tally.damaged,
+        "captures_retried": tally.retried,
+    }
+
+
+def _capture_line(facts: dict[str, Any]) -> str:
+    """Pulse, and whatever went wrong on the way."""
+    from coilbell.bench.quantities import engineering
+    from coilbell.bench.words import wrapped
+
+    parts = [f"pulse {engineering(facts['pulse_s'], 's', 3)}" if facts["pulse_s"] else "no pulse"]
+    if facts["aim"]:
+        parts.append(f"aim {facts['aim']}")
+    if facts["constants"] == "defaults":
+        parts.append("the board is not calibrated")
+    if facts["captures_retried"]:
+        parts.append(
+            f"{facts['captures_retried']} requests made again, {facts['frames_damaged']} frames damaged"
+        )
+    return wrapped("; ".join(parts))
