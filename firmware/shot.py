@@ -256,20 +256,24 @@ class Hardware:
         if not self._clean:
             self._recover()
         self._clean = False
-        self._arm(samples, count)
         width = width_ticks if width_ticks else _MIN_TICKS
-        self._strike.put(self._start_word)
-        self._strike.put((delay_ticks - _MIN_TICKS) | ((width - _MIN_TICKS) << 16))
         limit_us = 2 * count + 50_000
         gc.disable()
         try:
+            self._arm(samples, count)
+            self._strike.put(self._start_word)
+            self._strike.put((delay_ticks - _MIN_TICKS) | ((width - _MIN_TICKS) << 16))
             if width_ticks:
                 self._pulse.init(Pin.ALT, alt=Pin.ALT_PIO0)
-            finished = self._go(sleep_ms, limit_us)
+            return self._flags(self._go(sleep_ms, limit_us))
         finally:
             self.pulse_low()
+            if not self._clean:
+                # Broken off: whoever broke it off may let go of the buffer, so nothing may write to it now.
+                self._recover()
+            # With the queue on, a reading of the leads would end up in it.
+            mem32[self._fcs] = 0
             gc.enable()
-        return self._flags(finished)
 
     # From here to the last sample nothing is allocated.
     def _go(self, sleep_ms, limit_us):
@@ -311,10 +315,6 @@ class Hardware:
     def _flags(self, finished):
         status = mem32[self._fcs]
         self._clean = finished
-        if not finished:
-            self._recover()
-        # With the queue on, a reading of the leads would end up in it.
-        mem32[self._fcs] = 0
         flags = 0 if finished else UNFINISHED
         if status & _FCS_OVER:
             flags |= frame.OVER
