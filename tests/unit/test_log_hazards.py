@@ -10,8 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from coilbell.bench.log import Log
+from coilbell.bench.log import Item, Log
 from coilbell.bench.log.soundness import problems
+from coilbell.errors import MissingError
+from handmade import handmade_record
 
 _WRITER = """
 import sys
@@ -92,19 +94,19 @@ def test_a_full_disk_keeps_what_was_acknowledged(tmp_path: Path) -> None:
 
 
 def test_no_room_in_the_file_itself(tmp_path: Path) -> None:
-    from handmade import handmade_record
-
-    from coilbell.errors import MissingError
-
     with Log(tmp_path / "log.sqlite") as log:
         item = log.add_item("choke-7")
         log.base.execute("PRAGMA max_page_count = 60")
-        kept = 0
+        acknowledged: list[str] = []
         with pytest.raises(MissingError, match=r"disk refused .*full"):
-            for k in range(200):
-                log.add_capture(item, [handmade_record(shot=k)])
-                kept += 1
-        assert len(log.captures(item)) == kept > 0
+            _fill(log, item, acknowledged)
+        assert acknowledged
+        assert [capture.sha256 for capture in log.captures(item)] == acknowledged
+
+
+def _fill(log: Log, item: Item, acknowledged: list[str]) -> None:
+    for k in range(200):
+        acknowledged.append(log.add_capture(item, [handmade_record(shot=k)]).sha256)  # noqa: PERF401 -- one by one
 
 
 _READER = """

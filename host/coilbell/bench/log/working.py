@@ -18,6 +18,7 @@ from coilbell.decay import Doubt, DoubtKind, Fit, Mode, ModeStep, Quantity, Resi
 from coilbell.errors import InputError
 from coilbell.record import Capacitor, Connection, Record
 from coilbell.winding import (
+    Finding,
     FreeRing,
     Observation,
     OneCapacitorTank,
@@ -28,7 +29,7 @@ from coilbell.winding import (
     tank_of_one,
 )
 
-__all__ = ["fit_from_facts", "fitted", "judged", "question_of"]
+__all__ = ["finding_of", "fit_from_facts", "fitted", "judged", "question_of"]
 
 
 def fitted(records: Sequence[Record], title: str = "", count_to: float = 0.1) -> tuple[Fit, dict[str, Any]]:
@@ -69,26 +70,35 @@ def judged(
 
     from coilbell.bench.sentences import comparison_facts, finding_facts
 
-    seen = [_observation(facts, record) for facts, record in rings]
-    with threadpool_limits(1):
-        if question["what"] == "comparison":
-            first = question["first"]
+    if question["what"] == "comparison":
+        first = question["first"]
+        seen = [_observation(facts, record) for facts, record in rings]
+        with threadpool_limits(1):
             found = compare(
                 seen[:first],
                 seen[first:],
                 kind=question["kind"] or "other winding",
                 prior=question["prior"],
             )
-            return comparison_facts(found, title)
-        finding = find(
-            seen,
+        return comparison_facts(found, title)
+    return finding_facts(finding_of(question, rings, reference), title)
+
+
+def finding_of(
+    question: dict[str, Any], rings: Sequence[tuple[dict[str, Any], Record]], reference: Reference | None
+) -> Finding:
+    """The finding itself, as `judged`; for what draws it."""
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(1):
+        return find(
+            [_observation(facts, record) for facts, record in rings],
             reference,
             prior=question["prior"],
             kind=question["kind"],
             unit=question["unit"],
             direct_ohms=question["direct_ohms"],
         )
-        return finding_facts(finding, title)
 
 
 def _observation(facts: dict[str, Any], record: Record) -> Observation:

@@ -1,0 +1,73 @@
+"""A sheet as one HTML file that needs nothing else: no script, no font, no address to fetch from."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Sequence
+from html import escape
+from pathlib import Path
+from string import Template
+
+from coilbell.bench.report.drawings import Picture
+from coilbell.bench.report.sheet import Sheet
+from coilbell.bench.sentences import percent
+
+__all__ = ["html_of"]
+
+_TEMPLATE = Path(__file__).with_name("sheet.html")
+
+_CLASSES = {"like healthy": " healthy", "like shorted": " shorted"}
+
+
+def html_of(sheet: Sheet, pictures: Sequence[Picture]) -> str:
+    """The whole file's text."""
+    return Template(_TEMPLATE.read_text(encoding="utf-8")).substitute(
+        title=escape(sheet.title),
+        explanation=escape(sheet.explanation),
+        odds=escape(sheet.odds),
+        chances="".join(_chance(name, p) for name, p in sheet.chances),
+        tested=_pairs(sheet.tested),
+        table="".join(_row(row, "td" if number else "th") for number, row in enumerate(sheet.table)),
+        pictures="".join(_figure(picture) for picture in pictures),
+        sections=_columns(sheet.sections),
+        next_step=escape(sheet.next_step),
+        caution=escape(sheet.caution),
+        made=_pairs(sheet.made),
+    )
+
+
+def _chance(name: str, chance: float) -> str:
+    colour = _CLASSES.get(name, "")
+    return (
+        f'<div class="chance"><span>{escape(name)}</span><span>{escape(percent(chance))}</span>'
+        f'<div class="bar{colour}" style="width:{100 * chance:.1f}%"></div></div>'
+    )
+
+
+def _pairs(pairs: Sequence[tuple[str, str]]) -> str:
+    return "".join(f"<dt>{escape(what)}</dt><dd>{escape(words)}</dd>" for what, words in pairs)
+
+
+def _row(row: Sequence[str], cell: str) -> str:
+    return f"<tr>{''.join(f'<{cell}>{escape(text)}</{cell}>' for text in row)}</tr>"
+
+
+def _figure(picture: Picture) -> str:
+    data = base64.b64encode(picture.png).decode("ascii")
+    caption = escape(picture.caption)
+    return (
+        f'<figure><img alt="{caption}" src="data:image/png;base64,{data}">'
+        f"<figcaption>{caption}</figcaption></figure>"
+    )
+
+
+def _columns(sections: Sequence[tuple[str, Sequence[str]]]) -> str:
+    """Sections in two columns of about the same length."""
+    sides: tuple[list[str], list[str]] = ([], [])
+    lengths = [0, 0]
+    for head, sentences in sections:
+        side = lengths.index(min(lengths))
+        listed = "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences)
+        sides[side].append(f"<section><h2>{escape(head)}</h2><ul>{listed}</ul></section>")
+        lengths[side] += 90 + sum(len(sentence) + 40 for sentence in sentences)
+    return "".join(f"<div>{''.join(side)}</div>" for side in sides)

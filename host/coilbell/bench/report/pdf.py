@@ -1,0 +1,238 @@
+"""A sheet as PDF on A4 or Letter. The letters shrink a little where that keeps it on one page.
+
+fpdf2 draws it: pure Python, so that it installs the same everywhere. The font is the one matplotlib brings
+along, so that names in any European script come out and nothing has to be found on the system.
+"""
+
+from __future__ import annotations
+
+import io
+import logging
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from coilbell.bench.pictures import BLUE, ORANGE
+from coilbell.bench.report.drawings import Picture
+from coilbell.bench.report.sheet import Sheet
+from coilbell.bench.sentences import percent
+from coilbell.errors import InputError
+
+__all__ = ["PAPERS", "pdf_of"]
+
+PAPERS = ("a4", "letter")
+
+_MARGIN = 12.0
+_GAP = 6.0
+_SIZES = (8.2, 7.6, 7.0, 6.6)
+"""Letter sizes tried for one page [pt]; 6.6 pt then runs on to a second one."""
+_GREY = (95, 95, 95)
+_PICTURE = 0.66
+"""Height of a picture over its column's width, when there are three; two may be taller."""
+
+Draw = Callable[[float, float, float], float]
+
+
+def pdf_of(sheet: Sheet, pictures: Sequence[Picture], paper: str = "a4") -> bytes:
+    """The whole file. paper: "a4" or "letter". Raises InputError for another."""
+    if paper not in PAPERS:
+        raise InputError(f"paper {paper!r}; choose one of: {', '.join(PAPERS)}")
+    for size in _SIZES:
+        page = _Page(sheet, pictures, paper, size)
+        page.draw()
+        if page.pdf.pages_count == 1:
+            break
+    return bytes(page.pdf.output())
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    left: float
+    width: float
+
+
+class _Page:
+    def __init__(self, sheet: Sheet, pictures: Sequence[Picture], paper: str, size: float) -> None:
+        from fpdf import FPDF
+
+        logging.getLogger("fontTools").setLevel(logging.ERROR)
+        self.sheet, self.pictures, self.size = sheet, pictures, size
+        self.pdf: Any = FPDF(orientation="portrait", unit="mm", format=paper)
+        self.pdf.set_margins(_MARGIN, _MARGIN, _MARGIN)
+        self.pdf.set_auto_page_break(False)
+        self.pdf.c_margin = 0
+        self.pdf.set_title(f"{sheet.title}: {sheet.explanation}")
+        self.pdf.set_creator("coilbell")
+        moment = sheet.fits[0][0].added_utc if sheet.fits else "1970-01-01T00:00:00+00:00"
+        self.pdf.set_creation_date(datetime.fromisoformat(moment).astimezone(UTC))
+        _add_fonts(self.pdf)
+        self.pdf.add_page()
+        self.width = self.pdf.w - 2 * _MARGIN
+        half = (self.width - _GAP) / 2
+        self.whole = _Column(_MARGIN, self.width)
+        self.halves = (_Column(_MARGIN, half), _Column(_MARGIN + half + _GAP, half))
+        self.line = 0.44 * size
+        self.y = _MARGIN
+
+    def draw(self) -> None:
+        """All blocks from top to bottom."""
+        self._head()
+        self._beside(self._tested, self._finding)
+        self._table()
+        self._pictures()
+        self._sections()
+        self._boxed()
+        self._made()
+
+    def _text(self, column: _Column, y: float, text: str, *, grow: float = 0, bold: bool = False) -> float:
+        """Write a paragraph; returns where it ends."""
+        size = self.size + grow
+        self.pdf.set_font("sheet", "B" if bold else "", size)
+        self.pdf.set_xy(column.left, y)
+        self.pdf.multi_cell(column.width, 0.44 * size, text, align="L", new_x="LEFT", new_y="NEXT")
+        return float(self.pdf.get_y())
+
+    def _height(self, column: _Column, text: str, grow: float = 0) -> float:
+        self.pdf.set_font("sheet", "", self.size + grow)
+        return float(
+            self.pdf.multi_cell(column.width, 0.44 * (self.size + grow), text, dry_run=True, output="HEIGHT")
+        )
+
+    def _room(self, height: float) -> None:
+        """A new page when the next block does not fit."""
+        if self.y + height > self.pdf.h - _MARGIN + 2:
+            self.pdf.add_page()
+            self.y = _MARGIN
+
+    def _colour(self, hexadecimal: str = "") -> None:
+        code = hexadecimal.lstrip("#") or "111111"
+        self.pdf.set_text_color(*(int(code[k : k + 2], 16) for k in (0, 2, 4)))
+
+    def _head(self) -> None:
+        self.y = self._text(self.whole, self.y, self.sheet.title, grow=5, bold=True) + 0.8
+        self.pdf.set_draw_color(31, 90, 158)
+        self.pdf.set_line_width(0.5)
+        self.pdf.line(_MARGIN, self.y, _MARGIN + self.width, self.y)
+        self.y += 2
+
+    def _beside(self, left: Draw, right: Draw) -> None:
+        ends = [draw(c.left, c.width, self.y) for draw, c in zip((left, right), self.halves, strict=True)]
+        self.y = max(ends) + 1.5
+
+    def _tested(self, left: float, width: float, y: float) -> float:
+        return self._pairs(_Column(left, width), y, self.sheet.tested, 26)
+
+    def _pairs(
+        self, column: _Column, y: float, pairs: Sequence[tuple[str, str]], indent: float, grow: float = 0
+    ) -> float:
+        for what, words in pairs:
+            self.pdf.set_text_color(*_GREY)
+            low = self._text(_Column(column.left, indent), y, what, grow=grow)
+            self._colour()
+            rest = _Column(column.left + indent, column.width - indent)
+            y = max(low, self._text(rest, y, words, grow=grow))
+        return y
+
+    def _finding(self, left: float, width: float, y: float) -> float:
+        inner = _Column(left + 3, width - 3)
+        end = self._text(inner, y, self.sheet.explanation, grow=3.5, bold=True)
+        end = self._text(inner, end + 0.5, self.sheet.odds) + 0.8
+        for name, chance in self.sheet.chances:
+            end = self._chance(inner, end, name, chance)
+        self.pdf.set_fill_color(217, 115, 13)
+        self.pdf.rect(left, y, 1, end - y, style="F")
+        return end
+
+    def _chance(self, column: _Column, y: float, name: str, chance: float) -> float:
+        end = self._text(_Column(column.left, 30), y, name)
+        self._text(_Column(column.left + 30, 13), y, percent(chance))
+        colour = {"like healthy": BLUE, "like shorted": ORANGE}.get(name, "#5f5f5f").lstrip("#")
+        self.pdf.set_fill_color(*(int(colour[k : k + 2], 16) for k in (0, 2, 4)))
+        self.pdf.rect(column.left + 43, y + 0.6, (column.width - 43) * chance, self.line - 1.2, style="F")
+        return end
+
+    def _table(self) -> None:
+        shares = (0.02, 0.3, 0.13, 0.08, 0.14, 0.11, 0.12, 0.1)
+        self.pdf.set_draw_color(201, 201, 201)
+        self.pdf.set_line_width(0.15)
+        for number, row in enumerate(self.sheet.table):
+            if number == 0:
+                self.pdf.set_text_color(*_GREY)
+            left, end = _MARGIN, self.y
+            self._room(2 * self.line)
+            for share, text in zip(shares, row, strict=True):
+                column = _Column(left, share * self.width)
+                end = max(end, self._text(column, self.y, text, bold=number == 0) if text else 0)
+                left += column.width
+            self._colour()
+            self.y = end + 0.4
+            self.pdf.line(_MARGIN, self.y, _MARGIN + self.width, self.y)
+            self.y += 0.4
+        self.pdf.set_text_color(*_GREY)
+        self.y = self._text(self.whole, self.y, "* judged", grow=-0.8) + 1
+        self._colour()
+
+    def _pictures(self) -> None:
+        for k in range(0, len(self.pictures), 2):
+            row = self.pictures[k : k + 2]
+            column = self.halves[0].width
+            heights = [p.height_mm * min(1.0, column / p.width_mm) for p in row]
+            self._room(max(heights) + 2 * self.line)
+            ends = [self._picture(p, c, h) for p, c, h in zip(row, self.halves, heights, strict=False)]
+            self.y = max(ends) + 1
+
+    def _picture(self, picture: Picture, column: _Column, height: float) -> float:
+        width = picture.width_mm * height / picture.height_mm
+        self.pdf.image(io.BytesIO(picture.png), column.left, self.y, width, height, alt_text=picture.caption)
+        self.pdf.set_text_color(*_GREY)
+        end = self._text(column, self.y + height, picture.caption, grow=-0.8)
+        self._colour()
+        return end
+
+    def _sections(self) -> None:
+        """Two columns, each section in the one that is shorter so far."""
+        ends = [self.y, self.y]
+        for head, sentences in self.sheet.sections:
+            side = ends.index(min(ends))
+            column = self.halves[side]
+            inner = _Column(column.left + 2.5, column.width - 2.5)
+            height = self.line + 1.5 + sum(self._height(inner, text) for text in sentences)
+            if ends[side] + height > self.pdf.h - _MARGIN + 2:
+                self.pdf.add_page()
+                ends, column = [_MARGIN, _MARGIN], self.halves[0]
+                inner, side = _Column(column.left + 2.5, column.width - 2.5), 0
+            self._colour(BLUE)
+            ends[side] = self._text(column, ends[side] + 0.8, head, bold=True)
+            self._colour()
+            for text in sentences:
+                self._text(_Column(column.left, 2.5), ends[side], "\u2022")
+                ends[side] = self._text(inner, ends[side], text)
+        self.y = max(ends) + 1.5
+
+    def _boxed(self) -> None:
+        inner = _Column(_MARGIN + 2, self.width - 4)
+        texts = (f"Next: {self.sheet.next_step}", f"Caution: {self.sheet.caution}")
+        height = sum(self._height(inner, text) for text in texts) + 3
+        self._room(height)
+        self.pdf.set_draw_color(31, 90, 158)
+        self.pdf.rect(_MARGIN, self.y, self.width, height)
+        end = self._text(inner, self.y + 1, texts[0], bold=True)
+        self._text(inner, end + 0.5, texts[1])
+        self.y += height + 2
+
+    def _made(self) -> None:
+        rows = self.sheet.made
+        half = (len(rows) + 1) // 2
+        self._room(half * 2 * 0.4 * self.size)
+        for column, part in zip(self.halves, (rows[:half], rows[half:]), strict=True):
+            self._pairs(column, self.y, part, 34, grow=-1.6)
+
+
+def _add_fonts(pdf: Any) -> None:
+    import matplotlib
+
+    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    pdf.add_font("sheet", "", folder / "DejaVuSans.ttf")
+    pdf.add_font("sheet", "B", folder / "DejaVuSans-Bold.ttf")

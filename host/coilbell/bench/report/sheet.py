@@ -1,0 +1,215 @@
+"""One item as one printable page: what stands on it, before it becomes HTML, PDF or text.
+
+Figures and findings are those the log keeps. Pictures are drawn from the kept samples, fitted again; when
+that gives other figures than were kept, the page says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from coilbell.bench.log import Item, KeptCapture, KeptFit, KeptJudgement, Log, versions
+from coilbell.bench.quantities import concise, engineering
+from coilbell.bench.sentences import odds_words, percent
+from coilbell.bench.words import fraction_words
+from coilbell.errors import InputError
+from coilbell.winding import Explanation
+
+__all__ = ["SHEET_SCHEMA", "Sheet", "sheet_facts", "sheet_of", "sheet_text"]
+
+SHEET_SCHEMA = 1
+"""Number of the layout `sheet_facts` gives."""
+
+CARE = (
+    "Ring a winding only when nothing feeds it. Before reaching into a set: pull its plug, let mains "
+    "capacitors and the picture tube discharge, prove it with a meter. Local rules and licensed practice "
+    "come before anything said here."
+)
+
+HOW = (
+    "A short current pulse through a diode strikes the winding with a known capacitor across it; the voltage "
+    "is sampled while it rings down and a sum of damped sinusoids is fitted. Figures in brackets are "
+    "standard uncertainties in the last digits."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """The words and figures of one page.
+
+    tested, made: (what, words) pairs; chances: (explanation, probability) the largest first; table: a head
+    and rows; sections: (head, sentences).
+    """
+
+    title: str
+    explanation: str
+    odds: str
+    chances: tuple[tuple[str, float], ...]
+    tested: tuple[tuple[str, str], ...]
+    table: tuple[tuple[str, ...], ...]
+    sections: tuple[tuple[str, tuple[str, ...]], ...]
+    next_step: str
+    caution: str
+    made: tuple[tuple[str, str], ...]
+    fits: tuple[tuple[KeptCapture, KeptFit], ...] = field(default=(), repr=False)
+    """What the pictures are drawn from."""
+    judgement: KeptJudgement | None = field(default=None, repr=False)
+
+
+def sheet_of(log: Log, item: Item) -> Sheet:
+    """The page for an item. Raises InputError when nothing was rung yet."""
+    captures = log.captures(item)
+    fits = [(capture, kept[-1]) for capture in captures if (kept := log.fits(capture))]
+    if not fits:
+        raise InputError(f"{item.name} holds no rings yet; add some with `coilbell log add`")
+    findings = [one for one in log.judgements(item) if one.facts["what"] == "finding"]
+    told = findings[-1] if findings else None
+    facts = told.facts if told else None
+    shorted = facts["shorted_turn"] if facts else None
+    return Sheet(
+        title=item.name,
+        explanation=facts["explanation"] if facts else "not judged",
+        odds=_odds(shorted),
+        chances=_chances(facts["probabilities"] if facts else None),
+        tested=_tested(item, log, facts),
+        table=_table(fits, told),
+        sections=_sections(facts, fits),
+        next_step=facts["next_step"] if facts else "judge it by a reference of a good unit of this very part",
+        caution=" ".join(filter(None, (facts["caution"] if facts else "", CARE))),
+        made=_made(fits, told),
+        fits=tuple(fits),
+        judgement=told,
+    )
+
+
+def _odds(shorted: dict[str, Any] | None) -> str:
+    if shorted is None:
+        return "No reference was at hand, so no odds are given."
+    return (
+        f"This ring is {odds_words(shorted['log10_likelihood_ratio'])}; probability of a shorted turn "
+        f"{percent(shorted['probability'])} from a prior of {percent(shorted['prior'])}."
+    )
+
+
+def _chances(probabilities: dict[str, float] | None) -> tuple[tuple[str, float], ...]:
+    names = {str(Explanation.UNDECIDED): "none of these"}
+    found = [(names.get(name, name), p) for name, p in (probabilities or {}).items() if p >= 0.005]
+    return tuple(sorted(found, key=lambda pair: -pair[1]))
+
+
+def _tested(item: Item, log: Log, facts: dict[str, Any] | None) -> tuple[tuple[str, str], ...]:
+    kind = item.kind or (facts["kind"] if facts else "")
+    pairs = [
+        ("part", item.part),
+        ("kind", kind),
+        ("equipment", item.equipment),
+        ("serial", item.serial),
+        ("in the log since", _moment(item.added_utc)),
+        ("judged by", facts["reference"].partition("@")[0] if facts else ""),
+    ]
+    pairs += [("photo", f"{p.path.replace(chr(92), '/').rsplit('/', 1)[-1]} {p.words}") for p in log.photos(item)]
+    pairs += [("note", note.words) for note in log.notes(item)[-3:]]
+    return tuple((what, words.strip()) for what, words in pairs if words.strip())
+
+
+_HEAD = ("", "ring", "connection", "with", "frequency", "Q", "inductance")
+
+
+def _table(
+    fits: Sequence[tuple[KeptCapture, KeptFit]], told: KeptJudgement | None
+) -> tuple[tuple[str, ...], ...]:
+    first = fits[0][1].facts
+    head = (*_HEAD, f"rings to {fraction_words(first['count_to'])}")
+    return (head, *(_row(capture, fit, told) for capture, fit in fits))
+
+
+def _row(capture: KeptCapture, fit: KeptFit, told: KeptJudgement | None) -> tuple[str, ...]:
+    facts = fit.facts
+    test = facts["test_capacitor_f"]
+    where = (
+        "*" if told and fit.id in told.fits else "",
+        capture.label,
+        capture.connection,
+        engineering(test, "F") if test else "unknown",
+    )
+    if not facts["rings"]:
+        return (*where, "no ring", "", "", "")
+    mode, tank = facts["modes"][0], facts["tank"]
+    return (
+        *where,
+        _shown(mode["frequency_hz"], "Hz"),
+        _shown(mode["q"]),
+        _shown(tank["inductance_h"], "H") if tank else "",
+        _shown(mode["ring_count"]),
+    )
+
+
+def _shown(quantity: dict[str, float | None], unit: str = "") -> str:
+    nan = float("nan")
+    value, spread = quantity["value"], quantity["standard_uncertainty"]
+    return concise(nan if value is None else value, nan if spread is None else spread, unit)
+
+
+def _sections(
+    facts: dict[str, Any] | None, fits: Sequence[tuple[KeptCapture, KeptFit]]
+) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    doubts = [
+        f"{capture.label}: {doubt['kind']}: {doubt['detail'].rstrip('.')}"
+        for capture, fit in fits
+        for doubt in fit.facts["doubts"]
+    ]
+    listed = [("How it was tested", [HOW])]
+    if facts:
+        listed += [
+            ("Why", facts["reasons"]),
+            ("Not told apart", facts["not_separable"]),
+            ("What this test cannot see", facts["cannot_see"]),
+            ("Rests on", facts["shorted_turn"]["basis"] if facts["shorted_turn"] else []),
+        ]
+    listed.append(("Doubts", list(dict.fromkeys(doubts))))
+    return tuple((head, tuple(sentences)) for head, sentences in listed if sentences)
+
+
+def _made(
+    fits: Sequence[tuple[KeptCapture, KeptFit]], told: KeptJudgement | None
+) -> tuple[tuple[str, str], ...]:
+    pairs = [("this page", _versions(versions()))]
+    by = dict.fromkeys(_versions(fit.versions) for _, fit in fits)
+    pairs.append(("fits", "; ".join(by)))
+    if told:
+        pairs.append(("finding", f"{_moment(told.made_utc)}, {_versions(told.versions)}"))
+        if told.reference:
+            pairs.append(("reference", f"{told.reference[0]}, sha256 {told.reference[1][:32]}"))
+    pairs += [(f"records {capture.label}", f"sha256 {capture.sha256[:32]}") for capture, _ in fits]
+    return tuple(pairs)
+
+
+def _versions(found: dict[str, str]) -> str:
+    return ", ".join(f"{name} {found[name]}" for name in ("coilbell", "numpy", "scipy") if name in found)
+
+
+def _moment(utc: str) -> str:
+    return utc[:16].replace("T", " ") + " UTC"
+
+
+def sheet_facts(sheet: Sheet) -> dict[str, Any]:
+    """The page's words and figures, ready for JSON."""
+    plain = {name: getattr(sheet, name) for name in Sheet.__dataclass_fields__ if name not in _DRAWN}
+    return {"schema": SHEET_SCHEMA, "what": "report", **plain}
+
+
+_DRAWN = ("fits", "judgement")
+
+
+def sheet_text(sheet: Sheet) -> str:
+    """The page without its pictures, for mail and for tests; a line for each entry."""
+    lines = [f"{sheet.title}: {sheet.explanation}", sheet.odds]
+    lines += [f"{percent(p):>6}  {name}" for name, p in sheet.chances]
+    lines += ["", *(f"{what}: {words}" for what, words in sheet.tested), ""]
+    lines += [" | ".join(row) for row in sheet.table]
+    for head, sentences in sheet.sections:
+        lines += ["", head, *(f"- {sentence}" for sentence in sentences)]
+    lines += ["", f"Next: {sheet.next_step}", f"Caution: {sheet.caution}", ""]
+    return "\n".join([*lines, *(f"{what}: {words}" for what, words in sheet.made)]) + "\n"

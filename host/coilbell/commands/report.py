@@ -1,0 +1,54 @@
+"""`coilbell report`: one item of the bench log as one printable page."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+from coilbell.errors import InputError
+
+__all__ = ["add_arguments", "run"]
+
+_EXAMPLES = """\
+examples:
+  coilbell report lot-3 -o lot-3.html
+  coilbell report lot-3 -o lot-3.pdf --paper letter
+  coilbell report lot-3 --json
+
+What was tested and how, pictures, figures with their uncertainties, the finding
+with its reasons and limits, the next step, cautions, versions and hashes. The
+file needs nothing else and fetches nothing.
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `coilbell report`."""
+    add = parser.add_argument
+    add("item", metavar="ITEM", help="name of the item in the log")
+    add("-o", "--output", metavar="FILE", help="the page to write: .html, .pdf, or .txt without pictures")
+    add("--paper", choices=("a4", "letter"), default="a4", help="paper of a .pdf (a4)")
+    add("--force", action="store_true", help="replace FILE when it exists")
+    add("--log", metavar="FILE", help="the log's file")
+    add("--json", action="store_true", help="words and figures of the page as one JSON object")
+    parser.epilog = _EXAMPLES
+
+
+def run(options: argparse.Namespace) -> int:
+    """Write the report; returns 0."""
+    from coilbell.bench.log import Log
+    from coilbell.bench.report import sheet_facts, sheet_of, write_report
+
+    if not (options.output or options.json):
+        raise InputError(f"nothing to write to; give -o {options.item}.html or -o {options.item}.pdf")
+    with Log(Path(options.log) if options.log else None, writable=False) as log:
+        item = log.item(options.item)
+        if options.output:
+            sheet = write_report(log, item, options.output, paper=options.paper, force=options.force)
+            print(f"report written to {options.output}", file=sys.stderr)
+        else:
+            sheet = sheet_of(log, item)
+    if options.json:
+        print(json.dumps(sheet_facts(sheet)))
+    return 0
