@@ -19,7 +19,7 @@ import numpy as np
 from coilbell.decay.defects import Converter, Defect, Survey, survey
 from coilbell.decay.law import fit_law
 from coilbell.decay.model import DoubtKind, ModeStep
-from coilbell.decay.search import Thresholds
+from coilbell.decay.search import Thresholds, chance_limit
 from coilbell.decay.select import Selection
 from coilbell.decay.solve import Block, Bounds, Solution, solve
 from coilbell.decay.straighten import straightened
@@ -28,7 +28,7 @@ __all__ = ["fewer_with_defect"]
 
 _SHARE = 0.3
 """Least share of the further modes' gain that a defect's first-order score must reach to be tried in full."""
-_ENOUGH = 0.92
+_ENOUGH = 0.94
 """Share from which the defect is preferred even though the further modes leave less: over random pairs and
 triples of true modes no defect reached it, over true defects nearly all do (tests/benchmarks/mismatch.py)."""
 
@@ -79,7 +79,37 @@ def _rivals(
             left = _left(blocks, fewer, seen, defect, target, converter)
             share = (seen.rss - left) / max(seen.rss - target, 1e-300)
             out.append(_Rival(fewer, defect.kind, _score(fewer, left, thresholds) + defect.threshold, share))
+        alone = _shot_by_shot(blocks, fewer)
+        if alone is not None:
+            left, price = alone
+            share = (seen.rss - left) / max(seen.rss - target, 1e-300)
+            score = _score(fewer, left, thresholds) + price
+            out.append(_Rival(fewer, DoubtKind.SHOTS_DISAGREE, score, share))
     return out
+
+
+def _shot_by_shot(blocks: list[Block], solution: Solution) -> tuple[float, float] | None:
+    """Sum of squares with poles of their own in every shot, and its price; None for one shot.
+
+    A winding that warms between shots, or moves, looks like several modes to poles that are shared.
+    """
+    singles = [
+        Block(b.times, b.uniform, b.values[i : i + 1], b.weights, (b.members[i],))
+        for b in blocks
+        for i in range(b.shots)
+    ]
+    if len(singles) < 2:
+        return None
+    bounds = Bounds(1e-4, -1 / float(blocks[0].times[-1]))
+    try:
+        left = sum(
+            solve([one], solution.theta, solution.structure, bounds, tolerance=1e-3, max_iterations=15).rss
+            for one in singles
+        )
+    except np.linalg.LinAlgError:
+        return None
+    freedom = solution.structure.poles * (len(singles) - 1)
+    return left, chance_limit(freedom, 5e-4)
 
 
 def _fewer(blocks: list[Block], chosen: Selection) -> list[Solution]:

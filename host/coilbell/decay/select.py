@@ -33,8 +33,8 @@ _MAX_EXPONENTIALS = 2
 _LOCAL_MARGIN = 1.3
 _CLEAR = 2.0
 """Q from which no exponential can pass for a ring, nor a ring for an exponential."""
-_NEARLY_ALL = 0.9
-"""Share of a sluggish ring's promised gain from which an exponential alone will do."""
+_NEARLY_ALL = 0.5
+"""Share of a sluggish ring's promised gain from which an exponential is tried alone, the ring later."""
 _PLAIN = 50.0
 """Energy, in prices, from which a component that nothing else can pass for is kept without a trial."""
 _SMALLEST_STEPS = 0.5
@@ -194,7 +194,7 @@ class _Search:
 
     def _try(self, start: Array, structure: Structure, hold: bool = True) -> Solution | None:
         try:
-            solution = solve(self.blocks, start, structure, self.bounds, tolerance=_COARSE, max_iterations=25)
+            solution = solve(self.blocks, start, structure, self.bounds, tolerance=_COARSE, max_iterations=15)
         except np.linalg.LinAlgError:
             return None
         if hold and (solution.theta[: 2 * structure.modes : 2] < 0.02 / self.length).any():

@@ -357,6 +357,10 @@ def gram_covariance(blocks: list[Block], solution: Solution, tangents: list[Arra
             fisher[:q, row : row + p] = gram[p:, :p]
             row += p
     scale = 1 / np.sqrt(np.maximum(fisher.diagonal(), 1e-300))
-    inverse = np.linalg.inv(fisher * scale[:, None] * scale)
+    unit = fisher * scale[:, None] * scale
+    try:
+        inverse = np.linalg.inv(unit)
+    except np.linalg.LinAlgError:  # two components have become one: what they share stays undetermined
+        inverse = np.linalg.pinv(unit, hermitian=True)
     out: Array = inverse * np.outer(scale, scale)
     return out
