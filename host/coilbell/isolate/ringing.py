@@ -1,0 +1,107 @@
+"""A finding of the ring test as evidence, never as a fact.
+
+A finding made with a reference holds, for each true cause, its probability before and after the ring; their
+ratio is p(ring | cause) up to a constant. Causes are gathered into states of the winding,
+
+    p(ring | state) = sum of posteriors of its causes / sum of their priors
+
+Where the priors are not kept, and for a comparison, only log10 p(ring | shorted)/p(ring | not shorted) is
+known, and all states that are not shorted are alike. The ratio counts for at most 1000 : 1 either way: no
+reference is known better than that.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from coilbell.errors import InputError
+from coilbell.isolate.equipment import Step
+from coilbell.isolate.evidence import Evidence
+
+__all__ = ["MOST_DECADES", "ratio_of_ring", "ring_evidence"]
+
+MOST_DECADES = 3.0
+"""Largest log10 likelihood ratio that a ring may carry [1]."""
+
+_STATES = {
+    "nothing": "whole",
+    "load": "loaded",
+    "junction": "loaded",
+    "inductance": "core",
+    "capacitance": "capacitance",
+    "no contact": "silent",
+    "set: shorted device": "silent",
+}
+"""Cause of a finding -> state of the winding; causes that begin with "set: " are `loaded`."""
+
+
+def ring_evidence(step: Step, facts: Mapping[str, Any]) -> Evidence:
+    """Evidence of a finding or a comparison, as `coilbell judge --json` and `compare --json` give it.
+
+    Raises InputError when it holds no odds, as without a reference, or is no finding.
+    """
+    shorted = facts.get("shorted_turn")
+    if facts.get("what") not in ("finding", "comparison"):
+        raise InputError("no finding or comparison; give what `coilbell judge --json` printed")
+    if not isinstance(shorted, Mapping) or shorted.get("log10_likelihood_ratio") is None:
+        raise InputError(
+            "this finding has no odds: judge the ring by a reference, or give the outcome yourself"
+        )
+    decades = _number(shorted["log10_likelihood_ratio"], "log10_likelihood_ratio")
+    words = f"ring {facts.get('explanation', '')} (log10 ratio {decades:+.2f})"
+    by_cause = _by_cause(facts.get("causes") or ())
+    if by_cause is None:
+        return ratio_of_ring(step, decades, words)
+    return Evidence(step.key, _limited(step, by_cause), words, "computed", _remarks(facts))
+
+
+def ratio_of_ring(step: Step, log10_ratio: float, words: str = "") -> Evidence:
+    """Evidence of a bare log10 likelihood ratio of a shorted turn against none."""
+    if not math.isfinite(log10_ratio):
+        raise InputError(f"log10 likelihood ratio {log10_ratio} is no number")
+    decades = min(max(log10_ratio, -MOST_DECADES), MOST_DECADES)
+    logs = [decades * math.log(10) * (o.key == "shorted") for o in step.outcome]
+    return Evidence(step.key, tuple(logs), words or f"ring with log10 ratio {log10_ratio:+.2f}", "computed")
+
+
+def _by_cause(causes: Sequence[Any]) -> dict[str, float] | None:
+    """State -> p(ring | state), or None where priors are missing."""
+    sums: dict[str, list[float]] = {}
+    for cause in causes:
+        if not isinstance(cause, Mapping) or "prior" not in cause:
+            return None
+        name, prior = str(cause.get("name")), _number(cause["prior"], "prior")
+        state = (
+            "shorted" if cause.get("shorted") else _STATES.get(name, "loaded" if name[:5] == "set: " else "")
+        )
+        if not state:
+            continue  # "none of these" belongs to no state
+        pair = sums.setdefault(state, [0.0, 0.0])
+        pair[0] += _number(cause.get("probability"), "probability")
+        pair[1] += prior
+    found = {state: after / before for state, (after, before) in sums.items() if before > 0}
+    return found if {"whole", "shorted"} <= set(found) and max(found.values()) > 0 else None
+
+
+def _limited(step: Step, by_state: Mapping[str, float]) -> tuple[float, ...]:
+    """ln likelihoods, none further below the best than `MOST_DECADES`; states not asked about are `whole`."""
+    top = math.log(max(by_state.values()))
+    least = top - MOST_DECADES * math.log(10)
+    found = []
+    for outcome in step.outcome:
+        value = by_state.get(outcome.key, by_state["whole"])
+        found.append(max(math.log(value), least) if value > 0 else least)
+    return tuple(found)
+
+
+def _remarks(facts: Mapping[str, Any]) -> tuple[str, ...]:
+    doubts = facts.get("doubts") or ()
+    return (f"the ring has {len(doubts)} doubt(s); see its finding",) if doubts else ()
+
+
+def _number(value: Any, what: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise InputError(f"the finding's {what} is {value!r}, not a number; make it again")
+    return float(value)
