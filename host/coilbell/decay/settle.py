@@ -27,7 +27,7 @@ _GLITCH = 6.5
 _TAIL = 1.5
 _MASK_ROUNDS = 2
 _LEAST_CYCLES = 1.0
-_JUMPS = (512.0, 1536.0, 2560.0, 3584.0)
+_JUMPS = tuple(512.0 * i for i in range(1, 8))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
