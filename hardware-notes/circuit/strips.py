@@ -1,8 +1,8 @@
 """A stripboard as data: zones of strips, parts put across them, wires, and what that joins.
 
 Strips run from left to right. A zone is a stretch of columns in which every row is one strip of its own,
-cut off from the next zone; a row of a zone carries a net or is left empty. Parts stand upright to the strips, one
-column for all their pins, so a part is where it is by its rows and one column.
+cut off from the next zone; a row of a zone carries a net or is left empty. Parts stand across the strips with
+all their pins in one column.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ _BY_FOOTPRINT = (
     ("DIN0309", 4, 8, 2),
     ("D_DO-41", 4, 8, 1),
     ("D_DO-35", 2, 8, 1),
-    ("C_Rect_L13", 4, 4, 2),
-    ("C_Rect_L18", 6, 6, 4),
+    ("C_Rect_L18", 6, 6, 3),
+    ("C_Rect_L26", 9, 9, 4),
     ("C_Rect_L7.2", 2, 3, 2),
     ("C_Rect_L7.0", 2, 3, 1),
     ("C_Disc", 2, 4, 1),
@@ -78,7 +78,7 @@ class Seat:
 
 @dataclass(slots=True)
 class Zone:
-    """One zone: net of each row, parts in it, first column, columns; chip: its package on the right or left."""
+    """One zone: net of each row, parts in it, top row, left column, width; placed: by reference."""
 
     name: str
     rows: Sequence[str]
@@ -143,7 +143,9 @@ class Laid:
 def joined(laid: Laid) -> list[set[tuple[str, int]]]:
     """Pins that copper and wires join, group by group; nothing but holes is looked at."""
     strip_of = {
-        (column, row): k for k, (row, first, last) in enumerate(laid.strips) for column in range(first, last + 1)
+        (column, row): k
+        for k, (row, first, last) in enumerate(laid.strips)
+        for column in range(first, last + 1)
     }
     group = list(range(len(laid.strips)))
     for a, b in laid.wires:
