@@ -10,6 +10,7 @@
     judgement   a finding or a comparison, with the question asked and the versions
     note, photo free words; pictures by path and hash
     run         one pass of fitting everything again
+    worksheet   one entry of an item's isolation worksheet, as JSON, see `coilbell.bench.worksheet`
 
 Rows are never changed: triggers refuse it. A new judgement is a new row beside the old one. Rows leave
 only while `leaving` names an item, which only an explicit removal does, after a backup.
@@ -87,15 +88,18 @@ _LASTING = (
     "photo",
 )
 
-_GUARDS = "".join(
-    f"""
+
+def _guards(*tables: str) -> str:
+    return "".join(
+        f"""
 CREATE TRIGGER {table}_stays BEFORE UPDATE ON {table}
     BEGIN SELECT RAISE(ABORT, 'rows of the bench log are never changed'); END;
 CREATE TRIGGER {table}_remains BEFORE DELETE ON {table} WHEN NOT EXISTS (SELECT 1 FROM leaving)
     BEGIN SELECT RAISE(ABORT, 'rows of the bench log are never deleted singly'); END;
 """
-    for table in _LASTING
-)
+        for table in tables
+    )
+
 
 _RUNS = """
 CREATE TABLE run (
@@ -117,7 +121,19 @@ CREATE INDEX run_judgement_new ON run_judgement (new_judgement);
 CREATE INDEX run_judgement_old ON run_judgement (old_judgement);
 """
 
-MIGRATIONS: tuple[str, ...] = (_BASE + _GUARDS, _RUNS)
+_WORKSHEETS = """
+CREATE TABLE worksheet (
+    id INTEGER PRIMARY KEY,
+    item_id INTEGER NOT NULL REFERENCES item ON DELETE CASCADE,
+    added_utc TEXT NOT NULL, entry TEXT NOT NULL) STRICT;
+CREATE INDEX worksheet_of_item ON worksheet (item_id);
+"""
+
+MIGRATIONS: tuple[str, ...] = (
+    _BASE + _guards(*_LASTING),
+    _RUNS,
+    _WORKSHEETS + _guards("worksheet"),
+)
 """Step k takes a log from schema k to schema k + 1. A step that was released is never edited."""
 
 SCHEMA = len(MIGRATIONS)
