@@ -64,7 +64,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         made[name].add_argument("words", metavar="WORD", nargs="+", help="the words")
     _file_arguments(made)
     made["refit"].add_argument("--jobs", metavar="N", default="", help="processes; all processors by default")
-    made["check"].add_argument("--upgrade", action="store_true", help="bring an older log up to date first")
     _add_arguments(made["add"])
 
 
@@ -116,9 +115,7 @@ def run(options: argparse.Namespace) -> int:
         "check": _check,
         "remove": _remove,
     }
-    reads_only = options.action in ("list", "show", "search", "export", "backup") or (
-        options.action == "check" and not options.upgrade
-    )
+    reads_only = options.action in ("list", "show", "search", "export", "backup", "check")
     path = Path(options.log) if options.log else None
     with Log(path, writable=not reads_only) as log:
         return actions[options.action](options, log)

@@ -21,7 +21,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from coilbell.bench.log.database import Database, default_path
+from coilbell.bench.log.database import Database, OlderLog, default_path
 from coilbell.bench.log.kept import Item, KeptCapture, KeptFit, KeptJudgement, Note, Photo, versions
 from coilbell.bench.log.samples import identity, packed, unpacked
 from coilbell.errors import FileError, InputError, MissingError
@@ -38,13 +38,18 @@ class Log:
     """An open bench log.
 
     path: the file; by default the one COILBELL_LOG names, else the one in the user's data folder.
-    writable: False never changes the file and works where nothing can be written.
+    writable: False changes nothing that is kept and works where nothing can be written; only a log of an
+    older schema is brought up to date first, after a backup.
     Raises MissingError, FileError.
     """
 
     def __init__(self, path: Path | None = None, *, writable: bool = True, wait_s: float = 10.0) -> None:
         self.path = path or default_path()
-        self.base = Database(self.path, writable=writable, wait_s=wait_s)
+        try:
+            self.base = Database(self.path, writable=writable, wait_s=wait_s)
+        except OlderLog:
+            Database(self.path, writable=True, wait_s=wait_s).close()
+            self.base = Database(self.path, writable=writable, wait_s=wait_s)
         self._nested = False
 
     def __enter__(self) -> Self:

@@ -17,7 +17,7 @@ from typing import Any
 from coilbell.bench.log.schema import APPLICATION, MIGRATIONS, SCHEMA
 from coilbell.errors import CoilbellError, FileError, InputError, MissingError
 
-__all__ = ["VARIABLE", "Database", "default_path", "meaning"]
+__all__ = ["VARIABLE", "Database", "OlderLog", "default_path", "meaning"]
 
 VARIABLE = "COILBELL_LOG"
 """Environment variable that names the log when no file is given."""
@@ -31,6 +31,10 @@ def default_path() -> Path:
     from platformdirs import user_data_path
 
     return user_data_path("coilbell", appauthor=False) / "bench-log.sqlite"
+
+
+class OlderLog(FileError):
+    """A log of an older schema was opened for reading only; opening it for writing brings it up to date."""
 
 
 class Database:
@@ -179,10 +183,7 @@ class Database:
 
     def _refuse_older(self) -> None:
         if self._schema() < SCHEMA:
-            raise FileError(
-                f"{self.path}: has log schema {self._schema()}, this version wants {SCHEMA}; "
-                "bring it up to date with `coilbell log check --upgrade`"
-            )
+            raise OlderLog(f"{self.path}: has log schema {self._schema()}, this version wants {SCHEMA}")
 
     def _bring_up_to_date(self) -> None:
         if self._schema() == SCHEMA:

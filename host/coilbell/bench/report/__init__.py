@@ -27,7 +27,8 @@ def write_report(
     ending = path.suffix.lower()
     if ending not in ENDINGS:
         raise InputError(
-            f"reports are not written as {ending or 'a name without ending'}; use one of: {', '.join(ENDINGS)}"
+            f"reports are not written as {ending or 'a name without ending'}; "
+            f"use one of: {', '.join(ENDINGS)}"
         )
     if path.exists() and not force:
         raise InputError(f"{path} exists and is left as it is; choose another name, or give --force")

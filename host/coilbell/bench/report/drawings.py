@@ -14,15 +14,20 @@ from coilbell.bench.log.working import finding_of, fitted
 from coilbell.bench.pictures import BLUE, GREY, ORANGE, decay_picture
 from coilbell.bench.quantities import engineering
 from coilbell.bench.report.sheet import Sheet
+from coilbell.bench.timebase import first_time_s
 from coilbell.decay import Fit
 from coilbell.record import Connection
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["Picture", "pictures_of"]
+__all__ = ["Picture", "pictures_of", "stacked"]
 
-_DPI = 220
+_DPI = 200
+_LARGER = 1.4
+_WIDTH, _HIGH, _LOW, _PLANE = 90.0, 66.0, 45.0, 94.0
+"""Width of every picture and the heights there are [mm]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,19 +46,27 @@ def pictures_of(log: Log, sheet: Sheet) -> tuple[tuple[Picture, ...], tuple[str,
     judged = set(sheet.judgement.fits) if sheet.judgement else set()
     main = next((pair for pair in sheet.fits if pair[1].id in judged), sheet.fits[-1])
     shown = _pair(sheet.fits, main)
-    fresh = {pair[1].id: fitted(pair[0].records, pair[0].label, pair[1].facts["count_to"]) for pair in {main[1].id: main, **{p[1].id: p for p in shown}}.values()}
+    fresh = {
+        fit.id: fitted(capture.records, fit.facts["title"], fit.facts["count_to"])
+        for capture, fit in {pair[1].id: pair for pair in (main, *shown)}.values()
+    }
     remarks = [
-        f"{capture.label}: fitted again by this version, the figures differ from those kept; see `coilbell log refit`"
+        f"{capture.label}: fitted again by this version, the figures differ from those kept; "
+        "see `coilbell log refit`"
         for capture, kept in sheet.fits
         if kept.id in fresh and fresh[kept.id][1] != kept.facts
     ]
-    pictures = [_decay(main[0], fresh[main[1].id][0])]
     plane = _plane(log, sheet)
-    if plane is not None:
-        pictures.append(plane)
+    low = _LOW if shown else _HIGH
+    pictures = [_decay(main[0], fresh[main[1].id][0], low)]
     if shown:
-        pictures.append(_in_and_out([(capture, fresh[fit.id][0]) for capture, fit in shown]))
-    return tuple(pictures), tuple(remarks)
+        pictures.append(_in_and_out([(capture, fresh[fit.id][0]) for capture, fit in shown], low))
+    return (*pictures, *([plane] if plane else [])), tuple(remarks)
+
+
+def stacked(pictures: Sequence[Picture]) -> tuple[list[Picture], list[Picture]]:
+    """The pictures of the left and of the right column: the shift plane has the right one to itself."""
+    return [p for p in pictures if p.name != "plane"], [p for p in pictures if p.name == "plane"]
 
 
 def _pair(
@@ -69,10 +82,16 @@ def _pair(
     return [inside[0], main if main in alike else (alike or outside)[-1]]
 
 
-def _decay(capture: KeptCapture, fit: Fit) -> Picture:
+def _decay(capture: KeptCapture, fit: Fit, height_mm: float) -> Picture:
     drawing = decay_picture(fit, capture.records[0])
     drawing.supxlabel("")
-    return _picture(drawing, "decay", f"{capture.label}: samples, fit, envelope and what the fit leaves over")
+    if fit.rings:
+        first = fit.curve[0][0, 0] + first_time_s(capture.records[0])
+        length = min(10 * fit.main.tau_s.value, fit.stop_s - fit.start_s)
+        drawing.axes[0].set_xlim(first - 0.1 * length, first + length)
+    _shrink(drawing)
+    words = f"{capture.label}: samples, fit, envelope and what the fit leaves over"
+    return _picture(drawing, "decay", words, height_mm)
 
 
 def _plane(log: Log, sheet: Sheet) -> Picture | None:
@@ -88,11 +107,38 @@ def _plane(log: Log, sheet: Sheet) -> Picture | None:
     reference = log.reference(told.reference[1])
     drawing = plane_picture(finding_of(told.question, rings, reference), reference)
     drawing.suptitle("")
+    _set_plane(drawing.axes[0])
     test = told.facts["rings"][0]["capacitor"]
-    return _picture(drawing, "plane", f"shift plane with {test}: the ring judged against reference {told.reference[0]}")
+    words = f"shift plane with {test}: the ring judged against reference {told.reference[0]}"
+    return _picture(drawing, "plane", words, _PLANE)
 
 
-def _in_and_out(pair: Sequence[tuple[KeptCapture, Fit]]) -> Picture:
+def _set_plane(axes: Axes) -> None:
+    """Fewer ticks and words that stay inside, since it is printed at half the size of the screen's."""
+    from matplotlib.text import Annotation
+    from matplotlib.ticker import FixedLocator
+
+    axes.xaxis.set_major_locator(FixedLocator([-0.1, -0.01, 0, 0.01, 0.1, 0.3, 1, 3]))
+    axes.yaxis.set_major_locator(FixedLocator([-1, -0.3, -0.1, 0, 0.1, 0.3, 1, 3, 10, 30]))
+    _shrink(axes.figure)
+    legend = axes.get_legend()
+    if legend is not None:
+        legend.set_bbox_to_anchor((0.45, -0.13))
+    for words in axes.texts:
+        if isinstance(words, Annotation) and words.xy[0] > 0.05:
+            words.set_horizontalalignment("right")
+            words.set_position((-6, 5))
+        words.set_fontsize(8)
+
+
+def _shrink(drawing: Any) -> None:
+    for axes in drawing.axes:
+        axes.tick_params(labelsize=8.5)
+        axes.xaxis.label.set_size(8.5)
+        axes.yaxis.label.set_size(8.5)
+
+
+def _in_and_out(pair: Sequence[tuple[KeptCapture, Fit]], height_mm: float) -> Picture:
     """Both rings from their first instant, each over its own first peak."""
     from matplotlib.figure import Figure
     from matplotlib.ticker import EngFormatter
@@ -101,23 +147,27 @@ def _in_and_out(pair: Sequence[tuple[KeptCapture, Fit]]) -> Picture:
     axes = drawing.subplots()
     styles: list[dict[str, Any]] = [{"color": ORANGE, "linestyle": "--"}, {"color": BLUE, "linestyle": "-"}]
     for (capture, fit), style in zip(pair, styles, strict=True):
-        curve, span = fit.curve[0], 0.0
+        curve = fit.curve[0]
         middle = fit.offset.value / fit.scale
         peak = float(np.max(np.abs(curve[:, 1] - middle))) or 1.0
-        test = fit_words(capture, fit)
-        axes.plot(curve[:, 0] - curve[0, 0], (curve[:, 1] - middle) / peak, linewidth=1.1, label=test, **style)
-        span = max(span, _seen(fit))
-        axes.set_xlim(0, max(axes.get_xlim()[1] if len(axes.lines) > 1 else 0.0, span))
+        words = _legend(capture, fit)
+        axes.plot(
+            curve[:, 0] - curve[0, 0], (curve[:, 1] - middle) / peak, linewidth=1.1, label=words, **style
+        )
+    seen = [5 * fit.main.tau_s.value for _, fit in pair if fit.rings]
+    if seen:
+        axes.set_xlim(0, max(seen))
     axes.axhline(0, color=GREY, linewidth=0.6)
     axes.xaxis.set_major_formatter(EngFormatter(unit="s", sep=" "))
     axes.set_xlabel("time from the start of the fit")
     axes.set_ylabel("over its first peak")
     axes.grid(visible=True, color="0.88", linewidth=0.6)
     axes.legend(loc="upper right", fontsize=8, framealpha=0.9)
-    return _picture(drawing, "in and out", "the same winding in circuit and out of circuit")
+    _shrink(drawing)
+    return _picture(drawing, "in and out", "the same winding in circuit and out of circuit", height_mm)
 
 
-def fit_words(capture: KeptCapture, fit: Fit) -> str:
+def _legend(capture: KeptCapture, fit: Fit) -> str:
     """Connection, frequency and Q of a ring, for a legend."""
     if not fit.rings:
         return f"{capture.connection}: no ring"
@@ -125,14 +175,9 @@ def fit_words(capture: KeptCapture, fit: Fit) -> str:
     return f"{capture.connection}: {engineering(mode.frequency_hz.value, 'Hz')}, Q {mode.q.value:.3g}"
 
 
-def _seen(fit: Fit) -> float:
-    """Time [s] until a ring has fallen to a twentieth."""
-    return 3 * fit.main.tau_s.value if fit.rings else 0.0
-
-
-def _picture(drawing: Figure, name: str, caption: str, width_mm: float = 92, height_mm: float = 72) -> Picture:
-    # Drawn a quarter larger than printed: eight-point letters come out at six and a half.
-    drawing.set_size_inches(1.25 * width_mm / 25.4, 1.25 * height_mm / 25.4)
+def _picture(drawing: Figure, name: str, caption: str, height_mm: float) -> Picture:
+    # Drawn larger than printed: letters of eight and a half points come out at six.
+    drawing.set_size_inches(_LARGER * _WIDTH / 25.4, _LARGER * height_mm / 25.4)
     content = io.BytesIO()
     drawing.savefig(content, format="png", dpi=_DPI, metadata={"Software": None})
-    return Picture(name, caption, content.getvalue(), width_mm, height_mm)
+    return Picture(name, caption, content.getvalue(), _WIDTH, height_mm)

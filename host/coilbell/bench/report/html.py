@@ -8,7 +8,7 @@ from html import escape
 from pathlib import Path
 from string import Template
 
-from coilbell.bench.report.drawings import Picture
+from coilbell.bench.report.drawings import Picture, stacked
 from coilbell.bench.report.sheet import Sheet
 from coilbell.bench.sentences import percent
 
@@ -28,7 +28,7 @@ def html_of(sheet: Sheet, pictures: Sequence[Picture]) -> str:
         chances="".join(_chance(name, p) for name, p in sheet.chances),
         tested=_pairs(sheet.tested),
         table="".join(_row(row, "td" if number else "th") for number, row in enumerate(sheet.table)),
-        pictures="".join(_figure(picture) for picture in pictures),
+        pictures="".join(f"<div>{''.join(map(_figure, side))}</div>" for side in stacked(pictures)),
         sections=_columns(sheet.sections),
         next_step=escape(sheet.next_step),
         caution=escape(sheet.caution),

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from coilbell.bench.pictures import BLUE, ORANGE
-from coilbell.bench.report.drawings import Picture
+from coilbell.bench.report.drawings import Picture, stacked
 from coilbell.bench.report.sheet import Sheet
 from coilbell.bench.sentences import percent
 from coilbell.errors import InputError
@@ -29,8 +29,6 @@ _GAP = 6.0
 _SIZES = (8.2, 7.6, 7.0, 6.6)
 """Letter sizes tried for one page [pt]; 6.6 pt then runs on to a second one."""
 _GREY = (95, 95, 95)
-_PICTURE = 0.66
-"""Height of a picture over its column's width, when there are three; two may be taller."""
 
 Draw = Callable[[float, float, float], float]
 
@@ -80,10 +78,10 @@ class _Page:
         """All blocks from top to bottom."""
         self._head()
         self._beside(self._tested, self._finding)
+        self._boxed()
         self._table()
         self._pictures()
         self._sections()
-        self._boxed()
         self._made()
 
     def _text(self, column: _Column, y: float, text: str, *, grow: float = 0, bold: bool = False) -> float:
@@ -175,19 +173,22 @@ class _Page:
         self._colour()
 
     def _pictures(self) -> None:
-        for k in range(0, len(self.pictures), 2):
-            row = self.pictures[k : k + 2]
-            column = self.halves[0].width
-            heights = [p.height_mm * min(1.0, column / p.width_mm) for p in row]
-            self._room(max(heights) + 2 * self.line)
-            ends = [self._picture(p, c, h) for p, c, h in zip(row, self.halves, heights, strict=False)]
-            self.y = max(ends) + 1
+        sides = stacked(self.pictures)
+        self._room(max(sum(p.height_mm + 2 * self.line for p in side) for side in sides))
+        ends = []
+        for side, column in zip(sides, self.halves, strict=True):
+            end = self.y
+            for picture in side:
+                end = self._picture(picture, column, end) + 0.8
+            ends.append(end)
+        self.y = max(ends)
 
-    def _picture(self, picture: Picture, column: _Column, height: float) -> float:
-        width = picture.width_mm * height / picture.height_mm
-        self.pdf.image(io.BytesIO(picture.png), column.left, self.y, width, height, alt_text=picture.caption)
+    def _picture(self, picture: Picture, column: _Column, y: float) -> float:
+        width = min(column.width, picture.width_mm)
+        height = picture.height_mm * width / picture.width_mm
+        self.pdf.image(io.BytesIO(picture.png), column.left, y, width, height, alt_text=picture.caption)
         self.pdf.set_text_color(*_GREY)
-        end = self._text(column, self.y + height, picture.caption, grow=-0.8)
+        end = self._text(column, y + height, picture.caption, grow=-0.8)
         self._colour()
         return end
 
@@ -220,7 +221,7 @@ class _Page:
         self.pdf.rect(_MARGIN, self.y, self.width, height)
         end = self._text(inner, self.y + 1, texts[0], bold=True)
         self._text(inner, end + 0.5, texts[1])
-        self.y += height + 2
+        self.y += height + 1.5
 
     def _made(self) -> None:
         rows = self.sheet.made

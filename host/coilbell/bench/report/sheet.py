@@ -109,9 +109,14 @@ def _tested(item: Item, log: Log, facts: dict[str, Any] | None) -> tuple[tuple[s
         ("in the log since", _moment(item.added_utc)),
         ("judged by", facts["reference"].partition("@")[0] if facts else ""),
     ]
-    pairs += [("photo", f"{p.path.replace(chr(92), '/').rsplit('/', 1)[-1]} {p.words}") for p in log.photos(item)]
+    pairs += [("photo", f"{_file_name(p.path)} {p.words}") for p in log.photos(item)]
     pairs += [("note", note.words) for note in log.notes(item)[-3:]]
     return tuple((what, words.strip()) for what, words in pairs if words.strip())
+
+
+def _file_name(path: str) -> str:
+    """Last part of a path of any system."""
+    return path.replace("\\", "/").rsplit("/", 1)[-1]
 
 
 _HEAD = ("", "ring", "connection", "with", "frequency", "Q", "inductance")
