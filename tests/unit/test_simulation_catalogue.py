@@ -27,7 +27,8 @@ def test_conditions_use_the_words_of_the_findings():
     shorted = {name for name, condition in CONDITIONS.items() if condition.shorted}
     turns = {f"turn-{label}" for label in ("dead", "0.1-ohm", "1-ohm", "10-ohm", "100-ohm")}
     windings = {"low-voltage-shorted", "half-shorted", "high-voltage-turn", "high-voltage-part-shorted"}
-    assert shorted == turns | windings | {"external-loop"}
+    in_sets = {"turn-dead-in-circuit", "turn-dead-in-circuit-yoke-heater-cold"}
+    assert shorted == turns | windings | in_sets | {"external-loop"}
 
 
 @pytest.mark.parametrize("name", catalogue.names())

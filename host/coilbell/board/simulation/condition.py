@@ -65,6 +65,10 @@ def _set_has(*names: str) -> Callable[[Part], bool]:
     return lambda part: all(getattr(part.surroundings, name) is not None for name in names)
 
 
+def _all(*conditions: Callable[[Part], bool]) -> Callable[[Part], bool]:
+    return lambda part: all(condition(part) for condition in conditions)
+
+
 def _gap(factor: float) -> Callable[[Part], Part]:
     return lambda part: replace(part, core=replace(part.core, henries=part.core.henries * factor))
 
@@ -224,6 +228,29 @@ _LIST = (
         "like healthy",
         _set_has("tuning_farads", "heater"),
         attach=(connection.tuning, connection.heater(hot=False)),
+        in_circuit=True,
+    ),
+    Condition(
+        "turn-dead-in-circuit-yoke-heater-cold",
+        "one turn shorted and in the set, yoke plugged, tube heater cold",
+        "like shorted",
+        _all(_has_loop("turn"), _set_has("tuning_farads", "yoke", "heater")),
+        attach=(
+            connection.loop("turn", 0.0),
+            connection.tuning,
+            connection.yoke,
+            connection.heater(hot=False),
+        ),
+        shorted=True,
+        in_circuit=True,
+    ),
+    Condition(
+        "turn-dead-in-circuit",
+        "one turn shorted and in the set, everything unplugged but its tuning capacitor",
+        "like shorted",
+        _all(_has_loop("turn"), _set_has("tuning_farads")),
+        attach=(connection.loop("turn", 0.0), connection.tuning),
+        shorted=True,
         in_circuit=True,
     ),
     Condition(
