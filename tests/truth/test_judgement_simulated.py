@@ -10,8 +10,8 @@ import os
 
 import numpy as np
 import pytest
-from benchmarks.populations import capacitors, observed, reference
 
+from benchmarks.populations import capacitors, observed, reference
 from coilbell.board.simulation import catalogue
 from coilbell.record import Connection
 from coilbell.winding import Explanation, Reference, find

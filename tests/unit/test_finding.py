@@ -9,7 +9,8 @@ import pytest
 from coilbell.bench.sentences import finding_facts, finding_text, odds_words, percent
 from coilbell.errors import InputError, ReferenceMismatch
 from coilbell.record import Capacitor, Connection
-from coilbell.winding import Capture, Condition, Explanation, Observation, Reference, find, observe
+from coilbell.winding import Capture, Condition, Explanation, Observation, Posterior, Reference, find, observe
+from coilbell.winding.finding import named
 from handmade import handmade_fit, handmade_silence
 
 A, B = Capacitor(22e-9, 0.01, "A"), Capacitor(4.7e-9, 0.01, "B")
@@ -80,6 +81,14 @@ def test_in_circuit_a_healthy_ring_clears_and_a_bad_one_convicts_nothing() -> No
     assert within.explanation is not Explanation.LIKE_SHORTED
     assert any("convicts nothing" in words for words in within.reasons)
     assert "unplug" in within.next_step or "lift" in within.next_step
+
+
+def test_however_sure_in_circuit_nothing_is_convicted() -> None:
+    sure = dict.fromkeys(Explanation, 0.0) | {Explanation.LIKE_SHORTED: 0.99, Explanation.LOADED: 0.01}
+    odds = Posterior(sure, (), 3.0, 0.99, 0.5, 1e-6)
+    assert named(odds, OUT) is Explanation.LIKE_SHORTED
+    assert named(odds, UNKNOWN) is Explanation.LIKE_SHORTED
+    assert named(odds, IN) is Explanation.UNDECIDED
 
 
 def test_the_caution_stands_where_the_next_step_is_at_the_set() -> None:

@@ -186,6 +186,20 @@ def test_deliberate_shorts_pull_the_odds_towards_themselves() -> None:
     assert odds(seen, anchored).log10_ratio > odds(seen, plain).log10_ratio + 0.1
 
 
+def test_the_leakage_of_a_deliberate_short_weighs_the_cases() -> None:
+    plain = line()
+    # 46 kHz, Q 8: b = 3.5, g = 0.26, so z = 1/(1 + b - j g) = 0.22 and 1 - k^2 = 0.22 nearly.
+    loop = Capture("u1", Condition.SHORTED, Observation(A, 46e3, 8.0), "a loop")
+    by = healthy(plain, grouped(ring(21.6e3, 128)))
+    slack = np.log(copper(plain.kind, by.tank).slack)
+
+    def away(reference: Reference) -> float:
+        shorted = next(c for c in causes(by, reference, OUT) if c.name == "shorted turn")
+        return float((shorted.weight * np.abs(slack - math.log(0.22))).sum())
+
+    assert away(plain.having([loop])) < 0.85 * away(plain)
+
+
 def test_a_silent_winding_is_no_ring_whatever_else() -> None:
     finding = find([Observation(A, None, None)], line(), connection=OUT)
     assert finding.explanation is Explanation.NO_RING
@@ -238,4 +252,8 @@ def test_the_shift_plane_is_what_its_formulae_say() -> None:
     rng = np.random.default_rng(3)
     base = rng.multivariate_normal(by.location, by.scale, 200_000)
     g = np.exp(rings[0].point[0] - base[:, 0] + rings[0].point[1]) - np.exp(base[:, 1])
+    b = np.exp(2 * (rings[0].point[0] - base[:, 0])) - 1
     assert math.sqrt(shift.covariance[0][0]) == pytest.approx(g.std(), rel=0.03)
+    # b is not linear over the spread of units, so only roughly; its sign against g is what matters.
+    assert math.sqrt(shift.covariance[1][1]) == pytest.approx(b.std(), rel=0.1)
+    assert shift.covariance[0][1] == pytest.approx(np.cov(g, b)[0, 1], rel=0.1)

@@ -98,6 +98,9 @@ def test_a_unit_is_judged_by_its_own_repeats() -> None:
     assert own.same_unit == "a"
     assert other.same_unit == ""
     assert own.spreads[0] < other.spreads[0] / 5
+    assert own.units == ("a",)
+    assert math.exp(own.location[0]) == pytest.approx(30e3, rel=1e-3)
+    assert math.exp(other.location[0]) == pytest.approx(30.5e3, rel=1e-3)
 
 
 def test_another_value_of_the_capacitor_shifts_the_ring_expected() -> None:

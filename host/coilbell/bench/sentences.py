@@ -56,7 +56,7 @@ def finding_facts(finding: Finding, title: str = "") -> dict[str, Any]:
             "basis": list(odds.basis),
         },
         "causes": [
-            {"name": c.name, "shorted": c.shorted, "probability": round(c.probability, 6)}
+            {"name": c.name, "shorted": c.shorted, "prior": c.prior, "probability": c.probability}
             for c in (odds.causes if odds else ())
         ],
         "rings": [_ring(r) for r in finding.rings],

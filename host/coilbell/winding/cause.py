@@ -99,7 +99,7 @@ def causes(healthy: Healthy, reference: Reference, connection: Connection) -> li
         _changed(healthy, iron=kind.iron),
         _of(
             "capacitance",
-            0.30 if kind.high_voltage else 0.06,
+            0.45 if kind.high_voltage else 0.06,
             capacitance,
             healthy,
             Explanation.EXTRA_CAPACITANCE,
