@@ -36,6 +36,7 @@ class Benchtop:
         self.done.append(("capture", count, delay_ticks, width_ticks, self.now_ms))
         self.high = width_ticks > 0
         if self.fault:
+            self.now_ms += count // 500
             raise self.fault
         for k in range(count):
             samples[k] = self.ring(k - delay_ticks // self.ticks_per_sample, width_ticks)

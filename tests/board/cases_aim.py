@@ -29,6 +29,11 @@ def test_found_for_any_slope_and_any_opening_time():
             assert shots < 70, (slope, opening, shots)
 
 
+def test_found_where_single_ticks_count():
+    for slope, opening in ((140_000, 2), (140_000, 9), (130_000, 14)):
+        assert recorded(lambda w: slope * max(0, w - opening))[0][0] == "found", (slope, opening)
+
+
 def test_widths_only_go_up_from_the_smallest():
     fired = recorded(lambda w: 1600 * w)[1]
     widths = [width for width, _ in fired]

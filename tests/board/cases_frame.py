@@ -216,15 +216,37 @@ def test_another_version_is_passed_on():
     assert found == [frame.Frame(2, frame.HELLO, 3, b"ab")]
 
 
+def test_a_line_of_text_comes_with_its_last_byte():
+    reader = frame.Reader()
+    assert reader.feed(b">>> ") == []
+    assert reader.feed(b"ok\r\n") == [frame.Text(b">>> ok")]
+    assert reader.feed(b"\xf5Cb") == []
+    assert reader.feed(b"\n") == []
+    assert reader.feed(b"then\n") == [frame.Damage("bytes outside of frames", 4), frame.Text(b"then")]
+
+
+def test_text_right_before_a_damaged_frame_is_kept():
+    spoilt = bytearray(golden()["end"])
+    spoilt[20] ^= 1
+    assert texts(read(b">>> " + bytes(spoilt) + golden()["end"])[0]) == [b">>> "]
+
+
+def test_the_payload_of_a_damaged_frame_is_no_text():
+    for at in (9, 14, 25, 200, len(golden()["begin"]) - 1):
+        spoilt = bytearray(golden()["begin"])
+        spoilt[at] ^= 1
+        found = read(bytes(spoilt) + b"OSError: 5\r\n" + golden()["end"])[0]
+        assert texts(found) == ([] if at == 9 else [b"OSError: 5"]), at
+        assert len(frames(found)) == 1
+
+
 def test_a_crash_in_mid_frame_is_read():
-    crash = b'\r\nTraceback (most recent call last):\r\n  File "main.py", line 3\r\nOSError: 5\r\n>>> '
-    words = texts(read(golden()["data"][:40] + crash)[0])
-    assert words == [
-        b"Traceback (most recent call last):",
-        b'  File "main.py", line 3',
-        b"OSError: 5",
-        b">>> ",
-    ]
+    crash = b"\r\nTraceback (most recent call last):\r\n  File \"main.py\", line 3\r\nOSError: 5\r\n>>> "
+    said = [b"Traceback (most recent call last):", b'  File "main.py", line 3', b"OSError: 5", b">>> "]
+    long = frame.encode(frame.DATA, 1, bytes(8212))
+    assert texts(read(long[:4000] + crash)[0]) == said
+    # Where less of the frame was missing than was said, its place is taken by the first words.
+    assert texts(read(golden()["data"][:40] + crash)[0])[1:] == said[1:]
 
 
 def test_requests_there_and_back():
@@ -241,11 +263,18 @@ def test_requests_there_and_back():
 def test_lines_that_are_no_request():
     for line in (
         b"hullo id=1", b"id=1", b"hello", b"hello id=", b"hello id=x", b"hello id=10000", b"hello id=-1",
-        b"hello id=1 id=1", b"hello id=1 x=1", b"hello id=1 =", b"hello id=1 x", b"hello id=+1", b"hello id=1_0",
-        b"constant id=1 name=a", b"constant id=1 name= value=3", b"hell\x7f id=1", b"hello\tid=1", b"h\xc3\xa9 id=1",
-        b"constant id=1 name=" + b"a" * 80 + b" value=1", b"\x00", b"hello id=1 id=2",
+        b"hello id=1 id=1", b"hello id=1 x=1", b"hello id=1 =", b"hello id=1 x", b"hello id=+1",
+        b"hello id=1_0", b"constant id=1 name=a", b"constant id=1 name= value=3", b"hell\x7f id=1",
+        b"hello\tid=1", b"h\xc3\xa9 id=1", b"constant id=1 name=" + b"a" * 80 + b" value=1", b"\x00",
     ):  # fmt: skip
         raises(frame.FrameError, frame.decode_request, line)
+
+
+def test_the_longest_line():
+    line = b"constant id=1 name=%s value=1"
+    assert frame.decode_request(line % (b"a" * 72))[2]["name"] == "a" * 72
+    assert len(line % (b"a" * 73)) == 100
+    raises(frame.FrameError, frame.decode_request, line % (b"a" * 73))
 
 
 def test_requests_that_cannot_be_written():
@@ -280,6 +309,12 @@ def test_text_payloads_that_are_none():
     payload = frame.encode_fields(frame.CONSTANTS, constants)
     assert frame.decode_fields(frame.CONSTANTS, payload) == constants
     raises(frame.FrameError, frame.decode_fields, frame.CONSTANTS, payload + b"gain=high\n")
+
+
+def test_shots_at_their_limits():
+    most = 4294967295
+    for values in ((most, 65535, 65535, most, most, -2147483648), (0, 0, 0, 0, 0, 2147483647)):
+        assert frame.decode_shot(frame.encode_shot(*values))[:6] == values
 
 
 def test_shots_that_are_none():

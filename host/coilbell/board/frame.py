@@ -354,6 +354,7 @@ class Reader:
         self._need = 1
         self._line = bytearray()
         self._lost = 0
+        self._spoilt = 0
         self._reason = ""
         self._found: list = []
 
@@ -369,7 +370,9 @@ class Reader:
         self._search()
         while self._held:
             data = bytes(self._held)
-            self._debris(data[:1], "frame cut off")
+            # A crash in mid-frame: what follows the frame's beginning may be the board's words.
+            self._debris("frame cut off", 1)
+            self._outside(data[:1])
             self._held = bytearray(data[1:])
             self._search()
         self._end_line()
@@ -396,18 +399,19 @@ class Reader:
             if size and self._frame(data[at : at + size]):
                 at += size
             else:
-                self._debris(data[at : at + 1], "damaged frame" if size else "damaged head")
+                self._debris("damaged frame" if size else "damaged head", _claimed(data, at))
+                self._outside(data[at : at + 1])
                 at += 1
         self._held = bytearray(data[at:])
         rest = len(data) - at
         self._need = size if rest >= len(MAGIC) else rest + 1
 
-    def _debris(self, data: bytes, reason: str) -> None:
-        """What looked like the beginning of a frame was none."""
+    def _debris(self, reason: str, size: int) -> None:
+        """What looked like a frame was none; the next `size` bytes are not text, but may hold a frame."""
         self._end_line()
         self._reason = reason
+        self._spoilt = size
         self.damaged += 1
-        self._outside(data)
 
     def _frame(self, data: bytes) -> bool:
         """Take `data` as a frame if it is unharmed."""
@@ -417,12 +421,15 @@ class Reader:
         _, version, frame_type, request_id = struct.unpack_from(_HEAD, data, 0)[:4]
         self._end_line()
         self._end_damage()
+        self._spoilt = 0
         self._found.append(Frame(version, frame_type, request_id, data[_HEAD_SIZE:end]))
         return True
 
     def _outside(self, data: bytes) -> None:
         """Bytes that are in no frame: lines of text, or debris."""
-        at = 0
+        at = min(self._spoilt, len(data))
+        self._spoilt -= at
+        self._lost += at
         while at < len(data):
             room = _LONGEST_LINE - len(self._line)
             stop = data.find(b"\n", at, at + room) + 1
@@ -466,6 +473,11 @@ def _size(data: bytes, at: int) -> int | None:
     if crc32(data[at : at + 12]) != check or length > MAX_PAYLOAD:
         return None
     return _HEAD_SIZE + length + 4
+
+
+def _claimed(data: bytes, at: int) -> int:
+    """Size of the frame at `at` by its own account, believed or not."""
+    return _HEAD_SIZE + min(struct.unpack_from("<I", data, at + 8)[0], MAX_PAYLOAD) + 4
 
 
 def _is_text(line: bytes) -> bool:
