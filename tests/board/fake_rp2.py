@@ -45,7 +45,7 @@ class World:
     converter does before it stands still.
     """
 
-    def __init__(self, name, obeys=True, offers_fast=True, op_us=5):
+    def __init__(self, name, obeys=True, offers_fast=True, op_us=15):
         (self.adc, self.dreq_adc, self.clk, self.divider_bit, self.bus, self.depth, self.default_hz) = _TABLE[
             name
         ]
@@ -187,7 +187,7 @@ class World:
         if base == self.adc + 8:
             kept = old & (_UNDER | _OVER) & ~value
             value = value & ~(_UNDER | _OVER) | kept
-        if base == self.clk and old & value & 1 << 11 and (old ^ value) & 0xE0:
+        if base == self.clk and old & 1 << 11 and (old ^ value) & 0xE0:
             raise Misuse("source of the converter's clock switched while it runs")
         self.registers[base] = value
         if base == self.adc:

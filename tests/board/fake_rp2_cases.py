@@ -105,6 +105,17 @@ def case_clock_left_by_an_earlier_run(folders):
     same(world.hz, 125_000_000)
 
 
+def case_flag_left_by_an_earlier_run(folders):
+    """The PIO's flags outlive a soft reset; one that is up would start a shot before its go."""
+    samples = array("H", bytes(2 * 64))
+    world = World("rp2040")
+    world.block.flags = 1 << 4
+    hardware = fake_rp2.load(folders, world).Hardware()
+    hardware.start()
+    same(hardware.capture(samples, 64, 288, 144), 0)
+    same(world.block.flags, 0)
+
+
 def case_pin_high_before(folders):
     """A soft reset in mid-pulse leaves the pin high: lowering it comes first."""
     world = World("rp2040")
