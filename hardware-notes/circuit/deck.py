@@ -13,13 +13,15 @@ import numpy as np
 
 from circuit.netlist import HERE, parts, table
 
-__all__ = ["SELECT", "Deck", "run"]
+__all__ = ["COARSE", "SELECT", "Deck", "run"]
 
 SELECT = {"A": "SELA", "B": "SELB", "C": "SELC"}
 """Pin net that switches each test capacitor on."""
 
 _RELAXATIONS_HZ = tuple(10 ** (k / 2) for k in range(4, 15))
 _OPTIONS = ".options rshunt=1e15 gmin=1e-15 reltol=1e-4 abstol=1e-13 vntol=1e-7 chgtol=1e-16 method=trap"
+COARSE = ".options rshunt=1e15 gmin=1e-15 reltol=1e-3 abstol=1e-12 vntol=1e-6 chgtol=1e-14 method=trap"
+"""For long runs of large circuits, where the step is short anyway."""
 
 
 class Deck:
@@ -28,7 +30,7 @@ class Deck:
     capacitors: letters of the test capacitors that are on; pulse_s: width of one pulse of the pulse pin,
     which rises at `pulse_at_s` [s], 0 for none, inf to stay high. values: reference -> value that
     replaces the netlist's; leave_out: references of parts that are missing (a broken joint); models:
-    text that replaces models.cir.
+    text that replaces models.cir; powered: False with the USB cable out; options: ngspice's.
     """
 
     def __init__(
@@ -40,7 +42,9 @@ class Deck:
         leave_out: Sequence[str] = (),
         models: str | None = None,
         powered: bool = True,
+        options: str = _OPTIONS,
     ) -> None:
+        self.options = options
         self.lines: list[str] = []
         for part in parts():
             if part.ref in leave_out:
@@ -97,7 +101,7 @@ class Deck:
         """The whole deck, one analysis, the vectors to keep."""
         saves = [".save " + " ".join(save)] if save else []
         control = [".control", "set filetype=binary", *analysis, "write OUT", "quit", ".endc", ".end"]
-        return "\n".join(["* tester", _OPTIONS, self.models, *self.lines, *saves, *control]) + "\n"
+        return "\n".join(["* tester", self.options, self.models, *self.lines, *saves, *control]) + "\n"
 
     def run(self, analysis: Sequence[str] | str, save: Sequence[str]) -> dict[str, np.ndarray]:
         """Vectors by name, lower case, from `ngspice -b`."""

@@ -48,8 +48,8 @@ def _aimed(henries: float, letter: str, q: float) -> dict[str, float | str]:
 
 
 def _shot(henries: float, letter: str, q: float, hz: float, width: float) -> dict[str, float]:
-    deck = Deck(letter, width, values={}).winding(henries, q, hz, LEAD_HENRIES, LEAD_OHMS)
-    step, stop = min(1 / hz / 200, width / 12), 10e-6 + width + 1.3 / hz
+    deck = Deck(letter, width).winding(henries, q, hz, LEAD_HENRIES, LEAD_OHMS)
+    step, stop = min(1 / hz / 100, width / 6), 10e-6 + width + 1.3 / hz
     seen = deck.run(
         f"tran {step:.4g} {stop:.6g} 0 {step:.4g}",
         ["v(lead)", "v(ring)", "v(pseries)", "@lcoil[i]", "v(plimit)", "v(pdrain)"],
@@ -83,7 +83,7 @@ def stuck() -> list[dict[str, float | str]]:
 def _stuck(name: str, extra: tuple[str, ...], henries: float, q: float) -> dict[str, float | str]:
     hz = coil_hz(henries, 23e-9)
     deck = Deck("A", math.inf).winding(henries, q, hz, LEAD_HENRIES, LEAD_OHMS).add(*extra)
-    seen = deck.run("tran 0.5u 3m 0 0.5u", ["v(lead)", "v(plimit)", "v(pdrain)", "v(vres)", "@lcoil[i]"])
+    seen = deck.run("tran 1u 1.5m 0 1u", ["v(lead)", "v(plimit)", "v(pdrain)", "v(vres)", "@lcoil[i]"])
     t, amps = seen["time"], (seen["v(pdrain)"] - seen["v(plimit)"]) / 560.0
     coil = np.abs(seen["@lcoil[i]"])
     on = t[(amps > 0.1 * amps.max()) & (t > 10e-6)]

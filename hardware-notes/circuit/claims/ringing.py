@@ -34,6 +34,7 @@ CASES = (
 COUPLING_PER_S = 1 / (22e6 * 10e-9)
 """R19 and C6 let the middle of the scale drift back at this rate; it comes off the open-lead decay."""
 KNOWN_FARADS = 10e-9
+KNOWN_HENRIES = {"A": 220e-6, "B": 2.2e-3, "C": 220e-6}
 LEAD_OHMS = 7e-3
 LEAD_HENRIES = 0.5e-6
 """Test leads as the notes ask for: 0.3 m of 1.5 mm2 each way."""
@@ -89,12 +90,13 @@ def calibrate(letter: str) -> Calibration:
 
     A coil, rung with and without a known 10 nF across the leads: all capacitance, by the ratio of the
     frequencies. Open leads, charged to a few hundredths of a volt: their decay times that capacitance
-    is the conductance. A known coil of 220 uH and Q 80: what loss is left is series resistance.
+    is the conductance. A known coil of Q 80 from the middle of the capacitor's range: what loss is left
+    is series resistance.
     """
     before, after = (_with_known(letter, extra) for extra in (0.0, KNOWN_FARADS))
     total = KNOWN_FARADS / ((before / after) ** 2 - 1)
     siemens, stray = _open_slope(letter) * total, total - NOMINAL[letter]
-    henries, q = 220e-6, 80.0
+    henries, q = KNOWN_HENRIES[letter], 80.0
     hz = coil_hz(henries, total)
     natural, read = pole(Deck(letter).winding(henries, q, hz, LEAD_HENRIES, LEAD_OHMS), hz)
     true = q * natural / hz * (henries + LEAD_HENRIES) / henries
@@ -188,7 +190,7 @@ def _clamp_errors(width: float, change: tuple[str, str] | None) -> dict[str, flo
         if missing:
             # The diodes' capacitance stays, so that the two rings differ by the clamp's current alone.
             deck.add("Cclamp RING 0 20p", "Rca CLAMPA 0 1", "Rcb CLAMPB 0 1")
-        seen = deck.run("tran 0.2u 1.6m 0 0.2u", ["v(lead)"])
+        seen = deck.run("tran 0.25u 1.3m 0 0.25u", ["v(lead)"])
         figures[name] = _peaks(seen["time"], seen["v(lead)"])
     first = {name: _q(*peaks, 0, 5) for name, peaks in figures.items()}
     whole = {name: _q(*peaks, 0, 50) for name, peaks in figures.items()}

@@ -6,13 +6,14 @@ that network with an ideal test capacitor, which ngspice and the fit have no par
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from functools import cache
 
 import numpy as np
 
 from circuit.claims.ringing import LEAD_HENRIES, LEAD_OHMS, LOSS_TANGENT, NOMINAL, known
-from circuit.deck import Deck
+from circuit.deck import COARSE, Deck
 
 __all__ = ["CASES", "end_to_end", "pin_volts", "winding_lines"]
 
@@ -26,7 +27,7 @@ CASES = (
 """Part, state, test capacitor, pulse width [s]."""
 
 RATE_HZ = 500e3
-SAMPLES, PRETRIGGER, SHOTS = 2048, 64, 4
+SAMPLES, PRETRIGGER, SHOTS = 1024, 64, 4
 _NOTHING = 1e-16
 
 
@@ -43,16 +44,33 @@ def winding_lines(part: str, state: str) -> list[str]:
 
     lines = [f"Rw{k} {at(e.a)} {at(e.b)} {e.ohms:.12g}" for k, e in enumerate(network.resistors)]
     lines += [f"Cw{k} {at(e.a)} {at(e.b)} {e.farads:.12g}" for k, e in enumerate(network.capacitors)]
-    for k, e in enumerate(network.inductors):
-        lines += [
-            f"Lw{k} {at(e.a)} w{k}_l {e.henries:.12g}",
-            f"Rwl{k} w{k}_l w{k}_r {e.ohms + 1e-9:.12g}",
-            f"Ew{k} w{k}_r w{k}_s {at(e.core)} 0 {e.ratio:.12g}",
-            f"Vw{k} w{k}_s {at(e.b)} 0",
-            f"Fw{k} 0 {at(e.core)} Vw{k} {e.ratio:.12g}",
-        ]
+    lines += _coils(network.inductors, at)
     if network.junctions:
         raise ValueError(f"{part}, {state}: junctions are not written out")
+    return lines
+
+
+def _coils(inductors, at) -> list[str]:  # type: ignore[no-untyped-def]
+    """Coupled inductors with K statements: own inductance is leakage plus turns squared times the core's."""
+    cores = {e.a: (f"Lw{k}", e) for k, e in enumerate(inductors) if e.core == "0" and e.a.startswith("core")}
+    lines, wound = [], []
+    for k, e in enumerate(inductors):
+        own, name = e.henries, f"Lw{k}"
+        if e.core in cores:
+            own += e.ratio**2 * cores[e.core][1].henries
+            wound.append((name, own, e.ratio, e.core))
+        elif e.core != "0":
+            raise ValueError(f"a core of several sections is not written out: {e}")
+        if e.ohms:
+            lines += [f"{name} {at(e.a)} w{k}_r {own:.14g}", f"Rwl{k} w{k}_r {at(e.b)} {e.ohms:.12g}"]
+        else:
+            lines.append(f"{name} {at(e.a)} {at(e.b)} {own:.14g}")
+    for i, (name, own, turns, core) in enumerate(wound):
+        winding, flux = cores[core]
+        pairs = [(winding, flux.henries, 1.0), *((n, o, t) for n, o, t, c in wound[:i] if c == core)]
+        for j, (other, others, more) in enumerate(pairs):
+            coupling = min(1.0, turns * more * flux.henries / math.sqrt(own * others))
+            lines.append(f"Kw{i}_{j} {name} {other} {coupling:.15g}")
     return lines
 
 
@@ -60,7 +78,7 @@ def winding_lines(part: str, state: str) -> list[str]:
 def pin_volts(part: str, state: str, letter: str, width_s: float) -> np.ndarray:
     """Voltage at the converter pin at the sample instants, pulse at sample PRETRIGGER."""
     begin = PRETRIGGER / RATE_HZ
-    deck = Deck(letter, width_s, begin).add(
+    deck = Deck(letter, width_s, begin, options=COARSE).add(
         f"Lleads LEAD farend {LEAD_HENRIES}", f"Rleads farend coiltop {LEAD_OHMS}"
     )
     deck.add(*winding_lines(part, state))
