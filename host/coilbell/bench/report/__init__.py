@@ -6,10 +6,14 @@ import os
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from coilbell.bench.log import Item, Log
 from coilbell.bench.report.sheet import SHEET_SCHEMA, Sheet, sheet_facts, sheet_of, sheet_text
 from coilbell.errors import FileError, InputError
+
+if TYPE_CHECKING:
+    from coilbell.bench.report.drawings import Picture
 
 __all__ = ["ENDINGS", "SHEET_SCHEMA", "Sheet", "sheet_facts", "sheet_of", "sheet_text", "write_report"]
 
@@ -17,13 +21,31 @@ ENDINGS = (".html", ".pdf", ".txt")
 
 
 def write_report(
-    log: Log, item: Item, place: str | os.PathLike[str], *, paper: str = "a4", force: bool = False
+    log: Log, item: Item, *places: str | os.PathLike[str], paper: str = "a4", force: bool = False
 ) -> Sheet:
-    """Write the item's page; the ending gives the kind. Returns what stands on it.
+    """Write the item's page to each place; the ending gives the kind. Returns what stands on it.
 
     paper: "a4" or "letter", for .pdf. Raises InputError, FileError.
     """
-    path = Path(place)
+    paths = [_checked(Path(place), force) for place in places]
+    sheet = sheet_of(log, item)
+    pictures: Sequence[Picture] = ()
+    if any(path.suffix.lower() != ".txt" for path in paths):
+        from coilbell.bench.report.drawings import pictures_of
+
+        pictures, remarks = pictures_of(log, sheet)
+        if remarks:
+            sheet = replace(sheet, sections=(*sheet.sections, ("Remarks", remarks)))
+    for path in paths:
+        content = _content(sheet, pictures, path.suffix.lower(), paper)
+        try:
+            path.write_bytes(content)
+        except OSError as error:
+            raise FileError(f"{path}: cannot be written: {error.strerror or error}") from error
+    return sheet
+
+
+def _checked(path: Path, force: bool) -> Path:
     ending = path.suffix.lower()
     if ending not in ENDINGS:
         raise InputError(
@@ -32,30 +54,16 @@ def write_report(
         )
     if path.exists() and not force:
         raise InputError(f"{path} exists and is left as it is; choose another name, or give --force")
-    sheet = sheet_of(log, item)
-    content, remarks = _content(log, sheet, ending, paper)
-    try:
-        path.write_bytes(content)
-    except OSError as error:
-        raise FileError(f"{path}: cannot be written: {error.strerror or error}") from error
-    return _remarked(sheet, remarks)
+    return path
 
 
-def _content(log: Log, sheet: Sheet, ending: str, paper: str) -> tuple[bytes, Sequence[str]]:
+def _content(sheet: Sheet, pictures: Sequence[Picture], ending: str, paper: str) -> bytes:
     if ending == ".txt":
-        return sheet_text(sheet).encode("utf-8"), ()
-    from coilbell.bench.report.drawings import pictures_of
-
-    pictures, remarks = pictures_of(log, sheet)
-    whole = _remarked(sheet, remarks)
+        return sheet_text(sheet).encode("utf-8")
     if ending == ".html":
         from coilbell.bench.report.html import html_of
 
-        return html_of(whole, pictures).encode("utf-8"), remarks
+        return html_of(sheet, pictures).encode("utf-8")
     from coilbell.bench.report.pdf import pdf_of
 
-    return pdf_of(whole, pictures, paper), remarks
-
-
-def _remarked(sheet: Sheet, remarks: Sequence[str]) -> Sheet:
-    return replace(sheet, sections=(*sheet.sections, ("Remarks", tuple(remarks)))) if remarks else sheet
+    return pdf_of(sheet, pictures, paper)

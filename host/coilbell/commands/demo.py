@@ -1,0 +1,244 @@
+"""`coilbell demo`: one afternoon in an invented workshop, from suspicion to finding, without any hardware.
+
+Everything is computed as at a real bench: a virtual board runs the tester's firmware against simulated
+windings, its records are fitted and judged, and all of it goes into a bench log of its own.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from coilbell.errors import InputError, MissingError
+
+if TYPE_CHECKING:
+    from coilbell.bench.log import Log
+    from coilbell.bench.log.entry import Rung
+    from coilbell.record import Record
+    from coilbell.winding import Capture, Reference
+
+__all__ = ["add_arguments", "run"]
+
+_EXAMPLES = """\
+examples:
+  coilbell demo
+  coilbell demo --folder /tmp/look --json
+
+Writes a bench log, records, a reference, pictures and a report into
+./coilbell-demo (or --folder), which must not exist yet. Workshop, sets and parts
+are invented; the computing is real. Takes less than half a minute.
+"""
+
+_PART = "tarn-line-split"
+_NAME = "tarn-21-line"
+_KIND = "line-output transformer"
+_GOOD = (11, 12, 13)
+"""Seeds of the good units on the shelf."""
+_SUSPECT = 27
+_SAMPLES = 1536
+_SHOTS = 2
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `coilbell demo`."""
+    parser.add_argument("--folder", metavar="DIR", default="coilbell-demo", help="new folder to write to")
+    parser.add_argument("--json", action="store_true", help="the finding as one JSON object instead of text")
+    parser.epilog = _EXAMPLES
+
+
+def run(options: argparse.Namespace) -> int:
+    """Play the afternoon; returns 0."""
+    from coilbell.bench.log import Log
+    from coilbell.bench.sentences import finding_text
+
+    folder = Path(options.folder)
+    if folder.exists():
+        raise InputError(f"{folder} exists and is left as it is; remove it, or give --folder another name")
+    try:
+        (folder / "records").mkdir(parents=True)
+    except OSError as error:
+        raise MissingError(
+            f"{folder}: cannot be made: {error.strerror or error}; give --folder DIR"
+        ) from error
+    with Log(folder / "bench-log.sqlite") as log:
+        afternoon = _Afternoon(folder, log)
+        facts = afternoon.play()
+    print(json.dumps(facts) if options.json else f"\n{finding_text(facts)}\n\n{_ending(folder)}")
+    return 0
+
+
+def _ending(folder: Path) -> str:
+    return "\n".join(
+        [
+            f"Open next:  {folder / 'report.html'}   the page a customer would get",
+            "Then try:",
+            f"  coilbell log show suspect --log {folder / 'bench-log.sqlite'}",
+            f"  coilbell judge {folder / 'records' / 'suspect-out-A.json'} \\",
+            f"      --reference {_NAME} --store {folder / 'references'}",
+            f"  coilbell fit {folder / 'records' / 'suspect-in-circuit-A.json'} --picture ring.png",
+        ]
+    )
+
+
+@dataclass(slots=True)
+class _Afternoon:
+    """The scenario; pulses: width found for each capacitor by the first aim [s]."""
+
+    folder: Path
+    log: Log
+    pulses: dict[str, float] = field(default_factory=dict)
+
+    def play(self) -> dict[str, Any]:
+        """From suspicion to finding; returns the finding's facts."""
+        _say("An invented workshop, Tarn Lane. A Tarn 21 set trips after a second; its scarce")
+        _say("line-output transformer is under suspicion. All boards and windings are virtual.")
+        reference = self._reference()
+        item = self.log.add_item(
+            "suspect",
+            equipment="Tarn 21 set (invented)",
+            part=f"{_KIND} {_NAME} (invented)",
+            kind=_KIND,
+            serial="TL-0427",
+        )
+        self.log.add_note(item, "set trips after a second; picture narrows first")
+        self._in_circuit(item, reference)
+        facts = self._out_of_circuit(item, reference)
+        self._show(item, reference)
+        return facts
+
+    def _reference(self) -> Reference:
+        from coilbell.bench.shelf import Shelf
+        from coilbell.winding import Condition, Reference
+
+        _say("\n1. A reference: three good units from the shelf, two test capacitors each")
+        captures: list[Capture] = []
+        for number, seed in enumerate(_GOOD, start=1):
+            unit = f"unit-{number}"
+            captures += self._captures(unit, seed, "healthy", Condition.GOOD)
+        _say("   and one of them with a loop of wire closed round its core")
+        captures += self._captures("unit-1", _GOOD[0], "external-loop", Condition.SHORTED)
+        made = Reference.begin(_NAME, _KIND, captures, "invented workshop, virtual windings")
+        Shelf(self.folder / "references").put(made)
+        return made
+
+    def _captures(self, unit: str, seed: int, state: str, condition: Any) -> list[Capture]:
+        from coilbell.bench.log.working import fit_from_facts
+        from coilbell.winding import Capture, Condition, observe
+
+        how = "one-turn loop of 1 mm wire" if condition is Condition.SHORTED else ""
+        name = f"{unit}-shorted" if how else unit
+        item = self.log.add_item(name, part=f"{_KIND} {_NAME} (invented)", kind=_KIND)
+        found = []
+        for rung in self._rung(name, seed, state, "AB"):
+            seen = observe(fit_from_facts(rung.facts, rung.records[0]), rung.records[0])
+            found.append(Capture(unit, condition, seen, how))
+            self._keep(item, [rung])
+        return found
+
+    def _in_circuit(self, item: Any, reference: Reference) -> None:
+        _say("\n2. The suspect in its set, plug pulled, capacitors drained, yoke still plugged")
+        state = "turn-dead-in-circuit-yoke-heater-cold"
+        self._judged(item, self._rung("suspect-in-circuit", _SUSPECT, state, "A"), reference)
+        _say("   In circuit a bad ring convicts nothing. Unplug what unplugs and ring again:")
+        self._judged(item, self._rung("suspect-unplugged", _SUSPECT, "turn-dead-in-circuit", "A"), reference)
+
+    def _out_of_circuit(self, item: Any, reference: Reference) -> dict[str, Any]:
+        _say("\n3. It still rings badly, so it comes out: on the bench, two test capacitors")
+        rungs = self._rung("suspect-out", _SUSPECT, "turn-dead", "AB")
+        return self._judged(item, rungs, reference)
+
+    def _judged(self, item: Any, rungs: Sequence[Rung], reference: Reference) -> dict[str, Any]:
+        judgement = self._keep(item, rungs, reference)
+        _say(f"   -> {judgement.explanation}")
+        return dict(judgement.facts)
+
+    def _keep(self, item: Any, rungs: Sequence[Rung], reference: Reference | None = None) -> Any:
+        from coilbell.bench.log.entry import keep
+
+        return keep(self.log, item, rungs, reference)
+
+    def _rung(self, name: str, seed: int, state: str, letters: str) -> list[Rung]:
+        """Rings with the test capacitors of those letters, written as record files and fitted."""
+        from coilbell.bench.files import write
+        from coilbell.bench.log.entry import Rung
+        from coilbell.bench.log.working import fitted
+
+        found = []
+        for letter, records in self._rings(seed, state, letters):
+            label = f"{name}-{letter}"
+            write(records, self.folder / "records" / f"{label}.json")
+            facts = fitted(records, label)[1]
+            _say(f"   {label:<21} {_figures(facts)}")
+            found.append(Rung(records, label, facts))
+        return found
+
+    def _rings(self, seed: int, state: str, letters: str) -> list[tuple[str, tuple[Record, ...]]]:
+        """What the virtual board captures from one unit, all with the pulse width first aimed at."""
+        from coilbell.board import Settings, Tester
+        from coilbell.record import Connection
+
+        where = Connection.IN_CIRCUIT if "in-circuit" in state else Connection.OUT_OF_CIRCUIT
+        found = []
+        with Tester.open(f"virtual:?part={_PART}&state={state}&seed={seed}&pace=0") as tester:
+            for letter in letters:
+                settings = Settings(
+                    capacitor=letter,
+                    shots=_SHOTS,
+                    samples=_SAMPLES,
+                    pretrigger=64,
+                    pulse_s=self.pulses.get(letter),
+                    connection=where,
+                    note="virtual board, invented winding",
+                )
+                records = tuple(tester.capture(settings))
+                width = records[0].pulse_s
+                if width is not None:
+                    self.pulses.setdefault(letter, width)
+                found.append((letter, records))
+        return found
+
+    def _show(self, item: Any, reference: Reference) -> None:
+        from coilbell.bench.report import write_report
+
+        _say("\n4. Pictures and a report")
+        write_report(self.log, item, self.folder / "report.html", self.folder / "report.pdf")
+        self._draw(item, reference)
+
+    def _draw(self, item: Any, reference: Reference) -> None:
+        from coilbell.bench.log.working import finding_of, fitted
+        from coilbell.bench.pictures import decay_picture, save
+        from coilbell.bench.plane import plane_picture
+
+        capture = next(c for c in self.log.captures(item) if c.label == "suspect-out-A")
+        found, _ = fitted(capture.records, capture.label)
+        save(decay_picture(found, capture.records[0], title=capture.label), self.folder / "decay.png")
+        told = self.log.judgements(item)[-1]
+        rings = []
+        for number in told.fits:
+            fit = self.log.fit(number)
+            rings.append((fit.facts, self.log.capture(fit.capture_id).records[0]))
+        finding = finding_of(told.question, rings, reference)
+        save(plane_picture(finding, reference, title=f"reference {_NAME}"), self.folder / "plane.png")
+
+
+def _figures(facts: dict[str, Any]) -> str:
+    from coilbell.bench.quantities import concise
+
+    if not facts["rings"]:
+        return "no ring"
+    mode = facts["modes"][0]
+    shown = [
+        concise(mode[name]["value"], mode[name]["standard_uncertainty"] or float("nan"), unit)
+        for name, unit in (("frequency_hz", "Hz"), ("q", ""))
+    ]
+    return f"{shown[0]:<17} Q {shown[1]}"
+
+
+def _say(line: str) -> None:
+    """The story goes to stderr, so that stdout holds the finding alone."""
+    print(line, file=sys.stderr, flush=True)
