@@ -7,9 +7,9 @@ averaged down to few samples z_m at times t_m about their middle. The estimate i
     var(2 pi f) = (s^2 / 2 |A|^2) sum w_m^2 t_m^2 / (sum w_m t_m^2)^2
 
 which for w = 1 is the Cramer-Rao bound 24 (s/A)^2 / (N^3 T^2) of a real sine. The Hann window keeps
-neighbouring tones out; its standard deviation is half as large again as the bound. The same is done on eight pieces; when they
-scatter more than this, the tone wanders and the scatter counts. The clock of the sound card is added:
-a frequency is never known better than the clock that measured it.
+neighbouring tones out; its standard deviation is half as large again as the bound. The same is done on
+eight pieces; when they scatter more than this, the tone wanders and the scatter counts. The clock of the
+sound card is added: a frequency is never known better than the clock that measured it.
 """
 
 from __future__ import annotations

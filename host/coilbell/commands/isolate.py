@@ -1,0 +1,232 @@
+"""`coilbell isolate`: from what was seen to the part to take out next."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from coilbell.bench.quantities import parse
+from coilbell.errors import FileError, InputError
+
+if TYPE_CHECKING:
+    from coilbell.bench.worksheet import Keeper
+    from coilbell.isolate import Equipment
+
+__all__ = ["add_arguments", "run"]
+
+_EXAMPLES = """\
+examples:
+  coilbell isolate new --item heron-14 --kind "CRT monitor"
+  coilbell isolate next --item heron-14
+  coilbell isolate observe --item heron-14 collector-emitter normal
+  coilbell isolate observe --item heron-14 base-emitter read=3.1 parts=68,3.3
+  coilbell isolate observe --item heron-14 ring-out finding=judged.json
+  coilbell isolate show --item heron-14
+  coilbell isolate next --item heron-14 --between rectifier tube
+  coilbell isolate kinds my-kind.toml
+
+Without --qualified nothing live is instructed; readings that a qualified person
+took can always be entered. A worksheet is kept in the bench log (--log FILE),
+or with --sheet FILE in a file of its own.
+"""
+
+_ACTIONS: dict[str, str] = {
+    "new": "begin a worksheet",
+    "observe": "enter what was seen or measured at one step",
+    "next": "the test that tells most for its effort, and how to do it safely",
+    "show": "where it stands: ranked causes, what moved the odds, what does not fit",
+    "withdraw": "take a reading back, with the reason",
+    "kinds": "list the kinds of equipment, show one, or check a file of your own",
+}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `coilbell isolate`."""
+    parser.epilog = _EXAMPLES
+    actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
+    made: dict[str, argparse.ArgumentParser] = {}
+    for name, words in _ACTIONS.items():
+        made[name] = actions.add_parser(name, help=words, description=words, allow_abbrev=False)
+        if name != "kinds":
+            made[name].add_argument("--item", metavar="NAME", required=True, help="name of the item")
+            made[name].add_argument("--log", metavar="FILE", help="the bench log's file")
+            made[name].add_argument("--sheet", metavar="FILE", help="keep the worksheet in this file instead")
+        if name not in ("withdraw", "kinds"):
+            made[name].add_argument("--json", action="store_true", help="one JSON object instead of text")
+    _new_arguments(made["new"])
+    _observe_arguments(made["observe"])
+    made["next"].add_argument("--count", metavar="N", default="1", help="how many tests to describe (1)")
+    made["next"].add_argument("--between", nargs=2, metavar="KEY", help="two causes to settle between")
+    made["withdraw"].add_argument("entry", metavar="NUMBER", help="number of the reading, as show gives it")
+    made["withdraw"].add_argument("why", metavar="WHY", nargs="+", help="the reason")
+    made["kinds"].add_argument("name", metavar="KIND", nargs="?", help="a kind, or a TOML file to check")
+
+
+def _new_arguments(parser: argparse.ArgumentParser) -> None:
+    add = parser.add_argument
+    add(
+        "--kind", metavar="KIND", default="CRT monitor", help="name of a kind, or its TOML file (CRT monitor)"
+    )
+    add(
+        "--qualified",
+        metavar="LEVEL",
+        default="none",
+        help="live work you state to be qualified for: none, low voltage, mains, high voltage (none)",
+    )
+    add("--again", action="store_true", help="begin afresh; the older worksheet stays kept")
+
+
+def _observe_arguments(parser: argparse.ArgumentParser) -> None:
+    add = parser.add_argument
+    add("step", metavar="STEP", help="key of the step")
+    add("words", metavar="WHAT", nargs="+", help="one of its outcomes, or NAME=VALUE as next shows it")
+    add("--meter", metavar="SPEC", default="1%+2", help="meter: percent of reading plus digits (1%%+2)")
+    add("--sure", metavar="PART", default="100%", help="how sure the eye was of an outcome (100%%)")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Do the action; returns 0."""
+    actions: dict[str, Callable[[argparse.Namespace, Keeper], int]] = {
+        "new": _new,
+        "observe": _observe,
+        "next": _next,
+        "show": _show,
+        "withdraw": _withdraw,
+    }
+    if options.action == "kinds":
+        return _kinds(options)
+    with _keeper(options) as keeper:
+        return actions[options.action](options, keeper)
+
+
+@contextmanager
+def _keeper(options: argparse.Namespace) -> Iterator[Keeper]:
+    """Where the item's worksheet is kept."""
+    from coilbell.bench.worksheet import LogKeeper, SheetFile
+
+    if options.sheet:
+        if options.log:
+            raise InputError("--sheet and --log exclude each other; leave one out")
+        yield SheetFile(Path(options.sheet))
+        return
+    from coilbell.bench.log import Log
+
+    path = Path(options.log) if options.log else None
+    with Log(path, writable=options.action in ("new", "observe", "withdraw")) as log:
+        if options.action == "new" and not log.holds(options.item):
+            log.add_item(options.item)
+            print(f"{options.item} is new in {log.path}", file=sys.stderr)
+        yield LogKeeper(log, log.item(options.item))
+
+
+def _new(options: argparse.Namespace, keeper: Keeper) -> int:
+    from coilbell.bench.worksheet import begin
+    from coilbell.isolate import check_level
+
+    kind, toml = _kind(options.kind)
+    begin(keeper, kind, check_level(options.qualified), toml=toml, again=options.again)
+    return _show(options, keeper)
+
+
+def _observe(options: argparse.Namespace, keeper: Keeper) -> int:
+    from coilbell.bench.typed_reading import evidence_of, fraction, meter_of
+    from coilbell.bench.worksheet import observe, opened
+
+    sheet = opened(keeper)
+    evidence = evidence_of(
+        sheet.kind.step_named(options.step),
+        options.words,
+        meter=meter_of(options.meter),
+        sure=fraction(options.sure, "--sure"),
+        finding=_latest(keeper),
+    )
+    number = observe(keeper, sheet, evidence, options.words)
+    print(f"reading {number}: {evidence.words}", file=sys.stderr)
+    return _show(options, keeper)
+
+
+def _latest(keeper: Keeper) -> dict[str, Any] | None:
+    """The item's latest finding or comparison in the log, None without one."""
+    from coilbell.bench.worksheet import LogKeeper
+
+    if not isinstance(keeper, LogKeeper):
+        return None
+    judgements = keeper.log.judgements(keeper.item)
+    return judgements[-1].facts if judgements else None
+
+
+def _next(options: argparse.Namespace, keeper: Keeper) -> int:
+    from coilbell.bench.worksheet import opened
+    from coilbell.bench.worksheet_words import next_text, worksheet_facts
+
+    count = parse(options.count, "", "--count")
+    if count != int(count) or count < 1:
+        raise InputError(f"--count {options.count}; give a whole number from 1")
+    pair = tuple(options.between) if options.between else None
+    facts = worksheet_facts(opened(keeper), options.item, pair=pair)
+    print(json.dumps(facts) if options.json else next_text(facts, int(count)), flush=True)
+    return 0
+
+
+def _show(options: argparse.Namespace, keeper: Keeper) -> int:
+    from coilbell.bench.worksheet import opened
+    from coilbell.bench.worksheet_words import worksheet_facts, worksheet_text
+
+    facts = worksheet_facts(opened(keeper), options.item)
+    print(json.dumps(facts) if getattr(options, "json", False) else worksheet_text(facts), flush=True)
+    return 0
+
+
+def _withdraw(options: argparse.Namespace, keeper: Keeper) -> int:
+    from coilbell.bench.worksheet import opened, withdraw
+
+    number = parse(options.entry, "", "number of the reading")
+    withdraw(keeper, opened(keeper), int(number), " ".join(options.why))
+    return _show(options, keeper)
+
+
+def _kinds(options: argparse.Namespace) -> int:
+    from coilbell.bench.words import wrapped
+    from coilbell.isolate import shipped
+
+    if not options.name:
+        for kind in shipped().values():
+            print(wrapped(f"{kind.name}: {kind.summary}; {len(kind.step)} steps", indent=0))
+        return 0
+    kind, toml = _kind(options.name)
+    if toml:
+        print(f"{options.name}: sound", file=sys.stderr)
+    print(wrapped(f"{kind.name}: {kind.summary}", indent=0))
+    for one in kind.hypothesis:
+        print(wrapped(f"{one.key}: {one.name}, prior {one.prior:.2g}: {one.reason} ({one.source})"))
+    for step in kind.step:
+        live = "" if step.live == "none" else f" (live: {step.live})"
+        print(wrapped(f"step {step.key}: {step.name}{live}; enter such as: {step.enter}"))
+        print(wrapped("; ".join(f"{o.key}: {o.name}" for o in step.outcome), indent=6))
+    return 0
+
+
+def _kind(text: str) -> tuple[Equipment, str]:
+    """The kind of that name, or of that TOML file with its text."""
+    from coilbell.isolate import decode, shipped
+
+    kinds = shipped()
+    if text in kinds:
+        return kinds[text], ""
+    path = Path(text)
+    if path.suffix.lower() != ".toml":
+        raise InputError(f"no kind {text[:60]!r}; choose one of: {', '.join(kinds)}, or give a .toml file")
+    try:
+        toml = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or "it is not text"
+        raise FileError(f"{path}: cannot be read: {reason}; check the name") from error
+    try:
+        return decode(toml), toml
+    except FileError as error:
+        raise FileError(f"{path}: {error}") from error

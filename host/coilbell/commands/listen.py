@@ -1,0 +1,50 @@
+"""`coilbell listen`: the line rate in a sound recording."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from coilbell.bench.quantities import parse
+
+__all__ = ["add_arguments", "run"]
+
+_EXAMPLES = """\
+examples:
+  coilbell listen whistle.wav
+  coilbell listen whistle.wav --mains 50 --clock 5 --json
+
+Record ten seconds at 44.1 kHz or more, uncompressed, from outside the closed
+set; record it once more with the set off, and see what stays. Two recordings at
+different sampling rates tell a folded tone from a true one.
+"""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `coilbell listen`."""
+    add = parser.add_argument
+    add("file", metavar="FILE.wav", help="sound recording: WAV, FLAC or AIFF")
+    add("--channel", metavar="NAME", help="channel by name or number from 1, for files that hold several")
+    add("--clock", metavar="PPM", default="50", help="standard uncertainty of the sampling rate, in ppm (50)")
+    add("--mains", choices=("50", "60"), help="mains frequency in hertz; both are watched for without")
+    add("--json", action="store_true", help="one JSON object instead of text")
+    parser.epilog = _EXAMPLES
+
+
+def run(options: argparse.Namespace) -> int:
+    """Listen; returns 0 whatever is heard."""
+    from coilbell.bench.listening_words import listening_facts, listening_text
+    from coilbell.bench.typed_reading import sound
+    from coilbell.isolate import listen
+
+    samples, rate_hz = sound(options.file, options.channel)
+    heard = listen(
+        samples,
+        rate_hz,
+        clock_ppm=parse(options.clock, "", "--clock"),
+        mains_hz=float(options.mains) if options.mains else None,
+    )
+    facts = listening_facts(heard, Path(options.file).name)
+    print(json.dumps(facts) if options.json else listening_text(facts), flush=True)
+    return 0
