@@ -7,6 +7,7 @@ Frame errors are translated here and nowhere else:
     the board refuses, or its firmware fails                 Refusal, a BoardError
     its protocol has another version                         MissingError with both numbers
     a traceback of the board stands in the stream            BoardError with the board's words
+    the board stands at its prompt                           BoardError
     nothing at all came                                      BoardTimeout "no data"
     frames came, then nothing more                           BoardTimeout "stopped midway"
     frames came damaged, or their count or sum is wrong      WireError
@@ -125,7 +126,8 @@ class Exchange:
         heard = False
         last = time.monotonic()
         while True:
-            data = self.port.read(self.patience_s)
+            # At its prompt the board says no more.
+            data = self.port.read(_QUIET_S if self.at_prompt else self.patience_s)
             items = self._taken(data) if data else self._taken_last()
             for item in items:
                 if item.id != number:
@@ -163,6 +165,11 @@ class Exchange:
 
     def _silence(self, heard: bool) -> MeasurementError:
         patience = f"{self.patience_s:.3g} s"
+        if self.at_prompt:
+            return BoardError(
+                f"the program of the board on {self.port.name} was stopped, it stands at its prompt; "
+                "press its reset and try again"
+            )
         if not heard:
             return BoardTimeout(
                 f"no data from {self.port.name} within {patience}; press the board's reset and try again, "
