@@ -73,6 +73,8 @@ class Record:
     """(n,) integer codes or floats, read-only."""
     rate_hz: float | None = None
     """Uniform sampling rate [Hz]."""
+    first_s: float = 0.0
+    """Time of a uniform record's first sample [s], where its source counts from a trigger."""
     times_s: npt.NDArray[np.float64] | None = None
     """(n,) explicit time stamps [s], strictly increasing, read-only."""
     volts_per_count: float | None = None
@@ -123,11 +125,11 @@ class Record:
 
     @property
     def time_axis(self) -> npt.NDArray[np.float64]:
-        """(n,) sample times [s]; the first sample of a uniform record is at zero."""
+        """(n,) sample times [s]."""
         if self.times_s is not None:
             return self.times_s
         assert self.rate_hz is not None
-        return _readonly(np.arange(len(self)) / self.rate_hz)
+        return _readonly(self.first_s + np.arange(len(self)) / self.rate_hz)
 
     @property
     def volts_per_unit(self) -> float | None:
@@ -163,7 +165,11 @@ def _check_time(record: Record) -> None:
     if record.rate_hz is not None:
         if not (math.isfinite(record.rate_hz) and 1e-3 <= record.rate_hz <= 1e12):
             raise RecordError("rate_hz", f"{record.rate_hz!r} Hz", "give a rate between 1 mHz and 1 THz")
+        if not math.isfinite(record.first_s):
+            raise RecordError("first_s", f"{record.first_s!r} s", "give a time, or leave it out")
         return
+    if record.first_s:
+        raise RecordError("first_s", "stands beside times_s", "leave it out, the stamps say it")
     times = record.times_s
     assert times is not None
     if times.shape != record.samples.shape:

@@ -57,7 +57,8 @@ def test_one_record(rng):
 def test_shots_share_their_poles(rng):
     """Eight shots leave 1/sqrt(8) of the standard uncertainty of one."""
     shots = [
-        record(rng, amplitude=a, phase=p) for a, p in zip(rng.uniform(800, 1700, 8), rng.uniform(0, 6, 8))
+        record(rng, amplitude=a, phase=p)
+        for a, p in zip(rng.uniform(800, 1700, 8), rng.uniform(0, 6, 8), strict=True)
     ]
     one, all_of_them = fit(shots[0]), fit(shots)
     assert all_of_them.records == 8

@@ -90,7 +90,7 @@ def test_settings_in_columns_beside_the_figures(tmp_path: Path) -> None:
     content = "\n".join((beside[i] if i < 3 else ",,,") + line + "," for i, line in enumerate(figures))
     (record,) = read(tmp_path, content)
     assert record.samples.tolist() == VOLTS.tolist()
-    assert record.extra["first sample at"].startswith("-1")
+    assert record.first_s == pytest.approx(TIME[0] - 1e-5)
 
 
 def test_names_above_their_settings(tmp_path: Path) -> None:
@@ -99,7 +99,7 @@ def test_names_above_their_settings(tmp_path: Path) -> None:
     (record,) = read(tmp_path, content)
     assert record.rate_hz == pytest.approx(500e3)
     assert record.volts_per_count == 1.0
-    assert record.extra["first sample at"] == "-1e-05 s"
+    assert record.first_s == -1e-05
     assert record.samples.tolist() == VOLTS.tolist()
 
 

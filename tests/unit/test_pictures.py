@@ -12,6 +12,7 @@ import pytest
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
+from coilbell import decay
 from coilbell.bench import pictures
 from coilbell.decay import Doubt, DoubtKind, Fit
 from coilbell.errors import FileError, InputError
@@ -77,8 +78,8 @@ def test_masked_samples_are_marked() -> None:
 
 
 def test_time_is_the_files_own() -> None:
-    record = handmade_record(extra={"first sample at": "-0.001 s"})
-    upper, _ = drawn(handmade_fit(), record).axes
+    record = handmade_record(first_s=-0.001)
+    upper, _ = drawn(decay.fit(record, start_s=-0.001), record).axes
     assert upper.lines[0].get_xdata()[0] == pytest.approx(-1e-3)
 
 

@@ -25,6 +25,7 @@ def test_samples_cannot_be_changed():
 
 def test_time_axis():
     assert Record(np.arange(4), rate_hz=2.0).time_axis.tolist() == [0, 0.5, 1, 1.5]
+    assert Record(np.arange(2), rate_hz=2.0, first_s=-3.0).time_axis.tolist() == [-3.0, -2.5]
     assert Record(np.arange(3), times_s=[1.0, 1.5, 4.0]).time_axis.tolist() == [1.0, 1.5, 4.0]
 
 
@@ -39,6 +40,8 @@ def test_time_axis():
         ("rate_hz", {"rate_hz": 0.0}),
         ("rate_hz", {"rate_hz": float("nan")}),
         ("rate_hz", {"times_s": np.arange(10.0)}),
+        ("first_s", {"first_s": float("inf")}),
+        ("first_s", {"first_s": 1.0, "rate_hz": None, "times_s": np.arange(10.0)}),
         ("times_s", {"rate_hz": None, "times_s": np.arange(9.0)}),
         ("times_s", {"rate_hz": None, "times_s": np.array([0, 1, 1, *range(3, 10)])}),
         ("times_s", {"rate_hz": None, "times_s": np.array([0, 1, np.inf, *range(3, 10)])}),

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from coilbell import decay
 from coilbell.bench.words import (
     WIDTH,
     doubt_sentence,
@@ -82,9 +83,9 @@ def test_numbers_json_cannot_hold_become_none() -> None:
 
 
 def test_window_is_on_the_files_own_time_axis() -> None:
-    record = handmade_record(extra={"first sample at": "-0.001 s"})
-    window = fit_facts(handmade_fit(), records=[record])["window"]
-    assert window["start_s"] == pytest.approx(-1e-3)
+    record = handmade_record(first_s=-0.001)
+    window = fit_facts(decay.fit(record, start_s=-0.0008), records=[record])["window"]
+    assert window["start_s"] == pytest.approx(-0.0008)
 
 
 def test_capacitor_and_connection_are_told() -> None:

@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from coilbell.bench.timebase import first_time_s
 from coilbell.decay import Doubt, DoubtKind, Fit, Mode, Quantity
 from coilbell.record import Record
 
@@ -47,7 +46,6 @@ def fit_facts(
     A quantity is {"value", "standard_uncertainty", "low", "high"} in the unit its key ends in;
     a number that is unknown or infinite is None.
     """
-    first = first_time_s(records[0]) if records else 0.0
     return {
         "schema": FIT_SCHEMA,
         "kind": "fit",
@@ -66,8 +64,8 @@ def fit_facts(
         "noise": _number(fit.noise),
         "residual": _plain(fit.residual),
         "window": {
-            "start_s": _number(fit.start_s + first),
-            "stop_s": _number(fit.stop_s + first),
+            "start_s": _number(fit.start_s),
+            "stop_s": _number(fit.stop_s),
             "samples_used": fit.samples_used,
             "samples_masked": fit.samples_masked,
             "records": fit.records,

@@ -53,6 +53,7 @@ class _Capacitor(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True)
 class _Record(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     samples: _Samples
     rate_hz: float | None = None
+    first_s: float = 0.0
     times_s: list[float] | None = None
     volts_per_count: float | None = None
     full_scale: tuple[float, float] | None = None

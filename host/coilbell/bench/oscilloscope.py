@@ -16,7 +16,7 @@ import numpy as np
 from coilbell.bench.csvfile import Column, Table
 from coilbell.bench.quantities import engineering, known_unit, parse
 from coilbell.bench.steps import smallest_step
-from coilbell.bench.timebase import FIRST_SAMPLE, Timebase, timebase
+from coilbell.bench.timebase import Timebase, timebase
 from coilbell.errors import FileError, InputError
 from coilbell.record import Record
 
@@ -201,8 +201,6 @@ def _record(table: Table, column: Column, label: str, base: Timebase, assumed: s
     unit = known_unit(column.unit)
     volts = unit[1] if unit and unit[0] == "V" else None
     extra = {"time base": base.words, "channel": label}
-    if base.rate_hz is not None and base.first_s:
-        extra[FIRST_SAMPLE] = f"{base.first_s!r} s"
     if assumed:
         extra["assumed time unit"] = assumed
     if unit and unit[0] == "A":
@@ -210,6 +208,7 @@ def _record(table: Table, column: Column, label: str, base: Timebase, assumed: s
     return Record(
         samples=column.values,
         rate_hz=base.rate_hz,
+        first_s=base.first_s if base.rate_hz is not None else 0.0,
         times_s=base.times_s,
         volts_per_count=volts or _setting(table, _SCALE, ""),
         resolution=smallest_step(column),

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from coilbell.bench.timebase import first_time_s
 from coilbell.bench.words import figure, fraction_words
 from coilbell.decay import Fit
 from coilbell.errors import FileError, InputError
@@ -43,10 +42,9 @@ def decay_picture(fit: Fit, record: Record, *, title: str = "", shot: int = 0) -
 
     drawing = Figure(figsize=(7.2, 5.4), layout="constrained")
     upper, lower = drawing.subplots(2, 1, sharex=True, height_ratios=(3, 1))
-    first = first_time_s(record)
-    _draw_samples(upper, fit, record, first, shot)
-    _draw_fit(upper, fit, shot, first)
-    _draw_residual(lower, fit, shot, first)
+    _draw_samples(upper, fit, record, shot)
+    _draw_fit(upper, fit, shot)
+    _draw_residual(lower, fit, shot)
     unit = "V" if fit.unit == "V" else ""
     upper.set_ylabel("voltage" if unit else fit.unit)
     lower.set_ylabel("sample - fit")
@@ -100,8 +98,8 @@ def save(drawing: Figure, path: str | os.PathLike[str]) -> None:
         ) from error
 
 
-def _draw_samples(axes: Axes, fit: Fit, record: Record, first: float, shot: int) -> None:
-    times, samples = record.time_axis + first, np.asarray(record.samples, dtype=np.float64) * fit.scale
+def _draw_samples(axes: Axes, fit: Fit, record: Record, shot: int) -> None:
+    times, samples = record.time_axis, np.asarray(record.samples, dtype=np.float64) * fit.scale
     shown = slice(*_shown(fit, record))
     marks: dict[str, Any] = {"linestyle": "none", "marker": ".", "color": GREY, "zorder": 2}
     size = 5.0 if len(times[shown]) < 600 else 2.5
@@ -120,8 +118,8 @@ def _shown(fit: Fit, record: Record) -> tuple[int, int]:
     return int(low), max(int(high), int(low) + 2)
 
 
-def _draw_fit(axes: Axes, fit: Fit, shot: int, first: float) -> None:
-    times, values = fit.curve[shot][:, 0] + first, fit.curve[shot][:, 1] * fit.scale
+def _draw_fit(axes: Axes, fit: Fit, shot: int) -> None:
+    times, values = fit.curve[shot][:, 0], fit.curve[shot][:, 1] * fit.scale
     smooth = "-" if fit.rings else "--"
     axes.plot(times, values, smooth, color=ORANGE, linewidth=1.3, label="fit", zorder=3)
     if fit.rings:
@@ -131,8 +129,8 @@ def _draw_fit(axes: Axes, fit: Fit, shot: int, first: float) -> None:
         axes.plot(times, middle - reach, **style)
 
 
-def _draw_residual(axes: Axes, fit: Fit, shot: int, first: float) -> None:
-    times, residual = fit.curve[shot][:, 0] + first, fit.residuals[shot] * fit.scale
+def _draw_residual(axes: Axes, fit: Fit, shot: int) -> None:
+    times, residual = fit.curve[shot][:, 0], fit.residuals[shot] * fit.scale
     axes.axhspan(-2 * fit.noise, 2 * fit.noise, color=BLUE, alpha=0.12, linewidth=0, label="noise, 95 %")
     axes.axhline(0, color="black", linewidth=0.6)
     axes.plot(times, residual, color=ORANGE, linewidth=0.7, marker=".", markersize=2)

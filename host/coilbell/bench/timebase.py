@@ -21,12 +21,8 @@ import numpy.typing as npt
 
 from coilbell.bench.quantities import engineering
 from coilbell.errors import FileError
-from coilbell.record import Record
 
-__all__ = ["FIRST_SAMPLE", "Timebase", "first_time_s", "timebase"]
-
-FIRST_SAMPLE = "first sample at"
-"""Key in a record's `extra` for the time of a uniform record's first sample on its file's own axis."""
+__all__ = ["Timebase", "timebase"]
 
 Array = npt.NDArray[np.float64]
 
@@ -67,16 +63,6 @@ def timebase(times_s: Array, last_place_s: float, lines: npt.NDArray[np.int64]) 
         f"line {lines[where]}: time {times_s[where]:g} s does not follow {times_s[where - 1]:g} s; "
         "give a file with one record in the order of time"
     )
-
-
-def first_time_s(record: Record) -> float:
-    """Time of a uniform record's first sample on its file's own time axis [s].
-
-    A Record with a rate starts at zero; the table it came from may have started before its trigger.
-    """
-    if not record.uniform:
-        return 0.0
-    return float(record.extra.get(FIRST_SAMPLE, "0 s").split(" ")[0])
 
 
 def _tick(times: Array, last_place: float) -> float:

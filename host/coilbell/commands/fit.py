@@ -189,13 +189,10 @@ def _next_shot(before: Record, after: Record) -> bool:
 
 
 def _fitted(title: str, capture: Sequence[Record], request: _Request) -> Fit:
-    from coilbell.bench.timebase import first_time_s
     from coilbell.decay import fit
 
-    first = first_time_s(capture[0])
-    start, stop = (None if end is None else end - first for end in (request.start_s, request.stop_s))
     try:
-        return fit(capture, start_s=start, stop_s=stop, count_to=request.count_to)
+        return fit(capture, start_s=request.start_s, stop_s=request.stop_s, count_to=request.count_to)
     except InputError as error:
         raise FileError(f"{title}: {error}") from error
 

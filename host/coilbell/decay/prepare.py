@@ -108,7 +108,7 @@ def _index_at(record: Record, time_s: float, after: bool = False) -> int:
     if record.times_s is not None:
         return int(np.searchsorted(record.times_s, time_s, "right" if after else "left"))
     assert record.rate_hz is not None
-    place = time_s * record.rate_hz
+    place = (time_s - record.first_s) * record.rate_hz
     near = round(place)
     if abs(place - near) < 1e-6 * max(1.0, abs(place)) * 1e-3:
         place = near
@@ -119,7 +119,7 @@ def _time_of(record: Record, index: int) -> float:
     if record.times_s is not None:
         return float(record.times_s[index])
     assert record.rate_hz is not None
-    return index / record.rate_hz
+    return record.first_s + index / record.rate_hz
 
 
 def _steps(record: Record, first: int, last: int, step_s: float | None) -> tuple[Array, float]:

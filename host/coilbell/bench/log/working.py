@@ -13,7 +13,6 @@ from typing import Any
 import numpy as np
 
 from coilbell.bench.facts import fit_facts
-from coilbell.bench.timebase import first_time_s
 from coilbell.decay import Doubt, DoubtKind, Fit, Mode, ModeStep, Quantity, ResidualSummary, fit
 from coilbell.errors import InputError
 from coilbell.record import Capacitor, Connection, Record
@@ -51,7 +50,7 @@ def question_of(
     *, prior: float = 0.5, kind: str | None = None, unit: str = "", direct_ohms: float | None = None
 ) -> dict[str, Any]:
     """What is asked of a finding, as the log keeps it."""
-    return {"what": "finding", "prior": prior, "kind": kind, "unit": unit, "direct_ohms": direct_ohms}
+    return {"what": "finding", "prior": prior, "kind": kind, "unit": unit, "direct_ohms": direct_ohms, "first": 0}
 
 
 def judged(
@@ -111,7 +110,6 @@ def _observation(facts: dict[str, Any], record: Record) -> Observation:
 
 def fit_from_facts(facts: dict[str, Any], record: Record) -> Fit:
     """The figures of a kept fit as a Fit; without curve, residuals and covariance, which are not kept."""
-    first = first_time_s(record)
     window = facts["window"]
     return Fit(
         modes=tuple(_mode(mode) for mode in facts["modes"]),
@@ -131,8 +129,8 @@ def fit_from_facts(facts: dict[str, Any], record: Record) -> Fit:
             for d in facts["doubts"]
         ),
         count_to=facts["count_to"],
-        start_s=_number(window["start_s"]) - first,
-        stop_s=_number(window["stop_s"]) - first,
+        start_s=_number(window["start_s"]),
+        stop_s=_number(window["stop_s"]),
         samples_used=window["samples_used"],
         samples_masked=window["samples_masked"],
         records=window["records"],

@@ -14,7 +14,6 @@ from coilbell.bench.log.working import finding_of, fitted
 from coilbell.bench.pictures import BLUE, GREY, ORANGE, decay_picture
 from coilbell.bench.quantities import engineering
 from coilbell.bench.report.sheet import Sheet
-from coilbell.bench.timebase import first_time_s
 from coilbell.decay import Fit
 from coilbell.record import Connection
 
@@ -86,7 +85,7 @@ def _decay(capture: KeptCapture, fit: Fit, height_mm: float) -> Picture:
     drawing = decay_picture(fit, capture.records[0])
     drawing.supxlabel("")
     if fit.rings:
-        first = fit.curve[0][0, 0] + first_time_s(capture.records[0])
+        first = fit.curve[0][0, 0]
         length = min(10 * fit.main.tau_s.value, fit.stop_s - fit.start_s)
         drawing.axes[0].set_xlim(first - 0.1 * length, first + length)
     _shrink(drawing)
