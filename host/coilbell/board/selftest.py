@@ -23,6 +23,8 @@ __all__ = ["Outcome", "Row", "decode_rate", "selftest"]
 _LONG = 16384
 _RATE_SAMPLES = 4096
 _USB_BYTES_PER_S = 0.5e6
+_OPEN_ROWS = ("converter steps", "input resistance", "stray capacitance")
+"""What only open leads can show."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +157,7 @@ def _leads(tester: Tester, outcome: Outcome) -> None:
     if ramp.crossings(records[0], outcome.rest) >= 3:
         outcome.ring = records
         note = "a coil is on the leads; open them and check again"
-        outcome.rows += [Row(name, None, note=note) for name in ("converter steps", "input", "stray")]
+        outcome.rows += [Row(name, None, note=note) for name in _OPEN_ROWS]
         return
     _converter_steps(tester, outcome, letter, aim.pulse_s / aim.peak_v if aim.peak_v > 0 else 0.0)
     _input(tester, outcome, letter, records)
@@ -187,7 +189,7 @@ def _input(tester: Tester, outcome: Outcome, letter: str, records: tuple[Record,
     seen = [d for d in (ramp.discharge(record, outcome.rest) for record in records) if d is not None]
     if not seen:
         note = "no discharge to be seen; is something across the leads?"
-        outcome.rows += [Row("input", None, note=note), Row("stray", None, note=note)]
+        outcome.rows += [Row(name, None, note=note) for name in _OPEN_ROWS[1:]]
         return
     siemens = capacitor.farads / float(np.mean([d.tau_s for d in seen]))
     outcome.constants["input_psi"] = round(siemens * 1e12)

@@ -67,7 +67,7 @@ def _list(options: argparse.Namespace) -> int:
     found = serial_ports()
     boards = [port for port in found if port.is_board]
     if not boards and not options.json:
-        others = f"; {len(found)} other ports" if found else ""
+        others = f"; {len(found)} other port{'s' * (len(found) > 1)}" if found else ""
         print(
             f"no board found{others}\na board that shows as a USB drive has no MicroPython yet: "
             "copy its UF2 file there"

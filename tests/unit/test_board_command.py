@@ -1,0 +1,232 @@
+"""`coilbell board`: list, flash, check."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from coilbell.board import BoardPort, Flashed, Tester, constants, ports
+from coilbell.board.deploy import Installed
+from coilbell.cli import main
+from coilbell.errors import BoardTimeout, MissingError
+from scripted import CONSTANTS, HELLO, ScriptedBoard
+
+BOARD = BoardPort("/dev/ttyACM7", ports.USB_ID, "e66138935f2b4a2c", "Board in FS mode")
+
+
+@pytest.fixture(autouse=True)
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Copies of constants go nowhere else."""
+    monkeypatch.setattr(constants, "folder", lambda: tmp_path / "boards")
+    return tmp_path / "boards"
+
+
+@pytest.fixture
+def listed(monkeypatch: pytest.MonkeyPatch) -> list[BoardPort]:
+    """The ports the system lists; change it to taste."""
+    found = [BOARD, BoardPort("/dev/ttyS0", None, "", "")]
+    monkeypatch.setattr("coilbell.board.serial_ports", lambda: found)
+    monkeypatch.setattr("coilbell.board.tester.serial_ports", lambda: found)
+    return found
+
+
+def _opens(monkeypatch: pytest.MonkeyPatch, port: ScriptedBoard | Exception) -> None:
+    def open_port(name: str) -> ScriptedBoard:
+        if isinstance(port, Exception):
+            raise port
+        return port
+
+    monkeypatch.setattr("coilbell.board.open_port", open_port)
+    monkeypatch.setattr("coilbell.board.tester.open_port", open_port)
+
+
+# --- list ---
+
+
+def test_a_board_is_listed(
+    listed: list[BoardPort], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    board = ScriptedBoard()
+    _opens(monkeypatch, board)
+    assert main(["board", "list"]) == 0
+    assert capsys.readouterr().out == "/dev/ttyACM7  id e66138935f2b4a2c  can be opened\n"
+    assert board.requests == []
+    assert board.closed == 1
+
+
+def test_a_board_that_cannot_be_opened_is_listed_with_the_reason(
+    listed: list[BoardPort], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _opens(monkeypatch, MissingError("it is busy"))
+    assert main(["board", "list", "--json"]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    assert (facts["schema"], facts["free"], facts["trouble"]) == (1, False, "it is busy")
+
+
+def test_no_board_is_said(listed: list[BoardPort], capsys: pytest.CaptureFixture[str]) -> None:
+    del listed[0]
+    assert main(["board", "list"]) == 0
+    assert "no board found; 1 other port" in capsys.readouterr().out
+
+
+# --- flash ---
+
+
+def _flashes(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    flashed: list[str] = []
+
+    def flash(remote: Any, progress: Callable[[int, int, str], None] | None = None) -> Flashed:
+        flashed.append(remote.port)
+        installed = Installed("Raspberry Pi Pico with RP2040", (1, 28, 0), BOARD.unique_id)
+        return Flashed(installed, ("shot.py", "main.py"), ("main.py",), 12345)
+
+    monkeypatch.setattr("coilbell.board.flash", flash)
+    return flashed
+
+
+def test_flashing_the_only_board(
+    listed: list[BoardPort], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _opens(monkeypatch, ScriptedBoard())
+    flashed = _flashes(monkeypatch)
+    assert main(["board", "flash"]) == 0
+    assert flashed == ["/dev/ttyACM7"]
+    said = capsys.readouterr().out
+    assert "firmware 1.2.3 runs" in said
+    assert "sent 2 files, 12345 bytes, all verified; former files kept on it: main.py.bak" in said
+
+
+def test_a_board_that_comes_back_under_another_name_is_found(
+    listed: list[BoardPort], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened: list[str] = []
+
+    def open_port(name: str) -> ScriptedBoard:
+        opened.append(name)
+        if opened.count("/dev/ttyACM7") > 1:
+            listed[0] = BoardPort("/dev/ttyACM8", ports.USB_ID, BOARD.unique_id, "")
+        if name == "/dev/ttyACM7" and len(opened) > 1:
+            raise MissingError("gone")
+        return ScriptedBoard()
+
+    monkeypatch.setattr("coilbell.board.open_port", open_port)
+    monkeypatch.setattr("coilbell.board.tester.open_port", open_port)
+    monkeypatch.setattr("time.sleep", lambda _: None)
+    _flashes(monkeypatch)
+    assert main(["board", "flash"]) == 0
+    assert opened[-1] == "/dev/ttyACM8"
+
+
+def test_a_board_that_stays_silent_after_flashing(
+    listed: list[BoardPort], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _opens(monkeypatch, ScriptedBoard(mute=True))
+    _flashes(monkeypatch)
+    monkeypatch.setattr("coilbell.commands.board._RESTART_S", 0.01)
+    assert main(["board", "flash"]) == BoardTimeout.exit_code
+    assert "does not answer after its restart" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", ["virtual:", "socket://host:1"])
+def test_what_cannot_be_flashed(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["board", "flash", "--port", name]) == 2
+    assert "cannot be flashed" in capsys.readouterr().err
+
+
+def test_flashing_a_port_that_cannot_be_opened_says_why(
+    listed: list[BoardPort], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _opens(monkeypatch, MissingError("/dev/ttyACM7 is busy"))
+    flashed = _flashes(monkeypatch)
+    assert main(["board", "flash"]) == 3
+    assert flashed == []
+
+
+# --- check ---
+
+
+def _checked(words: list[str], capsys: pytest.CaptureFixture[str]) -> tuple[int, dict[str, Any]]:
+    code = main(["board", "check", "--json", *words])
+    return code, json.loads(capsys.readouterr().out)
+
+
+def test_open_leads_show_converter_and_input(capsys: pytest.CaptureFixture[str]) -> None:
+    code, facts = _checked(["--port", "virtual:?part=moss-choke&state=open&hurry=1", "--save"], capsys)
+    rows = {row["name"]: row for row in facts["rows"]}
+    assert code == 0
+    assert facts["passed"]
+    assert rows["noise"]["value"] == pytest.approx(1.04, abs=0.1)
+    assert rows["offset"]["value"] == pytest.approx(2048, abs=1)
+    # The simulated converter's codes 2560 and 3584 are 8.9 counts too wide; so is the input's megohm.
+    assert rows["converter steps"]["value"] == pytest.approx(8.9, abs=1.5)
+    places = sorted(int(word.split()[0]) for word in rows["converter steps"]["note"][6:].split(", ")[:2])
+    assert places == [pytest.approx(2560, abs=5), pytest.approx(3584, abs=5)]
+    assert rows["input resistance"]["value"] == pytest.approx(1e6, rel=0.02)
+    # 25 pF of the tester and half of the part's 10 pF on the near side of the break.
+    assert rows["stray capacitance"]["value"] == pytest.approx(30e-12, rel=0.05)
+    assert rows["interlock refuses at"]["value"] == pytest.approx(0.75, abs=0.02)
+    assert rows["reference coil"]["passed"] is None
+    assert {"offset_code_16", "stray_ff", "input_psi"} & set(facts["saved"])
+
+
+def test_a_reference_coil_is_found_right_or_wrong(capsys: pytest.CaptureFixture[str]) -> None:
+    port = "virtual:?part=moss-choke&hurry=1"
+    code, facts = _checked(["--port", port, "--coil", "227u"], capsys)
+    (row,) = (row for row in facts["rows"] if row["name"] == "reference coil")
+    assert code == 0
+    assert row["value"] == pytest.approx(227e-6, rel=0.01)
+    assert {r["name"] for r in facts["rows"] if r["passed"] is None} == {
+        "converter steps",
+        "input resistance",
+        "stray capacitance",
+    }
+    code, facts = _checked(["--port", port, "--coil", "300u"], capsys)
+    assert (code, facts["passed"]) == (1, False)
+
+
+def test_the_table_says_what_failed_within_80_columns(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["board", "check", "--port", "virtual:?part=moss-choke&noise=9&hurry=1"]) == 1
+    said = capsys.readouterr().out
+    assert "FAIL  noise" in said
+    assert "failed: noise" in said
+    assert max(map(len, said.splitlines())) <= 80
+
+
+def test_live_leads_end_a_check_with_the_boards_words(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["board", "check", "--port", "virtual:?state=live-leads&hurry=1"]) == 1
+    assert "the leads carry" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("coil", ["0", "1G", "big"])
+def test_a_coil_that_cannot_be(coil: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["board", "check", "--port", "virtual:", "--coil", coil]) == 2
+    assert "--coil" in capsys.readouterr().err
+
+
+def test_saving_to_a_board_that_lost_its_constants_brings_the_copy_back(
+    place: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    known = ScriptedBoard(constants=CONSTANTS | {"A_ff": 21_500_000, "stray_ff": 33_000})
+    Tester(known).hello()
+    lost = ScriptedBoard(hello=HELLO | {"constants_from": "defaults"})
+    _opens(monkeypatch, lost)
+    _, facts = _checked(["--port", "/dev/scripted", "--save"], capsys)
+    assert lost.constants["A_ff"] == 21_500_000
+    assert lost.constants["stray_ff"] == 33_000
+    assert {"A_ff", "stray_ff"} <= set(facts["saved"])
+    assert any(line.startswith("save ") for line in lost.requests)
+
+
+def test_the_interlock_test_always_puts_the_constant_back() -> None:
+    from coilbell.board.selftest import Outcome, _interlock
+
+    board = ScriptedBoard()
+    outcome = Outcome()
+    _interlock(Tester(board), outcome)
+    assert board.constants["lead_offset_code_16"] == CONSTANTS["lead_offset_code_16"]
+    # This scripted board does not look at its leads: that is a failure, and told as one.
+    assert outcome.rows[0].passed is False
