@@ -10,6 +10,9 @@ import store
 
 import board
 
+DEFAULTS = {row[0]: row[1] for row in board.CONSTANTS}
+MAX_WIDTH = board.MAX_WIDTH_NS * 144 // 1000
+
 
 class Benchtop:
     """Offers what shot.py's `Hardware` offers, on a clock that only moves when it is slept on."""
@@ -45,7 +48,8 @@ class Benchtop:
         return self.flags
 
     def lead_code(self):
-        return 2048 + round(self.lead_mv(self.now_ms) * 1000 / 8862)
+        volts = self.lead_mv(self.now_ms) * 1000 / DEFAULTS["lead_uv"]
+        return round(DEFAULTS["lead_offset_code_16"] / 16 + volts)
 
     def temperature_mc(self):
         return 24_500
@@ -166,6 +170,7 @@ class Tester:
         self.host = Host()
         self.shelf = Shelf()
         self.store = store.Store("constants.txt", board.CONSTANTS, self.shelf, self.shelf.open)
+        self.store.values["gain_ppm"] = 1_000_000  # so that a code is 3.3 V / 4096 at the winding
         self.interlock = interlock.Interlock(self.hardware, self.store)
         self.service = service.Service(self.hardware, self.host, self.interlock, self.store)
 

@@ -241,7 +241,7 @@ def test_the_payload_of_a_damaged_frame_is_no_text():
 
 
 def test_a_crash_in_mid_frame_is_read():
-    crash = b"\r\nTraceback (most recent call last):\r\n  File \"main.py\", line 3\r\nOSError: 5\r\n>>> "
+    crash = b'\r\nTraceback (most recent call last):\r\n  File "main.py", line 3\r\nOSError: 5\r\n>>> '
     said = [b"Traceback (most recent call last):", b'  File "main.py", line 3', b"OSError: 5", b">>> "]
     long = frame.encode(frame.DATA, 1, bytes(8212))
     assert texts(read(long[:4000] + crash)[0]) == said

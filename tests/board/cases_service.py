@@ -3,7 +3,7 @@
 import console
 import frame
 import service
-from benchtop import Benchtop, Host, Tester, codes_of, error_of, fields, frames, raises
+from benchtop import MAX_WIDTH, Benchtop, Host, Tester, codes_of, error_of, fields, frames, raises
 
 import board
 
@@ -23,7 +23,7 @@ def test_hello():
     assert (values["tick_hz"], values["ticks_per_sample"]) == (144_000_000, 288)
     assert values["rate_numerator"] / values["rate_denominator"] == 500_000
     assert (values["max_samples"], values["max_pretrigger"]) == (16384, 227)
-    assert values["max_width_ticks"] == 14400 and values["lead_limit_mv"] == 500
+    assert values["max_width_ticks"] == MAX_WIDTH and values["lead_limit_mv"] == 500
     constants = fields(answer[1])
     assert constants["constants_from"] == "defaults"
     assert sorted(constants) == sorted(["constants_from"] + [row[0] for row in board.CONSTANTS])
@@ -112,7 +112,7 @@ def test_values_that_are_refused_fire_nothing():
         {"samples": "many"},
         {"pretrigger": 64},
         {"width_ticks": 1},
-        {"width_ticks": 14401},
+        {"width_ticks": MAX_WIDTH + 1},
         {"width_ticks": -5},
         {"width_ticks": "9999999999"},
         {"capacitor": "D"},
@@ -255,7 +255,7 @@ def test_constants_are_changed_used_and_saved():
     tester = Tester()
     values = fields(tester.ask(b"constant id=1 name=lead_uv value=50000")[0])
     assert (values["lead_uv"], values["constants_from"]) == (50_000, "changed")
-    tester.hardware.lead_code = lambda: 2048 + 100
+    tester.hardware.lead_code = lambda: values["lead_offset_code_16"] // 16 + 20
     error_of(tester.capture(), frame.LEADS_LIVE)
     assert "constants.txt" not in tester.shelf.files
     assert fields(tester.ask(b"save id=2")[0])["constants_from"] == "file"
@@ -351,11 +351,11 @@ def test_aim_never_asks_for_more_than_the_board_or_the_record_allows():
     tester.hardware.ring = lambda k, width: 2048
     values = fields(tester.ask(b"aim id=6 capacitor=A samples=1024 pretrigger=8")[0])
     assert values["outcome"] == "weak"
-    assert max([entry[3] for entry in tester.hardware.captures()]) == 14400
+    assert max([entry[3] for entry in tester.hardware.captures()]) == MAX_WIDTH
     small = Tester()
     small.hardware.ring = lambda k, width: 2048
-    small.ask(b"aim id=6 capacitor=A samples=28 pretrigger=8")
-    assert max([entry[3] for entry in small.hardware.captures()]) == 20 * 288
+    small.ask(b"aim id=6 capacitor=A samples=16 pretrigger=8")
+    assert max([entry[3] for entry in small.hardware.captures()]) == 8 * 288
 
 
 def test_a_fault_of_the_firmware_is_told_and_the_pin_is_low():
