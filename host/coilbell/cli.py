@@ -25,11 +25,12 @@ COMMANDS: dict[str, str] = {
     "fit": "fit the decay in record files: frequency, Q, ring count, doubts",
     "reference": "keep what good and deliberately shorted windings ring like",
     "judge": "say what the rings of a winding mean, with the odds",
-    "compare": "in circuit against out of circuit, unit against unit, before against after",
+    "compare": "say what a second ring has that the first, known good, has not",
     "isolate": "from symptoms and rings to the part to take out next, with the odds",
     "listen": "the line rate in a sound recording, with what else it could be",
     "log": "the bench log: items, rings, findings, notes; search, hand on, refit",
     "report": "one item of the log as one printable page, .html or .pdf",
+    "completion": "a script with which a shell completes commands and options",
 }
 """Command name -> one line of help. The module is `coilbell.commands.<name>`."""
 
