@@ -133,13 +133,17 @@ class Database:
             raise MissingError(f"no bench log at {self.path} yet; `coilbell log add` begins one")
         if writable:
             _make_folder(self.path.parent)
-        modes = ["mode=rwc"] if writable else ["mode=ro", "mode=ro&immutable=1"]
-        if not writable and Path(f"{self.path}-wal").exists():
-            modes = modes[:1]
-        return self._connected(modes)
+        if writable:
+            return self._connected(["mode=rwc"])
+        # Only a connection that may write tidies the write-ahead log away when it closes. Immutable serves
+        # folders in which nothing can be made, and would overlook what still stands in a write-ahead log.
+        modes = ["mode=rw", "mode=ro", "mode=ro&immutable=1"]
+        connection = self._connected(modes[:2] if Path(f"{self.path}-wal").exists() else modes)
+        connection.execute("PRAGMA query_only = ON")
+        return connection
 
     def _connected(self, modes: list[str]) -> sqlite3.Connection:
-        """The first way of opening that can read; immutable serves folders that cannot be written."""
+        """The first way of opening that can read."""
         for mode in modes:
             uri = f"{self.path.resolve().as_uri()}?{mode}"
             connection: sqlite3.Connection | None = None

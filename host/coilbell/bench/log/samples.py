@@ -9,8 +9,8 @@ from __future__ import annotations
 import hashlib
 import json
 import zlib
-from collections.abc import Mapping, Sequence
-from dataclasses import fields
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import MISSING, Field, fields
 from datetime import datetime
 from typing import Any
 
@@ -23,6 +23,15 @@ __all__ = ["digest", "identity", "packed", "unpacked"]
 
 _TYPES = ("i1", "i2", "i4", "i8", "u1", "u2", "u4", "u8", "f4", "f8")
 _APART = ("samples", "times_s")
+
+
+_READERS: dict[str, Callable[[Any], Any]] = {
+    "connection": Connection,
+    "utc": datetime.fromisoformat,
+    "full_scale": tuple,
+    "test_capacitor": lambda stated: Capacitor(**stated),
+}
+"""Settings that JSON has no type for."""
 
 
 def packed(record: Record) -> dict[str, Any]:
@@ -49,10 +58,8 @@ def unpacked(row: Mapping[str, Any]) -> Record:
         samples = np.frombuffer(_inflated(row["samples"]), dtype=f"<{kind}")
         times = None if row["times"] is None else np.frombuffer(_inflated(row["times"]), dtype="<f8")
         settings = json.loads(row["settings"])
-        settings["connection"] = Connection(settings["connection"])
-        settings["utc"] = settings["utc"] and datetime.fromisoformat(settings["utc"])
-        settings["full_scale"] = settings["full_scale"] and tuple(settings["full_scale"])
-        settings["test_capacitor"] = settings["test_capacitor"] and Capacitor(**settings["test_capacitor"])
+        for name in _READERS.keys() & settings.keys():
+            settings[name] = _READERS[name](settings[name])
         record = Record(samples=samples.astype(samples.dtype.newbyteorder("=")), times_s=times, **settings)
     except (ValueError, TypeError, KeyError, AttributeError, zlib.error) as error:
         raise FileError(f"a record of the log is damaged ({error}); restore the log from a backup") from error
@@ -87,11 +94,17 @@ def _bytes(record: Record) -> bytes:
 
 
 def _settings(record: Record, without: Sequence[str] = ()) -> str:
-    kept: dict[str, Any] = {}
+    """Everything that is not at its default, so that a field added later changes no hash of today."""
+    kept: dict[str, Any] = {"schema": record.schema}
     for field in fields(record):
-        if field.name not in _APART and field.name not in without:
-            kept[field.name] = _plain(getattr(record, field.name))
+        value = getattr(record, field.name)
+        if field.name not in _APART and field.name not in without and value != _default(field):
+            kept[field.name] = _plain(value)
     return json.dumps(kept, sort_keys=True, allow_nan=False)
+
+
+def _default(field: Field[Any]) -> Any:
+    return field.default if field.default_factory is MISSING else field.default_factory()
 
 
 def _plain(value: Any) -> Any:

@@ -50,7 +50,14 @@ def question_of(
     *, prior: float = 0.5, kind: str | None = None, unit: str = "", direct_ohms: float | None = None
 ) -> dict[str, Any]:
     """What is asked of a finding, as the log keeps it."""
-    return {"what": "finding", "prior": prior, "kind": kind, "unit": unit, "direct_ohms": direct_ohms, "first": 0}
+    return {
+        "what": "finding",
+        "prior": prior,
+        "kind": kind,
+        "unit": unit,
+        "direct_ohms": direct_ohms,
+        "first": 0,
+    }
 
 
 def judged(

@@ -1,0 +1,151 @@
+"""Fitting and judging again: the same as one by one, and going on where it was interrupted."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from coilbell.bench.files import example, read
+from coilbell.bench.log import Log, Outcome, again
+from coilbell.bench.log.entry import Rung, keep
+from coilbell.bench.log.working import fit_from_facts, fitted, judged, question_of
+from coilbell.bench.sentences import finding_facts
+from coilbell.record import Record
+from coilbell.winding import Capture, Condition, Reference, find, kind_named, observe
+
+
+@pytest.fixture(scope="module")
+def rings() -> dict[str, tuple[tuple[Record, ...], dict[str, Any]]]:
+    found = {}
+    for name in ("whole", "shorted"):
+        records = read(example(name))
+        found[name] = records, fitted(records, name)[1]
+    return found
+
+
+def _reference(rings: Any) -> Reference:
+    """The same each time: a reference's hash holds the moment it was made."""
+    records, facts = rings["whole"]
+    seen = observe(fit_from_facts(facts, records[0]), records[0])
+    return Reference(
+        "tarn-21-line", kind_named("line-output transformer"), (Capture("unit-1", Condition.GOOD, seen),)
+    )
+
+
+def _filled(path: Path, rings: Any, copies: int = 3) -> None:
+    reference = _reference(rings)
+    with Log(path) as log:
+        for k in range(copies):
+            for name, (records, facts) in rings.items():
+                keep(log, log.add_item(f"{name}-{k}"), [Rung(records, name, facts)], reference)
+
+
+def _told(log: Log) -> list[Any]:
+    """All fits and judgements, newest last, without the moments they were made."""
+    return [
+        [tuple(row) for row in log.base.rows("SELECT id, capture_id, versions, facts FROM fit ORDER BY id")],
+        [
+            tuple(row)
+            for row in log.base.rows(
+                "SELECT id, item_id, question, reference_id, explanation, facts FROM judgement ORDER BY id"
+            )
+        ],
+        [tuple(row) for row in log.base.rows("SELECT * FROM judgement_fit ORDER BY judgement_id, position")],
+    ]
+
+
+def test_a_judgement_from_kept_facts_is_that_from_the_fit(rings: Any) -> None:
+    records, facts = rings["shorted"]
+    reference = _reference(rings)
+    found = find([observe(fitted(records)[0], records[0])], reference)
+    assert json.dumps(finding_facts(found, "x"), sort_keys=True) == json.dumps(
+        judged(question_of(), [(json.loads(json.dumps(facts)), records[0])], reference, "x"), sort_keys=True
+    )
+
+
+def test_in_parallel_as_one_by_one(tmp_path: Path, rings: Any) -> None:
+    seen = []
+    for name, jobs in (("serial", 1), ("parallel", 2)):
+        _filled(tmp_path / f"{name}.sqlite", rings)
+        with Log(tmp_path / f"{name}.sqlite") as log:
+            before = _told(log)
+            outcome = again(log, jobs=jobs)
+            assert outcome == Outcome(fits=6, judgements=6)
+            seen.append(_told(log))
+            assert seen[-1][0][:6] == before[0], "old rows stay"
+            assert len(seen[-1][0]) == len(seen[-1][1]) == 12
+            assert [row[2:] for row in seen[-1][0][6:]] == [row[2:] for row in before[0]]
+    assert seen[0] == seen[1]
+
+
+class _Interrupted(Exception):
+    pass
+
+
+def _stop_after(batches: int) -> Any:
+    calls = []
+
+    def progress(done: int, total: int) -> None:
+        calls.append((done, total))
+        if len(calls) == batches:
+            raise _Interrupted
+
+    return progress
+
+
+@pytest.mark.parametrize("batches", [1, 3, 4])
+def test_an_interrupted_run_goes_on(
+    tmp_path: Path, rings: Any, batches: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sys.modules["coilbell.bench.log.again"], "_BATCH", 2)
+    copies = 2
+    _filled(tmp_path / "whole.sqlite", rings, copies)
+    with Log(tmp_path / "whole.sqlite") as log:
+        again(log, jobs=1)
+        whole = _told(log)
+    _filled(tmp_path / "stopped.sqlite", rings, copies)
+    with Log(tmp_path / "stopped.sqlite") as log, pytest.raises(_Interrupted):
+        again(log, jobs=1, progress=_stop_after(batches))
+    steps: list[tuple[int, int]] = []
+    with Log(tmp_path / "stopped.sqlite") as log:
+        outcome = again(log, jobs=1, progress=lambda done, total: steps.append((done, total)))
+        assert outcome.resumed == 2 * batches
+        assert outcome.fits + outcome.judgements == 8 - 2 * batches
+        assert _told(log) == whole
+        assert log.base.rows("SELECT count(*) FROM run WHERE finished_utc IS NOT NULL")[0][0] == 1
+    if steps:
+        assert steps[-1] == (8, 8)
+
+
+def test_what_cannot_be_fitted_again_is_told_and_the_rest_is_done(tmp_path: Path, rings: Any) -> None:
+    _filled(tmp_path / "log.sqlite", rings, 1)
+    with Log(tmp_path / "log.sqlite") as log:
+        log.base.execute("DROP TRIGGER record_stays")
+        log.base.execute("UPDATE record SET sha256 = 'x' WHERE capture_id = 1")
+        outcome = again(log, jobs=1)
+        assert outcome.judgements == 2
+        assert [p for p in outcome.problems if p.startswith("capture 1: a record does not match its hash")]
+        assert [p for p in outcome.problems if p.startswith("whole-0: cannot be judged again")]
+        assert len(log.judgements(log.item("shorted-0"))) == 2
+        assert len(log.judgements(log.item("whole-0"))) == 1
+        with pytest.raises(Exception, match="damaged"):
+            log.captures(log.item("whole-0"))
+
+
+def test_a_fit_that_moved_and_a_judgement_that_changed_are_told(tmp_path: Path, rings: Any) -> None:
+    """As after an upgrade: what is kept was made by other arithmetic."""
+    records, facts = rings["whole"]
+    other = json.loads(json.dumps(facts))
+    for name in ("value", "low", "high"):
+        other["modes"][0]["q"][name] *= 0.3
+    with Log(tmp_path / "log.sqlite") as log:
+        kept = keep(log, log.add_item("lot-3"), [Rung(records, "whole", other)], _reference(rings))
+        assert kept is not None
+        assert kept.explanation != "like healthy"
+        outcome = again(log, jobs=1)
+    assert outcome.moved == 1
+    assert outcome.changed == (f"lot-3: {kept.explanation} -> like healthy",)
