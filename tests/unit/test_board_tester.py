@@ -507,6 +507,13 @@ def test_defaults_and_virtual_boards_leave_no_copy(place: Path, change: dict[str
     assert not place.exists()
 
 
+def test_a_copy_that_cannot_be_kept_is_a_warning_not_the_end(tmp_path: Path, place: Path) -> None:
+    place.write_text("a file where the folder should be")
+    tester = Tester(ScriptedBoard())
+    assert len(tester.capture(SMALL)) == 3
+    assert "cannot be written" in tester.warnings[0]
+
+
 def test_an_odd_id_stays_within_the_folder(place: Path) -> None:
     Tester(ScriptedBoard(hello=HELLO | {"unique_id": "../../etc/passwd"})).hello()
     assert [path.name for path in place.iterdir()] == ["etcpasswd.json"]

@@ -13,13 +13,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import scripted  # noqa: F401 - tells pytest that Tester is no test
 from coilbell.board import PortLost, Refusal, Settings, Tester, constants, open_port
 from coilbell.board.simulation import Winding, catalogue
 from coilbell.board.virtual import start
 from coilbell.decay import fit
 from coilbell.errors import BoardError, BoardTimeout, InputError, MissingError
 from outside import require
-from scripted import ScriptedBoard  # noqa: F401 - tells pytest that Tester is no test
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="signals and /proc are things of POSIX")
 linux = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="reads /proc")

@@ -47,7 +47,7 @@ v = sys.implementation
 try:
     import machine
     uid = "".join("%02x" % b for b in machine.unique_id())
-except ImportError:
+except (ImportError, AttributeError):
     uid = ""
 board = getattr(v, "_machine", "")
 print(json.dumps({"name": v.name, "version": list(v.version)[:3], "machine": board, "id": uid}))

@@ -15,7 +15,7 @@ from coilbell.board.exchange import Exchange, Refusal, Tally, fields_of
 from coilbell.board.identity import Identity, admit
 from coilbell.board.settings import Settings
 from coilbell.board.transport import Port, PortLost, open_port, serial_ports
-from coilbell.errors import BoardError, BoardTimeout, InputError, MeasurementError, WireError
+from coilbell.errors import BoardError, BoardTimeout, InputError, MeasurementError, MissingError, WireError
 from coilbell.record import Record
 
 __all__ = ["RETRIES", "Aim", "Tester"]
@@ -62,6 +62,8 @@ class Tester:
         self._exchange = Exchange(port, patience_s)
         self._retries = retries
         self._identity: Identity | None = None
+        self.warnings: list[str] = []
+        """What went wrong beside the measurement, for a person to read."""
 
     @classmethod
     def open(cls, name: str | None = None, *, retries: int = RETRIES) -> Tester:
@@ -124,8 +126,15 @@ class Tester:
                 raise self._stranger(error) from error
             self._start_program()
             self._identity = self._again(self._greeted)
-        constants.keep(self._identity)
+        self._keep_copy(self._identity)
         return self._identity
+
+    def _keep_copy(self, identity: Identity) -> None:
+        try:
+            constants.keep(identity)
+        except MissingError as error:
+            # A full or locked disk is no reason not to measure.
+            self.warnings.append(str(error))
 
     def _greeted(self) -> Identity:
         found = {item.type: item for item in self._exchange.ask("hello")}

@@ -83,6 +83,8 @@ def run(options: argparse.Namespace) -> int:
 
     request = _request(options)
     with Tester.open(options.port) as tester:
+        for warning in tester.warnings:
+            print(f"coilbell: note: {warning}", file=sys.stderr)
         if options.watch:
             return _watch(tester, request)
         for number in range(1, (request.count or 1) + 1):

@@ -10,6 +10,7 @@ import contextlib
 import subprocess
 import sys
 from dataclasses import dataclass
+from typing import Any
 
 from coilbell.board.virtual.address import Address, parse
 from coilbell.errors import MissingError
@@ -51,6 +52,7 @@ def start(name: str) -> Running:
         [sys.executable, "-m", "coilbell.board.virtual.process", str(wishes)],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
+        **_apart(),
     )
     assert process.stdout is not None
     number = process.stdout.readline().strip()
@@ -59,6 +61,13 @@ def start(name: str) -> Running:
         running.close()
         raise MissingError("the virtual board does not start; its words are above")
     return running
+
+
+def _apart() -> dict[str, Any]:
+    """A Ctrl-C at the terminal is for the host; the board hears of it from the host."""
+    if sys.platform == "win32":
+        return {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
+    return {"start_new_session": True}
 
 
 def _check(wishes: Address) -> None:
