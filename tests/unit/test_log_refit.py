@@ -82,6 +82,26 @@ def test_in_parallel_as_one_by_one(tmp_path: Path, rings: Any) -> None:
     assert seen[0] == seen[1]
 
 
+def test_on_a_dask_cluster_as_one_by_one(tmp_path: Path, rings: Any) -> None:
+    """Threads of this process stand for a cluster; tests/benchmarks/archive.py uses processes."""
+    distributed = pytest.importorskip("distributed")
+    joblib = pytest.importorskip("joblib")
+    seen = []
+    for name in ("serial", "dask"):
+        _filled(tmp_path / f"{name}.sqlite", rings, 1)
+        with Log(tmp_path / f"{name}.sqlite") as log:
+            if name == "serial":
+                again(log, jobs=1)
+            else:
+                cluster = distributed.LocalCluster(
+                    n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None
+                )
+                with cluster, distributed.Client(cluster), joblib.parallel_config("dask"):
+                    again(log, jobs=None)
+            seen.append(_told(log))
+    assert seen[0] == seen[1]
+
+
 class _Interrupted(Exception):
     pass
 

@@ -15,6 +15,7 @@ from typing import Any
 from coilbell.bench.log.book import Log
 from coilbell.bench.log.kept import Item, KeptCapture, KeptFit, KeptJudgement
 from coilbell.errors import FileError, MissingError
+from coilbell.record import Connection
 
 __all__ = ["COLUMNS", "rows", "write_table"]
 
@@ -112,7 +113,7 @@ def _figures(facts: dict[str, Any]) -> dict[str, Any]:
         "rings": facts["rings"],
         "doubts": "; ".join(doubt["kind"] for doubt in facts["doubts"]),
     }
-    if facts["tank"]:
+    if facts["tank"] and facts["connection"] != Connection.IN_CIRCUIT:
         inductance = facts["tank"]["inductance_h"]
         found["inductance_h"] = inductance["value"]
         found["inductance_standard_uncertainty_h"] = inductance["standard_uncertainty"]

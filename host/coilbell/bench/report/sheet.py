@@ -15,6 +15,7 @@ from coilbell.bench.quantities import concise, engineering
 from coilbell.bench.sentences import odds_words, percent
 from coilbell.bench.words import fraction_words
 from coilbell.errors import InputError
+from coilbell.record import Connection
 from coilbell.winding import Explanation
 
 __all__ = ["SHEET_SCHEMA", "Sheet", "sheet_facts", "sheet_of", "sheet_text"]
@@ -146,7 +147,8 @@ def _row(capture: KeptCapture, fit: KeptFit, told: KeptJudgement | None) -> tupl
         *where,
         _shown(mode["frequency_hz"], "Hz"),
         _shown(mode["q"]),
-        _shown(tank["inductance_h"], "H") if tank else "",
+        # In circuit more than the test capacitor lies across it, so that no inductance follows.
+        _shown(tank["inductance_h"], "H") if tank and capture.connection != Connection.IN_CIRCUIT else "",
         _shown(mode["ring_count"]),
     )
 
