@@ -109,8 +109,10 @@ def _pairs(step: Step, words: Sequence[str]) -> Pairs:
     for word in words:
         name, sign, value = word.partition("=")
         if not sign or not name or not value or name in found:
+            choices = ", ".join(o.key for o in step.outcome)
             raise InputError(
-                f"{step.key}: {word[:40]!r} is no NAME=VALUE of its own; write such as {step.enter!r}"
+                f"{step.key}: {word[:40]!r} is no NAME=VALUE of its own and none of {choices}; "
+                f"write such as {step.enter!r}"
             )
         found[name] = value
     if not found:

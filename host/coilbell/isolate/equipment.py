@@ -25,11 +25,13 @@ row for every hypothesis. A source is "common practice" (of the trade, nothing p
 from __future__ import annotations
 
 import hashlib
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Literal
 
 import msgspec
+import numpy as np
+import numpy.typing as npt
 
 from coilbell.errors import FileError, InputError
 from coilbell.isolate.caution import Hazard, Live
@@ -141,6 +143,11 @@ class Equipment(_Part, frozen=True, dict=True):
         """Keys of the hypotheses in their order."""
         return tuple(h.key for h in self.hypothesis)
 
+    @cached_property
+    def tables(self) -> dict[str, npt.NDArray[np.float64]]:
+        """Chances of each step as arrays, filled by `odds.chances` as they are asked for."""
+        return {}
+
     def step_named(self, key: str) -> Step:
         """The step of that key. Raises InputError with the choices."""
         for step in self.step:
@@ -175,6 +182,7 @@ def decode(text: str) -> Equipment:
     return found
 
 
+@cache
 def shipped() -> dict[str, Equipment]:
     """The kinds that ship with the package, by name."""
     found = (decode(path.read_text(encoding="utf-8")) for path in sorted(_KINDS.glob("*.toml")))

@@ -114,8 +114,14 @@ def odds(kind: Equipment, evidence: Sequence[Evidence]) -> Odds:
 
 
 def chances(kind: Equipment, step: Step) -> Array:
-    """(n_hypotheses, n_outcomes) probability of each state under each hypothesis."""
-    return np.array([[step.row_of(key).chances.get(o.key, 0.0) for o in step.outcome] for key in kind.keys])
+    """(n_hypotheses, n_outcomes) probability of each state under each hypothesis, read-only."""
+    found = kind.tables.get(step.key)
+    if found is None:
+        rows = [step.row_of(key).chances for key in kind.keys]
+        found = np.array([[row.get(o.key, 0.0) for o in step.outcome] for row in rows])
+        found.setflags(write=False)
+        kind.tables[step.key] = found
+    return found
 
 
 def reading_likelihoods(reading: Evidence, slip: float) -> Array:
