@@ -16,9 +16,10 @@ CAPACITORS = (
 )
 SETTLE_MS = 10  # from switching a capacitor to the next shot
 
-# Limits of a shot. The hardware bounds the pulse as well; these are the second line.
+# Limits of a shot. The hardware bounds the pulse as well, after 14 us at the earliest; these are the second
+# line and lie below that, so that the width a record tells is the width there was.
 MIN_WIDTH_TICKS = 2  # the shortest that the pulse program can time
-MAX_WIDTH_NS = 100_000
+MAX_WIDTH_NS = 12_000
 MAX_SHOTS = 999  # of one request, times its interleave
 REST_MS = 15  # from the end of a shot to the next
 MAX_SHOTS_PER_S = 40

@@ -100,8 +100,8 @@ def test_delays_and_widths_stay_within_the_pulse_program():
 
 def test_a_pulse_ends_within_its_record():
     tester = Tester()
-    assert types(tester.capture(samples=20, pretrigger=10, width_ticks=2880))[-1] == frame.END
-    error_of(tester.capture(samples=20, pretrigger=10, width_ticks=2881), frame.BAD_VALUE)
+    assert types(tester.capture(samples=20, pretrigger=15, width_ticks=1440))[-1] == frame.END
+    error_of(tester.capture(samples=20, pretrigger=15, width_ticks=1441), frame.BAD_VALUE)
 
 
 def test_values_that_are_refused_fire_nothing():
@@ -354,8 +354,8 @@ def test_aim_never_asks_for_more_than_the_board_or_the_record_allows():
     assert max([entry[3] for entry in tester.hardware.captures()]) == MAX_WIDTH
     small = Tester()
     small.hardware.ring = lambda k, width: 2048
-    small.ask(b"aim id=6 capacitor=A samples=16 pretrigger=8")
-    assert max([entry[3] for entry in small.hardware.captures()]) == 8 * 288
+    small.ask(b"aim id=6 capacitor=A samples=16 pretrigger=12")
+    assert max([entry[3] for entry in small.hardware.captures()]) == 4 * 288
 
 
 def test_a_fault_of_the_firmware_is_told_and_the_pin_is_low():
