@@ -21,14 +21,15 @@ __all__ = ["COMMANDS", "EXIT_CODES", "main"]
 COMMANDS: dict[str, str] = {
     "board": "find, flash and check the tester's board",
     "capture": "strike the winding on the leads and fit how it rings",
-    "demo": "an afternoon in an invented workshop: virtual board, finding, report",
+    "demo": "an afternoon in an invented workshop, from doubt to finding",
     "fit": "fit the decay in record files: frequency, Q, ring count, doubts",
     "reference": "keep what good and deliberately shorted windings ring like",
     "judge": "say what the rings of a winding mean, with the odds",
     "compare": "say what a second ring has that the first, known good, has not",
     "isolate": "from symptoms and rings to the part to take out next, with the odds",
     "listen": "the line rate in a sound recording, with what else it could be",
-    "log": "the bench log: items, rings, findings, notes; search, hand on, refit",
+    "page": "watch the winding ring in a browser of this computer",
+    "log": "the bench log: items, rings, findings, notes; search, hand on",
     "report": "one item of the log as one printable page, .html or .pdf",
     "completion": "a script with which a shell completes commands and options",
 }

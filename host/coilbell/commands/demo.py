@@ -30,8 +30,8 @@ examples:
   coilbell demo --folder /tmp/look --json
 
 Writes a bench log, records, a reference, pictures and a report into
-./coilbell-demo (or --folder), which must not exist yet. Workshop, sets and parts
-are invented; the computing is real. Takes less than half a minute.
+./coilbell-demo (or --folder), which must not exist yet. Workshop, sets and
+parts are invented; the computing is real. Takes less than half a minute.
 """
 
 _PART = "tarn-line-split"
