@@ -1,0 +1,124 @@
+"""The pages that look on: each has a small mailbox, in which a newer frame takes the place of an older one.
+
+A page that is slow, or asleep in a background tab, misses frames and delays nobody. One page commands, the
+others watch; when the commanding page leaves, the one that came next takes its place.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections import deque
+from typing import Any
+
+import msgspec
+
+__all__ = ["Audience", "Seat"]
+
+_MOST_ANSWERS = 50
+
+
+class Seat:
+    """One page's mailbox."""
+
+    def __init__(self, number: int) -> None:
+        self.number = number
+        self._newest: dict[str, bytes] = {}
+        self._answers: deque[bytes] = deque(maxlen=_MOST_ANSWERS)
+        self._filled = asyncio.Event()
+
+    def put(self, what: str, frame: bytes) -> None:
+        """Leave a frame; of one kind only the newest stays, answers all stay."""
+        if what == "answer":
+            self._answers.append(frame)
+        else:
+            self._newest[what] = frame
+        self._filled.set()
+
+    async def take(self) -> list[bytes]:
+        """All that waits; sleeps until there is something. What lies under a shot comes before it."""
+        await self._filled.wait()
+        self._filled.clear()
+        order = ("status", "ground", "shot", "whole")
+        frames = [self._newest.pop(what) for what in order if what in self._newest]
+        frames += self._answers
+        self._answers.clear()
+        return frames
+
+
+class Audience:
+    """All pages. `post` may be called from any thread, everything else from the server's loop."""
+
+    def __init__(self) -> None:
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._seats: list[Seat] = []
+        self._commander: int | None = None
+        self._kept: dict[str, bytes] = {}
+        self._status: dict[str, Any] = {}
+        self._count = 0
+
+    def open(self) -> None:
+        """Begin on the running loop."""
+        self._loop = asyncio.get_running_loop()
+
+    def close(self) -> None:
+        """Frames that still come are for nobody."""
+        self._loop = None
+
+    def full(self, most: int) -> bool:
+        """True when no further page can look on."""
+        return len(self._seats) >= most
+
+    def enter(self) -> Seat:
+        """A new page; it gets the newest frames at once."""
+        self._count += 1
+        seat = Seat(self._count)
+        self._seats.append(seat)
+        if self._commander is None:
+            self._commander = seat.number
+        for what, frame in self._kept.items():
+            seat.put(what, frame)
+        self._tell_status()
+        return seat
+
+    def leave(self, seat: Seat) -> None:
+        """A page is gone; command passes on."""
+        self._seats.remove(seat)
+        if self._commander == seat.number:
+            self._commander = self._seats[0].number if self._seats else None
+        self._tell_status()
+
+    def commands(self, seat: Seat) -> bool:
+        """True for the one page whose orders are obeyed."""
+        return self._commander == seat.number
+
+    def give_command(self, seat: Seat) -> None:
+        """This page commands from now on."""
+        self._commander = seat.number
+        self._tell_status()
+
+    def post(self, message: dict[str, Any]) -> None:
+        """Hand a message to every page; "what" is "shot", "ground", "status" or "answer"."""
+        what = message["what"]
+        # The work of writing it out is done here, in the thread that made it.
+        frame = b"" if what == "status" else msgspec.json.encode(message)
+        loop = self._loop
+        if loop is None:
+            return
+        with contextlib.suppress(RuntimeError):  # the server ends at this very moment
+            loop.call_soon_threadsafe(self._hand_out, what, message if what == "status" else {}, frame)
+
+    def _hand_out(self, what: str, message: dict[str, Any], frame: bytes) -> None:
+        if what == "status":
+            self._status = message
+            self._tell_status()
+            return
+        if what != "answer":
+            self._kept[what] = frame
+        for seat in self._seats:
+            seat.put(what, frame)
+
+    def _tell_status(self) -> None:
+        for seat in self._seats:
+            own = {"what": "status", "commands": self.commands(seat), "pages": len(self._seats)}
+            seat.put("status", msgspec.json.encode(self._status | own))

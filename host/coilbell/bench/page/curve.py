@@ -1,0 +1,82 @@
+"""The decay as numbers to draw: samples, fitted curve and envelope on one time axis.
+
+A running page gets the extremes of narrow columns, as a screen would show them; a page that looks closely
+gets every sample.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from coilbell.bench.words import fraction_words
+from coilbell.decay import Fit
+from coilbell.record import Record
+
+__all__ = ["COLUMNS", "decay_drawing"]
+
+Array = npt.NDArray[np.float64]
+
+COLUMNS = 450
+"""Columns of a running decay; each holds its lowest and its highest sample."""
+
+_MARGIN = 0.1
+"""Share of the fitted window that is shown before and after it [1]."""
+
+
+def decay_drawing(fit: Fit, record: Record, *, whole: bool = False) -> dict[str, Any]:
+    """Lists of equal length: time, samples, curve, upper and lower envelope (None outside the window)."""
+    times = record.time_axis
+    margin = _MARGIN * (fit.stop_s - fit.start_s)
+    low, high = np.searchsorted(times, [fit.start_s - margin, fit.stop_s + margin])
+    pick = np.arange(low, high)
+    if not whole:
+        pick = pick[_extremes(np.asarray(record.samples[low:high], dtype=np.float64))]
+    unit, per_s = ("ms", 1e3) if times[high - 1] - times[low] >= 1e-3 else ("us", 1e6)
+    volts = fit.unit == "V"
+    scale = fit.scale * (1e3 if volts else 1.0)
+    curve, upper, lower = _fitted(fit, times[pick])
+    return {
+        "whole": whole,
+        "time_unit": unit,
+        "unit": "mV at the winding" if volts else "converter counts",
+        "time": _rounded((times[pick] - fit.start_s) * per_s, 6),
+        "sample": _rounded(np.asarray(record.samples, dtype=np.float64)[pick] * scale, 4),
+        "fit": _rounded(curve * scale, 4),
+        "upper": _rounded(upper * scale, 4),
+        "lower": _rounded(lower * scale, 4),
+        "caption": f"time from the start of the fitted window; the ring is counted to "
+        f"{fraction_words(fit.count_to)} of its first peak",
+    }
+
+
+def _extremes(samples: Array) -> npt.NDArray[np.int_]:
+    """Positions of the lowest and highest sample of each column, in order; all when there are few."""
+    if samples.size <= 2 * COLUMNS:
+        return np.arange(samples.size)
+    edges = np.linspace(0, samples.size, COLUMNS + 1).astype(int)
+    found = [
+        first + place
+        for first, last in pairwise(edges)
+        for place in sorted({int(samples[first:last].argmin()), int(samples[first:last].argmax())})
+    ]
+    return np.array(found)
+
+
+def _fitted(fit: Fit, times: Array) -> tuple[Array, Array, Array]:
+    """Curve and envelopes at these times [units of the samples], nan outside the fitted window."""
+    axis, values = fit.curve[0][:, 0], fit.curve[0][:, 1]
+    inside = (times >= axis[0]) & (times <= axis[-1])
+    curve = np.where(inside, np.interp(times, axis, values), np.nan)
+    if not fit.rings:
+        return curve, np.full_like(curve, np.nan), np.full_like(curve, np.nan)
+    middle = fit.offset.value / fit.scale
+    reach = np.where(inside, np.interp(times, axis, fit.envelope[0]), np.nan)
+    return curve, middle + reach, middle - reach
+
+
+def _rounded(values: Array, places: int) -> list[float | None]:
+    return [None if value != value else value for value in np.round(values, places).tolist()]

@@ -1,0 +1,279 @@
+"""The desk between tester and pages: one thread strikes, one fits and judges, orders come from the server.
+
+::
+
+    striking thread   source.capture -> a queue of two records     waits where the judge is busy
+    judging thread    fit, find -> messages for the audience       never waits for a page
+    server's threads  obey(order)                                  change what is asked, keep things
+
+The tester may be gone at any time: then the striking thread says so and tries again until it is back.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+import traceback
+from collections import deque
+from dataclasses import replace
+from typing import Any
+
+from coilbell.bench.page.audience import Audience
+from coilbell.bench.page.judging import Judge, Struck
+from coilbell.bench.page.keeping import Keeping
+from coilbell.bench.page.order import Keep, Mark, Note, Order, Run, Strike, WishFor
+from coilbell.bench.page.shot import Shot, shot_message
+from coilbell.bench.page.source import Source, Wish
+from coilbell.bench.page.state import State
+from coilbell.decay import DoubtKind
+from coilbell.errors import CoilbellError, InputError, MeasurementError, MissingError
+from coilbell.record import Connection
+from coilbell.winding import kind_named
+
+__all__ = ["Desk"]
+
+_LOOK_S = 1.0
+"""How often the leads are looked at."""
+_AGAIN_S = 0.5
+"""Pause before a lost tester is tried again [s]."""
+_RATE_OVER = 20
+_NO_RING_AIM = 10
+"""After so many shots without a ring the pulse is aimed anew."""
+_PEAK_RATIO = 2.0
+"""A first peak that changed by more than this is another winding: the pulse is aimed anew."""
+
+
+class Desk:
+    """Strikes, judges and tells the audience."""
+
+    def __init__(self, source: Source, keeping: Keeping, wish: Wish | None = None) -> None:
+        self.audience = Audience()
+        self._source = source
+        self._keeping = keeping
+        self._state = State(wish or Wish())
+        self._judge = Judge()
+        self._judge_lock = threading.Lock()
+        self._changed = threading.Condition()
+        self._singles = 0
+        self._ended = False
+        self._struck: queue.Queue[Struck | None] = queue.Queue(maxsize=2)
+        self._times: deque[float] = deque(maxlen=_RATE_OVER)
+        self._silent_shots = 0
+        self._peaks: dict[str, float] = {}
+        self._threads: list[threading.Thread] = []
+
+    # --- beginning and end ---
+
+    def begin(self) -> None:
+        """Start both threads; raises MissingError, FileError when the wished reference is not there."""
+        self._choose(self._state.wish)
+        for work in (self._strike_on, self._judge_on):
+            thread = threading.Thread(target=work, name=work.__name__, daemon=True)
+            thread.start()
+            self._threads.append(thread)
+
+    def end(self) -> None:
+        """Stop the threads and give the tester back."""
+        with self._changed:
+            self._ended = True
+            self._changed.notify_all()
+        for thread in self._threads:
+            thread.join(10)
+        self._source.close()
+
+    # --- orders ---
+
+    def obey(self, order: Order) -> str:
+        """Carry out an order; returns words for the pages, "" for none. Raises CoilbellError."""
+        match order:
+            case Run():
+                self._set_running(order.on)
+            case Strike():
+                with self._changed:
+                    self._singles += 1
+                    self._changed.notify_all()
+            case WishFor():
+                self._wish_for(order)
+            case Mark():
+                return self._marked(order)
+            case Keep():
+                return self._keeping.keep(order, self._last_shots())
+            case Note():
+                return self._keeping.note(order)
+        return ""
+
+    def whole(self) -> dict[str, Any]:
+        """The last shot with every sample; raises InputError when there is none."""
+        shots = self._last_shots()
+        if not shots:
+            raise InputError("nothing has been struck yet")
+        return shot_message(shots[-1], self._rate(), whole=True) | {"what": "whole"}
+
+    def report(self, item: str) -> str:
+        """The item's printable page."""
+        return self._keeping.report(item)
+
+    def _set_running(self, on: bool) -> None:
+        with self._changed:
+            self._state.running = on
+            self._times.clear()
+            self._changed.notify_all()
+        self._tell()
+
+    def _wish_for(self, order: WishFor) -> None:
+        wish = self._state.wish
+        if order.capacitor is not None:
+            wish = replace(wish, capacitor=self._state.capacitor(order.capacitor))
+        if order.connection is not None:
+            wish = replace(wish, connection=_connection(order.connection))
+        if order.kind is not None:
+            wish = replace(wish, kind=kind_named(order.kind).name)
+        if order.reference is not None:
+            wish = replace(wish, reference=order.reference)
+        self._choose(wish)
+
+    def _choose(self, wish: Wish) -> None:
+        reference = self._keeping.shelf.get(wish.reference) if wish.reference else None
+        if reference is not None:
+            wish = replace(wish, kind=reference.kind.name)
+        with self._judge_lock:
+            self._judge.begin(wish, reference)
+            self._state.wish = wish
+            self._state.references = self._keeping.shelf.names()
+        self.audience.post({"what": "ground", "key": ""})
+        self._tell()
+
+    def _marked(self, order: Mark) -> str:
+        told = self._keeping.mark(order, self._state.wish, self._last_shots())
+        self._choose(replace(self._state.wish, reference=order.reference))
+        return told
+
+    def _last_shots(self) -> list[Shot]:
+        """The last shot of each capacitor that is wished for, oldest first."""
+        with self._judge_lock:
+            return sorted(self._judge.shots.values(), key=lambda shot: shot.number)
+
+    # --- the striking thread ---
+
+    def _strike_on(self) -> None:
+        looked = -_LOOK_S
+        while not self._ended:
+            try:
+                if time.monotonic() - looked >= _LOOK_S:
+                    self._look()
+                    looked = time.monotonic()
+                if self._awaited(looked):
+                    self._strike()
+            except (MissingError, MeasurementError) as error:
+                self._stumbled(error)
+            except CoilbellError as error:
+                self._set_running(False)
+                self._answer(str(error), failed=True)
+            except Exception:  # the thread must outlive a fault of ours, and say so
+                self._own_fault()
+        self._struck.put(None)
+
+    def _awaited(self, looked: float) -> bool:
+        """True when a shot is wanted; waits for one until it is time to look at the leads again."""
+        with self._changed:
+            wanted = self._changed.wait_for(
+                lambda: self._ended or self._state.running or self._singles > 0,
+                max(0.0, looked + _LOOK_S - time.monotonic()),
+            )
+            if not wanted or self._ended:
+                return False
+            if not self._state.running:
+                self._singles -= 1
+            return True
+
+    def _look(self) -> None:
+        """Ask for the leads' voltage; tells the pages when something is new."""
+        leads, link = self._source.leads(), self._source.link()
+        if self._state.seen(leads, link, self._source.capacitors()):
+            self._tell()
+
+    def _strike(self) -> None:
+        wish = self._state.wish
+        for letter in wish.letters:
+            record = self._source.capture(letter, wish.connection)
+            struck = Struck(wish, letter, record, time.time())
+            while not self._ended:
+                try:
+                    self._struck.put(struck, timeout=0.2)
+                    break
+                except queue.Full:
+                    continue  # look whether the page ends meanwhile
+
+    def _stumbled(self, error: CoilbellError) -> None:
+        with self._changed:
+            self._singles = 0
+        if self._state.failed(error):
+            self._tell()
+        with self._changed:
+            self._changed.wait_for(lambda: self._ended, _AGAIN_S)
+
+    # --- the judging thread ---
+
+    def _judge_on(self) -> None:
+        from threadpoolctl import threadpool_limits
+
+        with threadpool_limits(1):
+            while (struck := self._struck.get()) is not None:
+                try:
+                    self._judge_one(struck)
+                except CoilbellError as error:
+                    self._answer(str(error), failed=True)
+                except Exception:  # as in the striking thread
+                    self._own_fault()
+
+    def _judge_one(self, struck: Struck) -> None:
+        with self._judge_lock:
+            if struck.wish != self._state.wish:
+                return  # struck before the wish changed: it would be shown under the wrong name
+            shot = self._judge.judged(struck)
+            ground, ring = self._judge.plane(shot)
+        self._times.append(struck.struck_at)
+        self._heed(shot)
+        if ground is not None:
+            self.audience.post({"what": "ground", **ground.drawing})
+        self.audience.post(shot_message(shot, self._rate()) | {"plane": ring})
+
+    def _heed(self, shot: Shot) -> None:
+        """Have the pulse aimed anew where the ring no longer suits it."""
+        fit = shot.fit
+        self._silent_shots = 0 if fit.rings else self._silent_shots + 1
+        before = self._peaks.get(shot.letter)
+        peak = fit.main.amplitude.value if fit.rings else None
+        other = before is not None and peak is not None and not 1 / _PEAK_RATIO < peak / before < _PEAK_RATIO
+        if peak is not None:
+            self._peaks[shot.letter] = peak
+        silent = self._silent_shots and self._silent_shots % _NO_RING_AIM == 0
+        if other or silent or fit.doubts_about(DoubtKind.CLIPPED):
+            self._peaks.clear()
+            self._source.aim_again()
+
+    def _rate(self) -> float | None:
+        times = list(self._times)
+        return (len(times) - 1) / (times[-1] - times[0]) if len(times) > 2 and times[-1] > times[0] else None
+
+    # --- telling ---
+
+    def _tell(self) -> None:
+        self.audience.post(self._state.message())
+
+    def _answer(self, words: str, *, failed: bool = False) -> None:
+        self.audience.post({"what": "answer", "words": words, "failed": failed})
+
+    def _own_fault(self) -> None:
+        traceback.print_exc()
+        self._set_running(False)
+        self._answer("a fault of this program; its words are in the terminal", failed=True)
+
+
+def _connection(text: str) -> Connection:
+    try:
+        return Connection(text)
+    except ValueError as error:
+        choices = ", ".join(Connection)
+        raise InputError(f"connection {text[:40]!r}; choose one of: {choices}") from error

@@ -1,0 +1,133 @@
+"""Records -> shots: fit near the last fit of the same capacitor, judge with the other capacitor's ring."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+from typing import Any
+
+from coilbell.bench.page.ground import Ground, ground_of, ring_drawing
+from coilbell.bench.page.shot import Shot
+from coilbell.bench.page.source import Wish
+from coilbell.decay import Fit, fit
+from coilbell.errors import CoilbellError, InputError, ReferenceMismatch
+from coilbell.record import Record
+from coilbell.winding import Finding, Observation, Reference, find, observe
+
+__all__ = ["Judge", "Struck"]
+
+_TRAIL = 40
+"""Places of the last shots kept for the shift plane."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Struck:
+    """A record on its way to the judge."""
+
+    wish: Wish
+    letter: str
+    record: Record
+    struck_at: float
+
+
+@dataclass(slots=True)
+class Judge:
+    """Keeps the last fit and shot of each capacitor, and where the last shots fell.
+
+    A change of wish or reference starts afresh: rings connected in different ways are never put together.
+    """
+
+    reference: Reference | None = None
+    shots: dict[str, Shot] = field(default_factory=dict)
+    number: int = 0
+    _near: dict[str, Fit] = field(default_factory=dict)
+    _wish: Wish | None = None
+    _ground: Ground | None = None
+    _trail: deque[list[float]] = field(default_factory=lambda: deque(maxlen=_TRAIL))
+
+    def begin(self, wish: Wish, reference: Reference | None) -> None:
+        """Judge by this from now on."""
+        self._wish, self.reference, self._ground = wish, reference, None
+        self.shots.clear()
+        self._trail.clear()
+
+    def judged(self, struck: Struck) -> Shot:
+        """Fit and judge; raises InputError for a record that cannot be fitted."""
+        fitted = fit(struck.record, near=self._near.get(struck.letter))
+        if fitted.rings:
+            self._near[struck.letter] = fitted
+        else:
+            self._near.pop(struck.letter, None)
+        seen, remark = _seen(fitted, struck.record)
+        self.number += 1
+        finding, reference, why = self._found(struck, seen)
+        shot = Shot(
+            self.number,
+            struck.struck_at,
+            struck.letter,
+            struck.record,
+            fitted,
+            seen,
+            finding,
+            reference,
+            remark or why,
+        )
+        self.shots[struck.letter] = shot
+        return shot
+
+    def _found(
+        self, struck: Struck, seen: Observation | None
+    ) -> tuple[Finding | None, Reference | None, str]:
+        """The finding, what it was judged by, and why not by the chosen reference."""
+        if seen is None:
+            return None, None, ""
+        letters = struck.wish.letters
+        others = [
+            s.observation for name, s in self.shots.items() if name != struck.letter and name in letters
+        ]
+        rings = [seen, *(other for other in others if other is not None)]
+        if self.reference is not None:
+            try:
+                return find(rings, self.reference), self.reference, ""
+            except ReferenceMismatch as error:
+                return _without(rings, struck.wish), None, f"not judged by {self.reference.name}: {error}"
+        return _without(rings, struck.wish), None, ""
+
+    def plane(self, shot: Shot) -> tuple[Ground | None, dict[str, Any] | None]:
+        """What lies in the shift plane: the ground where it is new, and the ring with its trail."""
+        finding, index = shot.finding, _index(shot)
+        if finding is None or shot.reference is None or index is None:
+            return None, None
+        ground = None
+        if self._ground is None or self._ground.key != _key(finding, index):
+            self._ground = ground = ground_of(finding, shot.reference, index)
+            self._trail.clear()
+        ring = ring_drawing(finding, index)
+        trail = [list(axis) for axis in zip(*self._trail, strict=True)] or [[], []]
+        self._trail.append(ring["at"])
+        return ground, ring | {"key": self._ground.key, "trail": trail}
+
+
+def _key(finding: Finding, index: int) -> str:
+    assert finding.healthy is not None
+    return f"{finding.reference}/{finding.healthy.capacitors[index].farads}/{finding.connection}"
+
+
+def _index(shot: Shot) -> int | None:
+    """Position of the first capacitor among the finding's that rang; the plane stays with it."""
+    finding = shot.finding
+    return 0 if finding is not None and finding.healthy is not None and finding.shifts else None
+
+
+def _seen(fitted: Fit, record: Record) -> tuple[Observation | None, str]:
+    try:
+        return observe(fitted, record), ""
+    except InputError as error:
+        return None, f"not judged: {error}"
+
+
+def _without(rings: list[Observation], wish: Wish) -> Finding | None:
+    try:
+        return find(rings, None, kind=wish.kind)
+    except CoilbellError:
+        return None

@@ -1,0 +1,90 @@
+"""What a page may have kept: rings in a reference, rings and notes in the bench log, a printed report."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from coilbell.bench.log import Log
+from coilbell.bench.page.order import Keep, Mark, Note
+from coilbell.bench.page.shot import Shot
+from coilbell.bench.page.source import Wish
+from coilbell.bench.shelf import Shelf
+from coilbell.errors import InputError
+from coilbell.winding import Capture, Condition, Reference, remarks
+
+__all__ = ["Keeping"]
+
+
+@dataclass(frozen=True, slots=True)
+class Keeping:
+    """The shelf of references and the bench log. folder, log: None for the usual places."""
+
+    folder: Path | None = None
+    log: Path | None = None
+
+    @property
+    def shelf(self) -> Shelf:
+        """The references."""
+        return Shelf(self.folder)
+
+    def mark(self, order: Mark, wish: Wish, shots: Sequence[Shot]) -> str:
+        """Add the last rings to a reference, made when it is new; returns what was done.
+
+        Raises InputError without a ring, ReferenceMismatch, FileError.
+        """
+        condition = Condition.SHORTED if order.how.strip() else Condition.GOOD
+        captures = [
+            Capture(order.unit, condition, shot.observation, order.how)
+            for shot in shots
+            if shot.observation is not None
+        ]
+        if not captures:
+            raise InputError("nothing has been struck yet; strike the winding, then mark it")
+        shelf = self.shelf
+        if shelf.holds(order.reference):
+            after = shelf.get(order.reference).having(captures)
+        else:
+            after = Reference.begin(order.reference, wish.kind, captures)
+        shelf.put(after)
+        weak = remarks(after)
+        told = f"; {weak[0]}" if weak else ""
+        state = "good" if condition is Condition.GOOD else "shorted on purpose"
+        return f"unit {order.unit} marked {state} in reference {order.reference} ({after.kind.name}){told}"
+
+    def keep(self, order: Keep, shots: Sequence[Shot]) -> str:
+        """Keep the last shot of each capacitor with its fit and finding; returns what was done."""
+        from coilbell.bench.log.entry import Rung, keep
+        from coilbell.bench.log.working import fitted
+
+        if not shots:
+            raise InputError("nothing has been struck yet; strike the winding, then keep it")
+        rungs = []
+        for shot in shots:
+            label = f"live page, shot {shot.number}, capacitor {shot.letter}"
+            rungs.append(Rung((shot.record,), label, fitted([shot.record], label)[1]))
+        with Log(self.log) as log, log.together():
+            item = log.item(order.item) if log.holds(order.item) else log.add_item(order.item)
+            judgement = keep(log, item, rungs, shots[-1].reference)
+            if order.words.strip():
+                log.add_note(item, order.words)
+        ending = f", finding {judgement.explanation}" if judgement else ", no finding without a reference"
+        return f"{len(rungs)} ring{'s' * (len(rungs) > 1)} kept under {order.item}{ending}"
+
+    def note(self, order: Note) -> str:
+        """Add a note to an item, made when it is new; returns what was done."""
+        with Log(self.log) as log, log.together():
+            item = log.item(order.item) if log.holds(order.item) else log.add_item(order.item)
+            log.add_note(item, order.words)
+        return f"note added to {order.item}"
+
+    def report(self, name: str) -> str:
+        """The item's printable page as HTML. Raises InputError, FileError, MissingError."""
+        from coilbell.bench.report import write_report
+
+        with tempfile.TemporaryDirectory(prefix="coilbell-") as folder, Log(self.log, writable=False) as log:
+            place = Path(folder, "report.html")
+            write_report(log, log.item(name), place)
+            return place.read_text(encoding="utf-8")

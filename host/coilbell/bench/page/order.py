@@ -1,0 +1,93 @@
+"""Orders from a page, as JSON: `{"do": "wish", "capacitor": "both"}`; checked before anything acts."""
+
+from __future__ import annotations
+
+import msgspec
+
+from coilbell.errors import InputError
+
+__all__ = [
+    "MOST_BYTES",
+    "Keep",
+    "Mark",
+    "Note",
+    "Order",
+    "Run",
+    "Strike",
+    "Take",
+    "Whole",
+    "WishFor",
+    "order_of",
+]
+
+MOST_BYTES = 16_384
+"""Longest message accepted from a page [bytes]."""
+
+
+class _Order(msgspec.Struct, frozen=True, tag_field="do", forbid_unknown_fields=True):
+    pass
+
+
+class Run(_Order, frozen=True, tag="run"):
+    """Strike on and on, or stop."""
+
+    on: bool
+
+
+class Strike(_Order, frozen=True, tag="strike"):
+    """One shot with each chosen capacitor."""
+
+
+class WishFor(_Order, frozen=True, tag="wish"):
+    """A change of what is asked; what is left out stays."""
+
+    capacitor: str | None = None
+    connection: str | None = None
+    reference: str | None = None
+    kind: str | None = None
+
+
+class Mark(_Order, frozen=True, tag="mark"):
+    """Add the last ring to a reference: good, or shorted on purpose when `how` says what was shorted."""
+
+    reference: str
+    unit: str
+    how: str = ""
+
+
+class Keep(_Order, frozen=True, tag="keep"):
+    """Keep the last ring in the bench log under an item; with words when there are some."""
+
+    item: str
+    words: str = ""
+
+
+class Note(_Order, frozen=True, tag="note"):
+    """A note on an item of the bench log."""
+
+    item: str
+    words: str
+
+
+class Take(_Order, frozen=True, tag="take"):
+    """Take over command from another page."""
+
+
+class Whole(_Order, frozen=True, tag="whole"):
+    """The last shot with every sample, to look at closely."""
+
+
+Order = Run | Strike | WishFor | Mark | Keep | Note | Take | Whole
+
+_DECODER = msgspec.json.Decoder(Order)
+
+
+def order_of(message: str | bytes) -> Order:
+    """The order in a message; raises InputError that says what is wrong with it."""
+    if len(message) > MOST_BYTES:
+        raise InputError(f"a message of {len(message)} bytes; orders are shorter than {MOST_BYTES}")
+    try:
+        order: Order = _DECODER.decode(message)
+    except (msgspec.DecodeError, UnicodeError) as error:
+        raise InputError(f"not an order this page's server knows ({error}); reload the page") from error
+    return order

@@ -1,0 +1,84 @@
+"""What the page is handed: something that strikes a winding and gives records. It never knows what it is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from coilbell.record import Connection, Record
+
+__all__ = ["Leads", "Link", "Source", "Wish"]
+
+
+@dataclass(frozen=True, slots=True)
+class Leads:
+    """Voltage found on the leads, and from where on the tester does not fire [V]."""
+
+    volts: float
+    limit_volts: float
+
+    @property
+    def live(self) -> bool:
+        """True when the tester refuses to fire."""
+        return abs(self.volts) > self.limit_volts
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """How the wire to the tester has done so far."""
+
+    words: str
+    """The tester and its port in a line."""
+    damaged: int = 0
+    """Frames that arrived damaged."""
+    retried: int = 0
+    """Requests made again after a loss."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What the page's commander asks for.
+
+    capacitor: one letter, or "both"; reference: a name on the shelf, or ""; kind: used without a reference.
+    """
+
+    capacitor: str = "A"
+    connection: Connection = Connection.UNKNOWN
+    reference: str = ""
+    kind: str = "other winding"
+
+    @property
+    def letters(self) -> tuple[str, ...]:
+        """The capacitors to strike with, one after another."""
+        return ("A", "B") if self.capacitor == "both" else (self.capacitor,)
+
+
+class Source(Protocol):
+    """A tester, opened when it is first asked and again after it was lost.
+
+    Every member may raise MissingError while there is no tester, and MeasurementError.
+    """
+
+    def capacitors(self) -> tuple[str, ...]:
+        """Letters of its test capacitors."""
+        ...
+
+    def link(self) -> Link:
+        """Who it is and how its wire does."""
+        ...
+
+    def leads(self) -> Leads:
+        """The lead voltage now."""
+        ...
+
+    def capture(self, letter: str, connection: Connection) -> Record:
+        """One shot with that capacitor."""
+        ...
+
+    def aim_again(self) -> None:
+        """Look for a new pulse width before the next shot."""
+        ...
+
+    def close(self) -> None:
+        """Give the tester back; closing twice is allowed."""
+        ...

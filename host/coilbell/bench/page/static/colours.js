@@ -1,0 +1,21 @@
+// Colours of the plots, read from the style sheet so that there is one place for them.
+export function colours() {
+  const style = getComputedStyle(document.documentElement);
+  const named = (name) => style.getPropertyValue(`--${name}`).trim();
+  return { ground: named("sheet"), ink: named("ink"), faint: named("faint"), line: named("line"), blue: named("blue"), orange: named("orange") };
+}
+export function dress(plot, [x, y]) {
+  const c = colours();
+  const size = `${parseFloat(getComputedStyle(document.documentElement).fontSize) * 0.75}px`;
+  plot.background_fill_color = plot.border_fill_color = c.ground;
+  plot.outline_line_color = c.line;
+  for (const axis of [x, y]) {
+    axis.axis_line_color = axis.major_tick_line_color = c.line;
+    axis.minor_tick_line_color = null;
+    axis.major_label_text_color = axis.axis_label_text_color = c.faint;
+    axis.major_label_text_font_size = axis.axis_label_text_font_size = size;
+    axis.axis_label_text_font_style = "normal";
+  }
+  for (const grid of plot.center.filter((one) => one.type === "Grid")) grid.grid_line_color = c.line, grid.grid_line_alpha = 0.5;
+  return c;
+}

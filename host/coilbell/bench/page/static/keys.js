@@ -1,0 +1,40 @@
+// One table of keys: what they do, and the list that says so.
+import { made } from "./words.js";
+
+export const KEYS = [
+  [" ", "Space", "run", "strike on and on, or stop"], ["s", "S", "strike", "one shot"],
+  ["f", "F", "freeze", "freeze the picture and see every sample"], ["h", "H", "hold", "hold the trace to compare"],
+  ["c", "C", "capacitor", "next test capacitor"], ["i", "I", "in", "in circuit"], ["o", "O", "out", "out of circuit"],
+  ["r", "R", "reference", "next reference"], ["k", "K", "kind", "next kind of winding"],
+  ["g", "G", "good", "mark as good in a reference"], ["x", "X", "shorted", "mark as shorted on purpose"],
+  ["l", "L", "keep", "keep the ring in the bench log"], ["n", "N", "note", "note on an item"], ["p", "P", "print", "report of an item, to print"],
+  ["+", "+", "closer", "look closer in time"], ["-", "\u2212", "wider", "look wider"], ["ArrowLeft", "\u2190", "earlier", "earlier in the decay"],
+  ["ArrowRight", "\u2192", "later", "later in the decay"], ["0", "0", "all", "all of the decay"], ["m", "M", "sound", "sound that follows Q"],
+  ["t", "T", "large", "large type"], ["d", "D", "look", "dark or light"], ["w", "W", "take", "take over command from another page"],
+  ["?", "?", "keys", "this list"],
+];
+
+export function listen(does) {
+  document.getElementById("key-list").append(...KEYS.map(([, shown, , words]) => {
+    const line = made("div");
+    const key = made("dt");
+    key.append(made("kbd", shown));
+    line.append(key, made("dd", words));
+    return line;
+  }));
+  document.addEventListener("keydown", (event) => {
+    if (event.ctrlKey || event.altKey || event.metaKey || document.querySelector("dialog[open]")) return;
+    if (event.target.matches("input, select") && event.key !== "Escape") return;
+    const pressed = event.key === "=" ? "+" : event.key.length === 1 ? event.key.toLowerCase() : event.key;
+    const found = KEYS.find(([key]) => key === pressed);
+    if (!found || (event.repeat && !found[0].startsWith("Arrow"))) return;
+    event.preventDefault();
+    does(found[2]);
+  });
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest("button[data-does]");
+    if (!button) return;
+    button.blur(); // so that the space bar strikes and does not press the button again
+    does(button.dataset.does);
+  });
+}

@@ -1,0 +1,141 @@
+// Ties the parts together: messages from the server go to words and plots, keys and buttons become orders.
+import { ask, remember } from "./ask.js";
+import { DecayPlot } from "./decay.js";
+import { listen } from "./keys.js";
+import { Link } from "./link.js";
+import { PlanePlot } from "./plane.js";
+import { Sound } from "./sound.js";
+import { showAnswer, showShot, showStatus } from "./words.js";
+
+const root = document.documentElement;
+const decay = new DecayPlot(document.getElementById("decay"));
+const plane = new PlanePlot(document.getElementById("plane"));
+const sound = new Sound();
+let status = null;
+let frozen = false;
+let held = false;
+let waiting = null; // the newest shot that is not drawn yet: a slow screen skips the others
+
+function heard(message) {
+  if (message.what === "status") return hear_status(message);
+  if (message.what === "ground") return plane.ground(message);
+  if (message.what === "answer") return showAnswer(message.words, message.failed);
+  if (message.what === "whole" && frozen) return draw(message);
+  if (message.what !== "shot" || frozen) return;
+  if (!waiting) requestAnimationFrame(() => {
+    const shot = waiting;
+    waiting = null;
+    if (!frozen) draw(shot);
+  });
+  waiting = message;
+}
+function draw(shot) {
+  decay.show(shot.decay);
+  if (shot.plane) plane.show(shot.plane);
+  showShot(shot);
+  sound.follow(shot.tone_hz);
+  Object.assign(document.body.dataset, { shot: shot.number, struck: shot.struck_at_ms, drawn: Date.now(), whole: shot.decay.whole });
+  delete document.body.dataset.sleeps;
+}
+function hear_status(message) {
+  status = message;
+  showStatus(message);
+  press("run", message.running);
+  document.querySelector("[data-does=run] span").textContent = message.running ? "Stop" : "Strike on and on";
+  document.querySelector("[data-does=take]").hidden = message.commands;
+  for (const one of document.querySelectorAll("[data-does=run],[data-does=strike],[data-does=good],[data-does=shorted],[data-does=keep],[data-does=note],[data-wish]"))
+    if (one.dataset.wish !== "kind") one.disabled = !message.commands;
+  remember("reference", message.wish.reference);
+  if (!message.running) sound.silence();
+  document.body.toggleAttribute("data-sleeps", message.link.state !== "ready");
+}
+function wire(state) {
+  if (state === "open") return showAnswer("", false);
+  Object.assign(document.getElementById("link").dataset, { state: "stopped" });
+  document.getElementById("link").textContent = "the page's server does not answer: it was stopped, or the network is gone; start coilbell page again";
+  document.getElementById("leads").dataset.state = "unknown";
+  document.getElementById("leads").textContent = "lead voltage not known";
+  document.body.toggleAttribute("data-sleeps", true);
+  sound.silence();
+}
+const link = new Link(heard, wire);
+
+function press(name, on) {
+  document.querySelector(`[data-does=${name}]`).setAttribute("aria-pressed", String(on));
+}
+function order(what) {
+  if (!link.order(what)) showAnswer("the server does not answer", true);
+}
+function next(name) {
+  const values = status.choices[name].map(([value]) => value);
+  order({ do: "wish", [name]: values[(values.indexOf(status.wish[name]) + 1) % values.length] });
+}
+async function kept(head, fields, make) {
+  const given = await ask(head, fields);
+  if (given) order({ do: make, ...given });
+}
+const ITEM = ["item", "Item in the bench log", true];
+const MARK = [["reference", "Reference", true], ["unit", "Unit, the specimen's name", true]];
+const DOES = {
+  run: () => order({ do: "run", on: !status.running }),
+  strike: () => order({ do: "strike" }),
+  take: () => order({ do: "take" }),
+  capacitor: () => next("capacitor"),
+  reference: () => next("reference"),
+  kind: () => next("kind"),
+  in: () => order({ do: "wish", connection: "in circuit" }),
+  out: () => order({ do: "wish", connection: "out of circuit" }),
+  good: () => kept("Mark the last ring as good", MARK, "mark"),
+  shorted: () => kept("Mark the last ring as shorted on purpose", [...MARK, ["how", "What was shorted", true]], "mark"),
+  keep: () => kept("Keep the last ring in the log", [ITEM, ["words", "A note with it, or nothing", false]], "keep"),
+  note: () => kept("Note", [ITEM, ["words", "Words", true]], "note"),
+  print: async () => {
+    const given = await ask("Report of an item, to print", [ITEM]);
+    if (given) window.open(`report/${encodeURIComponent(given.item)}`, "_blank", "noopener");
+  },
+  freeze: () => {
+    frozen = !frozen;
+    press("freeze", frozen);
+    if (frozen) sound.silence(), link.order({ do: "whole" });
+  },
+  hold: () => {
+    held = !held;
+    press("hold", held);
+    decay.hold(held);
+  },
+  closer: () => decay.view(0.5, 0),
+  wider: () => decay.view(2, 0),
+  earlier: () => decay.view(1, -0.25),
+  later: () => decay.view(1, 0.25),
+  all: () => decay.all(),
+  sound: () => press("sound", sound.toggle()),
+  large: () => {
+    const large = root.dataset.type !== "large";
+    root.dataset.type = large ? "large" : "";
+    press("large", large);
+    dress();
+  },
+  look: () => {
+    root.dataset.look = root.dataset.look === "dark" ? "light" : "dark";
+    dress();
+  },
+  keys: () => {
+    const list = document.getElementById("keys");
+    list.hidden = !list.hidden;
+    document.querySelector("[data-does=keys]").setAttribute("aria-expanded", String(!list.hidden));
+    if (!list.hidden) list.scrollIntoView({ block: "nearest" });
+  },
+};
+function dress() {
+  decay.dress();
+  plane.dress();
+}
+if (matchMedia("(prefers-color-scheme: light)").matches) DOES.look();
+listen((name) => (status || !["run", "capacitor", "reference", "kind"].includes(name)) && DOES[name]());
+for (const select of document.querySelectorAll("[data-wish]"))
+  select.addEventListener("change", () => {
+    order({ do: "wish", [select.dataset.wish]: select.value });
+    select.blur();
+  });
+document.addEventListener("keydown", (event) => event.key === "Escape" && document.activeElement.blur());
+document.body.dataset.ready = "";

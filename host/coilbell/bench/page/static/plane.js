@@ -1,0 +1,73 @@
+// The plot of the shift plane: places, ticks and words all come from the server.
+import { dress } from "./colours.js";
+
+const DASHES = ["solid", [6, 3], [8, 3, 2, 3], [2, 3], [8, 2, 2, 2, 2, 2]];
+
+export class PlanePlot {
+  constructor(place) {
+    this.place = place;
+    this.key = "";
+  }
+  ground(ground) {
+    this.key = ground.key;
+    this.drawn = ground;
+    this.place.replaceChildren();
+    this.ring = null;
+    if (ground.key) this.build(ground);
+  }
+  build(ground) {
+    const { Plotting } = Bokeh;
+    const [[left, right], [low, high]] = ground.reach;
+    this.plot = Plotting.figure({ sizing_mode: "stretch_both", toolbar_location: null, tools: "pan,wheel_zoom,reset",
+      active_scroll: "wheel_zoom", x_range: [left, right], y_range: [low, high], min_border: 4,
+      x_axis_label: "added loss", y_axis_label: "inductance drop" });
+    const axes = [this.plot.below[0], this.plot.left[0]];
+    const c = dress(this.plot, axes);
+    axes.forEach((axis, k) => {
+      axis.ticker = new Bokeh.FixedTicker({ ticks: ground.ticks[k].map(([at]) => at) });
+      axis.major_label_overrides = new Map(ground.ticks[k]);
+    });
+    for (const grid of this.plot.center.filter((one) => one.type === "Grid")) grid.ticker = axes[grid.dimension].ticker;
+    let fault = 0;
+    for (const line of ground.lines) {
+      const style = { fault: { line_color: c.faint, line_width: 1.4, line_dash: DASHES[fault % DASHES.length] },
+        healthy: { line_color: c.blue, line_width: 2 }, shorted: { line_color: c.orange, line_width: 1.5, line_dash: "dotted" } }[line.kind];
+      if (line.kind === "fault") fault += 1;
+      this.plot.line(line.points[0], line.points[1], style);
+    }
+    for (const mark of ground.marks) {
+      const style = mark.kind === "good" ? { marker: "circle", size: 8, fill_color: c.blue, line_color: c.ink }
+        : { marker: "square", size: 9, fill_color: null, line_color: c.orange, line_width: 2 };
+      this.plot.scatter(mark.points[0], mark.points[1], style);
+    }
+    this.labels(ground, c);
+    const source = (names) => new Bokeh.ColumnDataSource({ data: Object.fromEntries(names.map((n) => [n, []])) });
+    this.trail = source(["x", "y"]);
+    this.ellipse = source(["x", "y"]);
+    this.ring = source(["x", "y"]);
+    const at = [{ field: "x" }, { field: "y" }];
+    this.plot.line(...at, { source: this.trail, line_color: c.orange, line_alpha: 0.6 });
+    this.plot.scatter(...at, { source: this.trail, size: 4, fill_color: c.orange, line_color: null, alpha: 0.6 });
+    this.plot.line(...at, { source: this.ellipse, line_color: c.orange, line_width: 2 });
+    this.plot.scatter(...at, { source: this.ring, marker: "diamond", size: 17, fill_color: c.orange, line_color: c.ink, line_width: 1.5 });
+    Plotting.show(this.plot, this.place);
+  }
+  labels(ground, c) {
+    const size = `${parseFloat(getComputedStyle(document.documentElement).fontSize) * 0.72}px`;
+    for (const label of ground.labels)
+      this.plot.text([label.at[0]], [label.at[1]], [label.words], { text_color: { fault: c.faint, healthy: c.blue, shorted: c.orange }[label.kind],
+        text_font_size: size, x_offset: 5, y_offset: -3, text_align: label.align });
+  }
+  show(plane) {
+    if (!this.ring || plane.key !== this.key) return;
+    this.last = plane;
+    this.trail.data = { x: plane.trail[0], y: plane.trail[1] };
+    this.ellipse.data = { x: plane.ellipse[0], y: plane.ellipse[1] };
+    this.ring.data = { x: [plane.at[0]], y: [plane.at[1]] };
+  }
+  dress() {
+    const last = this.last;
+    if (this.drawn) this.ground(this.drawn);
+    if (last) this.show(last);
+  }
+}

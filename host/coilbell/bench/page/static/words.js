@@ -1,0 +1,90 @@
+// Puts the server's words into the page; makes none of its own.
+const at = (id) => document.getElementById(id);
+
+export function made(tag, text, name) {
+  const element = document.createElement(tag);
+  if (text !== undefined) element.textContent = text;
+  if (name) element.className = name;
+  return element;
+}
+function set(id, text) {
+  if (at(id).textContent !== text) at(id).textContent = text;
+}
+function list(id, lines) {
+  const place = at(id);
+  if (place.dataset.lines === JSON.stringify(lines)) return;
+  place.dataset.lines = JSON.stringify(lines);
+  place.replaceChildren(...lines.map((line) => made("li", line)));
+}
+export function showShot(shot) {
+  set("title", [shot.title, shot.rate].filter(Boolean).join("; "));
+  showFigures(shot.figures);
+  list("doubts", shot.doubts);
+  at("doubted").hidden = !shot.doubts.length;
+  if (shot.finding) showFinding(shot.finding);
+  set("decay-words", shot.decay.caption);
+  set("plane-words", shot.plane ? shot.plane.words : "needs a reference and a ring");
+}
+function showFigures(figures) {
+  const place = at("figures");
+  if (place.children.length !== figures.length)
+    place.replaceChildren(...figures.map(() => {
+      const cell = made("div");
+      cell.append(made("dt"), made("dd"), made("dd", "", "interval"));
+      return cell;
+    }));
+  figures.forEach((figure, k) => {
+    const [name, value, interval] = place.children[k].children;
+    name.textContent = figure.name;
+    value.textContent = figure.value;
+    interval.textContent = figure.interval;
+  });
+}
+function showFinding(finding) {
+  set("sentence", finding.sentence);
+  document.body.dataset.explanation = finding.explanation;
+  set("caution", finding.caution);
+  at("caution").hidden = !finding.caution;
+  at("odds").replaceChildren(...finding.odds.map(chance));
+  const parts = [["Why", finding.reasons], ["Not told apart", finding.not_separable], ["Cannot be seen", finding.cannot_see],
+    ["Rests on", finding.basis], ["Next", [finding.next_step]]];
+  const key = JSON.stringify(parts);
+  if (at("because").dataset.lines === key) return;
+  at("because").dataset.lines = key;
+  at("because").replaceChildren(...parts.filter(([, lines]) => lines.length).flatMap(([head, lines]) => {
+    const items = made("ul");
+    items.append(...lines.map((line) => made("li", line)));
+    return [made("h3", head), items];
+  }));
+}
+function chance(one) {
+  const line = made("li");
+  line.dataset.name = one.name;
+  const bar = made("meter");
+  bar.value = one.share;
+  bar.setAttribute("aria-label", `${one.name} ${one.words}`);
+  line.append(made("span", one.name), made("span", one.words), bar);
+  return line;
+}
+export function showAnswer(words, failed) {
+  at("answer").toggleAttribute("data-failed", failed);
+  at("answer").textContent = words;
+}
+export function showStatus(status) {
+  for (const name of ["link", "leads"]) {
+    at(name).dataset.state = status[name].state;
+    set(name, status[name].words);
+  }
+  at("seat").hidden = status.pages < 2 && status.commands;
+  set("seat", `${status.pages} pages open; this one ${status.commands ? "commands" : "watches"}`);
+  for (const [name, choices] of Object.entries(status.choices)) fill(at(`wish-${name}`), choices, status.wish[name]);
+  at("wish-kind").disabled = !status.commands || status.wish.reference !== "";
+}
+function fill(select, choices, value) {
+  const key = JSON.stringify(choices);
+  if (select.dataset.choices !== key) {
+    select.dataset.choices = key;
+    select.replaceChildren(...choices.map(([name, words]) => new Option(words, name)));
+  }
+  if (document.activeElement !== select) select.value = value;
+}
