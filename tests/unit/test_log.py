@@ -45,7 +45,7 @@ def _same(a: Record, b: Record) -> bool:
 _DTYPES = st.sampled_from(["i1", "i2", "i4", "i8", "u1", "u2", "u4", "u8", "f4", "f8"])
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(
     samples=_DTYPES.flatmap(
         lambda kind: hnp.arrays(
