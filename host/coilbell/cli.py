@@ -55,6 +55,9 @@ commands:
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; returns the exit code."""
     words = sys.argv[1:] if arguments is None else arguments
+    # Rings are small problems: several threads in one product of matrices would only wait for each other.
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")  # a file's name may not fit a terminal's letters

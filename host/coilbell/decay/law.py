@@ -27,7 +27,9 @@ from coilbell.decay.solve import Array, Block, Solution, basis
 __all__ = ["Law", "fit_law"]
 
 _STEP = 1e-4
-_MAX_ITERATIONS = 25
+_SILENT = 138.0
+"""Exponent beyond which a fall is not followed (see `solve`)."""
+_MAX_ITERATIONS = 15
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,7 +51,7 @@ class Law:
 def bent_wave(values: Array, times: Array, drift: bool) -> tuple[Array, Array]:
     """In-phase and quarter-period-later waves of unit start amplitude."""
     decay, angular = values[0], values[1]
-    fall = np.exp(-decay * times)
+    fall = np.exp(-np.minimum(decay * times, _SILENT))
     if drift:
         phase = angular * times + 0.5 * values[2] * times**2
         return fall * np.cos(phase), fall * np.sin(phase)

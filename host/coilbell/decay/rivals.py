@@ -72,8 +72,10 @@ def _rivals(
     blocks: list[Block], chosen: Selection, converter: Converter, thresholds: Thresholds
 ) -> list[_Rival]:
     target = chosen.solution.rss
-    out = []
+    out: list[_Rival] = []
     for fewer in _fewer(blocks, chosen):
+        if any(rival.enough for rival in out):
+            break  # fewest modes come first, and win
         seen = survey(blocks, fewer, converter)
         for defect in seen.found:
             left = _left(blocks, fewer, seen, defect, target, converter)

@@ -27,6 +27,9 @@ Array = npt.NDArray[np.float64]
 MAX_DECAY = 1.5
 """Fastest decay looked for [1/sample]; beyond it a ring is over within a sample."""
 _RIDGE = 1e-14
+_SILENT = -138.0
+"""Exponent from which a component is written as zero: far below any noise, and products of denormal
+numbers would make every sum over the samples a hundred times slower."""
 _CHUNK = 64
 _ranges: dict[int, Array] = {}
 
@@ -160,8 +163,17 @@ def _powers(pole: complex, length: int) -> npt.NDArray[np.complex128]:
     blocks = -(-length // _CHUNK)
     fine = np.exp(pole * ramp(_CHUNK))
     coarse = np.exp((pole * _CHUNK) * ramp(blocks))
+    if pole.real * length < _SILENT:
+        coarse[pole.real * _CHUNK * ramp(blocks) < _SILENT] = 0.0
     powers: npt.NDArray[np.complex128] = np.multiply.outer(coarse, fine).ravel()[:length]
     return powers
+
+
+def _exponential(pole: complex, times: Array) -> npt.NDArray[np.complex128]:
+    """exp(pole t) at any times, zero where it is silent."""
+    wave: npt.NDArray[np.complex128] = np.exp(pole * times)
+    wave[pole.real * times < _SILENT] = 0.0
+    return wave
 
 
 def basis(block: Block, theta: Array, structure: Structure) -> Array:
@@ -172,12 +184,13 @@ def basis(block: Block, theta: Array, structure: Structure) -> Array:
     row = 0
     for k in range(structure.modes):
         pole = complex(-theta[2 * k], theta[2 * k + 1])
-        wave = _powers(pole, n) if block.uniform else np.exp(pole * block.times)
+        wave = _powers(pole, n) if block.uniform else _exponential(pole, block.times)
         rows[row] = wave.real
         rows[row + 1] = wave.imag
         row += 2
     for rate in theta[2 * structure.modes :]:
-        rows[row] = _powers(complex(-rate), n).real if block.uniform else np.exp(-rate * block.times)
+        pole = complex(-rate)
+        rows[row] = (_powers(pole, n) if block.uniform else _exponential(pole, block.times)).real
         row += 1
     if structure.offset:
         rows[row] = 1.0
