@@ -17,7 +17,7 @@ __all__ = ["add_arguments", "run"]
 
 _EXAMPLES = """\
 examples:
-  coilbell compare bench.json set.json --in-circuit --kind "line-output transformer"
+  coilbell compare bench.json set.json --in-circuit --kind "horizontal yoke"
   coilbell compare before.json after.json
   coilbell compare good.csv other.csv --units --capacitor 22n
 

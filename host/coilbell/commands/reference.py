@@ -51,11 +51,11 @@ def _common(actions: Any, name: str, words: str) -> None:
     made = actions.add_parser(name, help=words, description=words, allow_abbrev=False)
     made.add_argument("--store", metavar="DIR", help="folder of references")
     if name in ("show", "export"):
-        made.add_argument("name", metavar="NAME")
+        made.add_argument("name", metavar="NAME", help="name of the reference")
     if name == "check":
         made.add_argument("name", metavar="NAME", nargs="?", help="all when left out")
     if name in ("export", "import"):
-        made.add_argument("file", metavar="FILE")
+        made.add_argument("file", metavar="FILE", help="file to write, or to read")
     if name == "export":
         made.add_argument("--force", action="store_true", help="replace FILE when it exists")
     if name == "import":
