@@ -104,5 +104,5 @@ def test_a_vanishing_board_is_gone_by_that_byte() -> None:
 def test_pace_is_kept() -> None:
     start = time.monotonic()
     list(Cable(Address(pace=100e3)).carry(DATA))
-    # The last few milliseconds' worth may still be under way.
-    assert time.monotonic() - start >= len(DATA) / 100e3 - 0.011
+    # The last few milliseconds' worth may still be under way, and a pause before is made good.
+    assert time.monotonic() - start >= len(DATA) / 100e3 - 0.03

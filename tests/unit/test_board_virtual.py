@@ -198,7 +198,8 @@ def test_ctrl_c_in_mid_capture_is_heard() -> None:
 @pytest.mark.parametrize("wish", ["drop=0.03", "corrupt=0.03", "split=3"])
 def test_a_bad_link_costs_retries_but_no_samples(wish: str) -> None:
     with Tester.open(f"virtual:?part=moss-choke&seed=1&hurry=1&pace=0&{wish}", retries=40) as tester:
-        tester._exchange.patience_s = 1.0
+        # Each loss at an answer's end costs this; a busy computer must still be waited for.
+        tester._exchange.patience_s = 30.0 if wish.startswith("split") else 3.0
         records = tester.capture(Settings(shots=8, samples=1024, pulse_s=1e-6))
         tally = tester.tally
     assert len(records) == 8
@@ -214,7 +215,7 @@ def test_a_bad_link_costs_retries_but_no_samples(wish: str) -> None:
 
 def test_a_stalled_link_is_told_as_stopped_midway() -> None:
     with Tester.open("virtual:?hurry=1&pace=0&stall=6000") as tester:
-        tester._exchange.patience_s = 0.7
+        tester._exchange.patience_s = 2.0
         with pytest.raises(BoardTimeout, match="stopped midway"):
             tester.capture(Settings(shots=8, samples=1024, pulse_s=1e-6))
 

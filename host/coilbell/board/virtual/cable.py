@@ -12,6 +12,7 @@ __all__ = ["Cable", "Unplugged"]
 
 _CHUNK = 512
 """Bytes that are lost or damaged together, and the grain of the pace."""
+_SLACK_S = 0.02
 
 
 class Unplugged(Exception):
@@ -50,7 +51,8 @@ class Cable:
         if not self._wishes.pace:
             return
         now = time.monotonic()
-        self._free_at = max(self._free_at, now) + size / self._wishes.pace
+        # A sleep that lasted too long is made good by the next ones.
+        self._free_at = max(self._free_at, now - _SLACK_S) + size / self._wishes.pace
         # Sleeping for every chunk would cost more than it takes; some milliseconds at a time are enough.
         if self._free_at - now > 0.004:
             time.sleep(self._free_at - now)

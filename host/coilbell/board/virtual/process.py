@@ -65,6 +65,8 @@ class Board:
                 outer.settimeout(_HOST_WAIT_S)
                 print(outer.getsockname()[1], flush=True)
                 host, _ = outer.accept()
+                # Frames go out in pieces; none may wait until the one before is acknowledged.
+                host.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             link = HostLink(host, Cable(self._wishes), self.end)
             with contextlib.suppress(Unplugged, OSError):
                 Bridge(bridge_socket, link, {b"S": self._shot, b"L": self._lead}).run()
