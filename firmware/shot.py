@@ -75,9 +75,8 @@ _PLL_SYS = const(1 << 5)
 _DMA_FIRST = const((1 << 8) | (1 << 12))
 _SIO_HIGH_IN = const(0xD0000008)
 
-# Per chip, from the register headers of pico-sdk 2.2.0: converter, its DMA request, control of its clock,
-# shift of that clock's divisor, bus priority, bit of the flash's chip select in _SIO_HIGH_IN, clock of a
-# stock image
+# Per chip, from the headers of pico-sdk 2.2.0: converter, its DMA request, control of its clock, shift of
+# that clock's divisor, bus priority, bit of the flash's chip select in _SIO_HIGH_IN, a stock image's clock
 _RP2040 = (0x4004C000, 36, 0x40008060, 8, 0x40030000, 1 << 1, 125_000_000)
 _RP2350 = (0x400A0000, 48, 0x4001006C, 16, 0x40068000, 1 << 27, 150_000_000)
 _CHIP = _RP2350 if "RP2350" in os.uname().machine else _RP2040
