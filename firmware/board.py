@@ -6,7 +6,7 @@ FIRMWARE = "1.0.0"
 # Pins, by GPIO number. Converter inputs are GPIO 26 + channel.
 PULSE_PIN = 15
 RING_CHANNEL = 0  # the winding, biased to mid-scale
-LEAD_CHANNEL = 1  # the leads behind the high-ohm divider, biased to mid-scale
+LEAD_CHANNEL = 1  # the leads behind the high-ohm divider, raised so that either polarity shows
 
 # Test capacitors: letter, pin that switches it in, value [fF], tolerance [ppm], tan(delta) [ppm]
 CAPACITORS = (
@@ -35,16 +35,17 @@ LEAD_READINGS = 11  # 1 ms apart: they span half a period of 50 Hz, so its peak 
 AIM_LOW_UV = 250_000
 AIM_HIGH_UV = 400_000
 
-# Constants: name, value until calibrated, lowest, highest that can be true.
+# Constants: name, value until calibrated, lowest, highest that can be true. The values are those of the
+# circuit in hardware-notes with every part at its nominal value.
 CONSTANTS = [
     ("offset_code_16", 2048 * 16, 512 * 16, 3584 * 16),  # code at 0 V, in sixteenths
     ("converter_nv", 805_664, 400_000, 1_600_000),  # nV per code at the converter: 3.3 V / 4096
-    ("gain_ppm", 1_000_000, 100_000, 20_000_000),  # converter volts per winding volt
-    ("stray_ff", 25_000, 0, 10_000_000),  # leads and input, across the winding
-    ("input_psi", 1_000_000, 0, 1_000_000_000),  # conductance across the winding
+    ("gain_ppm", 3_000_000, 100_000, 20_000_000),  # converter volts per winding volt: 1 + 2 k / 1 k
+    ("stray_ff", 1_200_000, 0, 10_000_000),  # leads, input and open switches, across the winding
+    ("input_psi", 410_000, 0, 1_000_000_000),  # conductance across the winding
     ("latency_ps", 0, 0, 2_000_000),  # start of the converter to its first sample
-    ("lead_offset_code_16", 2048 * 16, 512 * 16, 3584 * 16),
-    ("lead_uv", 8_862, 1_000, 1_000_000),  # uV at the leads per code: divider 1:11
+    ("lead_offset_code_16", 11_917, 128 * 16, 3584 * 16),  # 0 V at the leads, raised to 0.60 V
+    ("lead_uv", 8_861, 1_000, 1_000_000),  # uV at the leads per code: 1/114.1 of it, times 10.375
 ]
 for _letter, _pin, _ff, _tolerance, _loss in CAPACITORS:
     CONSTANTS.append((_letter + "_ff", _ff, 1_000, 2_000_000_000))

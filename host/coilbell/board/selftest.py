@@ -23,6 +23,8 @@ __all__ = ["Outcome", "Row", "decode_rate", "selftest"]
 _LONG = 16384
 _RATE_SAMPLES = 4096
 _USB_BYTES_PER_S = 0.5e6
+_ZERO_V = 0.4
+"""How far parts of 1 % may shift the zero of the lead voltage; below the interlock's limit."""
 _OPEN_ROWS = ("converter steps", "input resistance", "stray capacitance")
 """What only open leads can show."""
 
@@ -94,9 +96,9 @@ def _clocks(tester: Tester, outcome: Outcome) -> None:
         Row("pulse clock", told["tick_hz"] / identity.tick_hz, "of nominal", 0.97, 1.03),
         Row("sampling clock", told["rate_hz"] / float(identity.rate_hz), "of nominal", 0.97, 1.03),
         Row("temperature", told["temperature_mc"] / 1000, "degC", 0, 60),
-        Row("lead voltage", told["lead_mv"] / 1000, "V", -0.1, 0.1, "nothing but a coil may be on the leads"),
+        Row("lead voltage", told["lead_mv"] / 1000, "V", -_ZERO_V, _ZERO_V, "nothing but a coil may be on the leads"),
     ]
-    if abs(told["lead_mv"]) <= 100:
+    if abs(told["lead_mv"]) <= 1000 * _ZERO_V:
         shift = round(told["lead_mv"] * 1000 * 16 / identity.constants["lead_uv"])
         outcome.constants["lead_offset_code_16"] = identity.constants["lead_offset_code_16"] + shift
 
@@ -198,7 +200,7 @@ def _input(tester: Tester, outcome: Outcome, letter: str, records: tuple[Record,
     if farads is not None:
         outcome.constants["stray_ff"] = round(farads * 1e15)
     note = "leads as they are" if farads else "no discharge to be seen"
-    outcome.rows.append(Row("stray capacitance", farads, "F", 1e-12, 200e-12, note))
+    outcome.rows.append(Row("stray capacitance", farads, "F", 1e-12, 3e-9, note))
 
 
 def _stray(tester: Tester, rest: float, siemens: float) -> float | None:

@@ -20,6 +20,14 @@ _INTERRUPTED = 0xFFFFFFFF
 _TICK_HZ = 144_000_000
 _RATE_HZ = 500_000
 _LEAD_UV = 8_862
+# Of the constants in firmware/board.py, those in which the simulated circuit differs from hardware-notes.
+_NOMINAL = {
+    "gain_ppm": 1_000_000,
+    "stray_ff": 25_000,
+    "input_psi": 1_000_000,
+    "lead_offset_code_16": 2048 * 16,
+    "lead_uv": _LEAD_UV,
+}
 _PROMPT = b"\r\n>>> "
 
 
@@ -222,6 +230,7 @@ def _serve(arguments: list) -> None:
     sys.path.insert(0, firmware)
     sys.path.append(frames)
     program, board, console = __import__("main"), __import__("board"), __import__("console")
+    board.CONSTANTS = [(row[0], _NOMINAL.get(row[0], row[1]), row[2], row[3]) for row in board.CONSTANTS]
     bridge = Bridge(int(port))
     link = Link(bridge)
 
