@@ -23,6 +23,7 @@ __all__ = ["Outcome", "Row", "decode_rate", "selftest"]
 _LONG = 16384
 _RATE_SAMPLES = 4096
 _USB_BYTES_PER_S = 0.5e6
+_BARE = "nothing but a coil may be on the leads"
 _ZERO_V = 0.4
 """How far parts of 1 % may shift the zero of the lead voltage; below the interlock's limit."""
 _OPEN_ROWS = ("converter steps", "input resistance", "stray capacitance")
@@ -96,7 +97,7 @@ def _clocks(tester: Tester, outcome: Outcome) -> None:
         Row("pulse clock", told["tick_hz"] / identity.tick_hz, "of nominal", 0.97, 1.03),
         Row("sampling clock", told["rate_hz"] / float(identity.rate_hz), "of nominal", 0.97, 1.03),
         Row("temperature", told["temperature_mc"] / 1000, "degC", 0, 60),
-        Row("lead voltage", told["lead_mv"] / 1000, "V", -_ZERO_V, _ZERO_V, "nothing but a coil may be on the leads"),
+        Row("lead voltage", told["lead_mv"] / 1000, "V", -_ZERO_V, _ZERO_V, _BARE),
     ]
     if abs(told["lead_mv"]) <= 1000 * _ZERO_V:
         shift = round(told["lead_mv"] * 1000 * 16 / identity.constants["lead_uv"])
