@@ -10,6 +10,7 @@ import pytest
 
 from coilbell.bench.log import Log
 from coilbell.bench.typed_reading import evidence_of, meter_of
+from coilbell.bench.worksheet_words import kept_facts
 from coilbell.cli import main
 from coilbell.errors import InputError
 from coilbell.isolate import UNKNOWN, Meter, shipped
@@ -197,6 +198,10 @@ def test_the_log_keeps_and_guards_the_worksheet(tmp_path: Path, capsys: pytest.C
     capsys.readouterr()
     with Log(place) as log:
         (item,) = log.items()
+        facts = kept_facts(log, item)
+        assert facts is not None
+        assert [r["step"] for r in facts["readings"]] == ["signs"]
+        assert kept_facts(log, log.add_item("heron-15")) is None
         rows = log.base.rows("SELECT * FROM worksheet WHERE item_id = ?", item.id)
         assert [json.loads(r["entry"])["what"] for r in rows] == ["begin", "observe"]
         with pytest.raises(CoilbellError, match="never"):

@@ -8,15 +8,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from coilbell.bench.sentences import percent
 from coilbell.bench.words import wrapped
-from coilbell.bench.worksheet import Worksheet
+from coilbell.bench.worksheet import LogKeeper, Worksheet, opened
 from coilbell.isolate import Odds, Proposal, odds, plan, settling
+
+if TYPE_CHECKING:
+    from coilbell.bench.log import Item, Log
 
 __all__ = [
     "WORKSHEET_SCHEMA",
+    "kept_facts",
     "next_text",
     "worksheet_facts",
     "worksheet_text",
@@ -70,6 +74,12 @@ def worksheet_facts(
         },
         "remarks": list(sheet.remarks),
     }
+
+
+def kept_facts(log: Log, item: Item) -> dict[str, Any] | None:
+    """The facts of an item's worksheet in the bench log, None where none was begun."""
+    keeper = LogKeeper(log, item)
+    return worksheet_facts(opened(keeper), item.name) if keeper.entries() else None
 
 
 def worksheet_text(facts: dict[str, Any]) -> str:
@@ -276,7 +286,7 @@ def _proposal_lines(one: dict[str, Any], word: str, title: str, *, same: bool) -
     lines += [wrapped(f"CAUTION: {caution}", indent=4) for caution in cautions]
     how = f"how: {one['how']}"
     if not one["instructed"]:
-        how = f"not instructed: live work ({one['live']}), for people qualified for it; what they read can be entered"
+        how = f"not instructed: live work ({one['live']}); what people qualified for it read can be entered"
     seen = ", ".join(f"{o['key']} ({o['name']})" for o in one["outcomes"])
     enter = f"coilbell isolate observe --item {title or 'NAME'} {one['enter']}"
     lines += [wrapped(text, indent=4) for text in (how, f"may show: {seen}", f"enter: {enter}")]

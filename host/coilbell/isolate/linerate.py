@@ -41,8 +41,12 @@ class LineRate:
 
 
 LINE_RATES: tuple[LineRate, ...] = (
-    LineRate("625 lines, 50 fields", 15625.0, "ITU-R BT.470 and BT.1700: 625 x 25 Hz"),
-    LineRate("525 lines, 59.94 fields", 4.5e6 / 286, "ITU-R BT.470 and BT.1700: 4.5 MHz / 286"),
+    LineRate("625 lines, 50 fields", 15625.0, "ITU-R BT.470 and BT.1700 (clauses from memory): 625 x 25 Hz"),
+    LineRate(
+        "525 lines, 59.94 fields",
+        4.5e6 / 286,
+        "ITU-R BT.470 and BT.1700 (clauses from memory): 4.5 MHz / 286",
+    ),
     LineRate("525 lines, 60 fields", 15750.0, "525 x 30 Hz, before colour (from memory)"),
     LineRate("colour graphics display", 315e6 / 22 / 912, "14.318 MHz / 912 (from memory)"),
     LineRate("monochrome text display", 16.257e6 / 882, "16.257 MHz / 882 (from memory)"),
