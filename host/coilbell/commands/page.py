@@ -10,6 +10,7 @@ import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from coilbell.bench.quantities import parse
 from coilbell.errors import InputError, MeasurementError, MissingError, WireError
 
 if TYPE_CHECKING:
@@ -46,6 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--capacitor", metavar="A|B|both", default="A", help="test capacitor to begin with (A)")
     add("--reference", metavar="NAME", default="", help="the reference to judge by")
     add("--kind", metavar="KIND", default="other winding", help="kind of winding, without a reference")
+    add("--prior", metavar="P", default="0.5", help="probability of a shorted turn before the ring (0.5)")
     add("--store", metavar="DIR", help="folder of references")
     add("--log", metavar="FILE", help="the bench log's file")
     add("--host", metavar="ADDRESS", default=_HERE[0], help="address to listen on; see below")
@@ -70,6 +72,7 @@ def run(options: argparse.Namespace) -> int:
         connection_of(options) or Connection.UNKNOWN,
         options.reference,
         kind_named(options.kind).name,
+        _prior(options.prior),
     )
     keeping = Keeping(
         Path(options.store) if options.store else None, Path(options.log) if options.log else None
@@ -84,6 +87,13 @@ def run(options: argparse.Namespace) -> int:
     with contextlib.suppress(KeyboardInterrupt):  # the proper end
         server.run()
     return 0
+
+
+def _prior(text: str) -> float:
+    value = parse(text, "", "--prior")
+    if not 0 < value < 1:
+        raise InputError(f"--prior {text} must lie between 0 and 1, such as 0.5")
+    return value
 
 
 def _announce(address: str, options: argparse.Namespace) -> None:

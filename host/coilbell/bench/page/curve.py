@@ -24,33 +24,48 @@ COLUMNS = 450
 """Columns of a running decay; each holds its lowest and its highest sample."""
 
 _MARGIN = 0.1
-"""Share of the fitted window that is shown before and after it [1]."""
+"""Share of the fitted window that is shown after it, and a tenth of it before [1]."""
+
+_SMALL = 0.01
+"""A running decay is shown until its envelope has fallen to this part [1]."""
 
 
 def decay_drawing(fit: Fit, record: Record, *, whole: bool = False) -> dict[str, Any]:
-    """Lists of equal length: time, samples, curve, upper and lower envelope (None outside the window)."""
+    """Lists of equal length: time, samples, curve, upper and lower envelope (None outside the window).
+
+    Voltages are counted from the fitted offset.
+    """
     times = record.time_axis
     margin = _MARGIN * (fit.stop_s - fit.start_s)
-    low, high = np.searchsorted(times, [fit.start_s - margin, fit.stop_s + margin])
+    stop = fit.stop_s + margin if whole else min(fit.stop_s + margin, _died_s(fit))
+    low, high = np.searchsorted(times, [fit.start_s - margin / 10, stop])
     pick = np.arange(low, high)
     if not whole:
         pick = pick[_extremes(np.asarray(record.samples[low:high], dtype=np.float64))]
     unit, per_s = ("ms", 1e3) if times[high - 1] - times[low] >= 1e-3 else ("us", 1e6)
     volts = fit.unit == "V"
     scale = fit.scale * (1e3 if volts else 1.0)
-    curve, upper, lower = _fitted(fit, times[pick])
+    curve, reach = _fitted(fit, times[pick])
+    middle = fit.offset.value / fit.scale
     return {
         "whole": whole,
         "time_unit": unit,
         "unit": "mV at the winding" if volts else "converter counts",
         "time": _rounded((times[pick] - fit.start_s) * per_s, 6),
-        "sample": _rounded(np.asarray(record.samples, dtype=np.float64)[pick] * scale, 4),
-        "fit": _rounded(curve * scale, 4),
-        "upper": _rounded(upper * scale, 4),
-        "lower": _rounded(lower * scale, 4),
+        "sample": _rounded((np.asarray(record.samples, dtype=np.float64)[pick] - middle) * scale, 4),
+        "fit": _rounded((curve - middle) * scale, 4),
+        "upper": _rounded(reach * scale, 4),
+        "lower": _rounded(-reach * scale, 4),
         "caption": f"time from the start of the fitted window; the ring is counted to "
         f"{fraction_words(fit.count_to)} of its first peak",
     }
+
+
+def _died_s(fit: Fit) -> float:
+    """When the envelope has fallen to `_SMALL` of its start [s on the record's axis]"""
+    reach = fit.envelope[0]
+    below = np.flatnonzero(reach <= _SMALL * reach[0]) if fit.rings else np.empty(0)
+    return float(fit.curve[0][below[0], 0]) if below.size else np.inf
 
 
 def _extremes(samples: Array) -> npt.NDArray[np.int_]:
@@ -66,16 +81,14 @@ def _extremes(samples: Array) -> npt.NDArray[np.int_]:
     return np.array(found)
 
 
-def _fitted(fit: Fit, times: Array) -> tuple[Array, Array, Array]:
-    """Curve and envelopes at these times [units of the samples], nan outside the fitted window."""
+def _fitted(fit: Fit, times: Array) -> tuple[Array, Array]:
+    """Curve and envelope at these times [units of the samples], nan outside the fitted window."""
     axis, values = fit.curve[0][:, 0], fit.curve[0][:, 1]
     inside = (times >= axis[0]) & (times <= axis[-1])
     curve = np.where(inside, np.interp(times, axis, values), np.nan)
     if not fit.rings:
-        return curve, np.full_like(curve, np.nan), np.full_like(curve, np.nan)
-    middle = fit.offset.value / fit.scale
-    reach = np.where(inside, np.interp(times, axis, fit.envelope[0]), np.nan)
-    return curve, middle + reach, middle - reach
+        return curve, np.full_like(curve, np.nan)
+    return curve, np.where(inside, np.interp(times, axis, fit.envelope[0]), np.nan)
 
 
 def _rounded(values: Array, places: int) -> list[float | None]:

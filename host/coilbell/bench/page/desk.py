@@ -2,7 +2,7 @@
 
 ::
 
-    striking thread   source.capture -> a queue of two records     waits where the judge is busy
+    striking thread   source.capture -> a queue of one record      waits where the judge is busy
     judging thread    fit, find -> messages for the audience       never waits for a page
     server's threads  obey(order)                                  change what is asked, keep things
 
@@ -20,6 +20,7 @@ from dataclasses import replace
 from typing import Any
 
 from coilbell.bench.page.audience import Audience
+from coilbell.bench.page.ground import Ground
 from coilbell.bench.page.judging import Judge, Struck
 from coilbell.bench.page.keeping import Keeping
 from coilbell.bench.page.order import Keep, Mark, Note, Order, Run, Strike, WishFor
@@ -57,7 +58,7 @@ class Desk:
         self._changed = threading.Condition()
         self._singles = 0
         self._ended = False
-        self._struck: queue.Queue[Struck | None] = queue.Queue(maxsize=2)
+        self._struck: queue.Queue[Struck | None] = queue.Queue(maxsize=1)
         self._times: deque[float] = deque(maxlen=_RATE_OVER)
         self._silent_shots = 0
         self._peaks: dict[str, float] = {}
@@ -98,7 +99,7 @@ class Desk:
             case Mark():
                 return self._marked(order)
             case Keep():
-                return self._keeping.keep(order, self._last_shots())
+                return self._keeping.keep(order, self._state.wish, self._last_shots())
             case Note():
                 return self._keeping.note(order)
         return ""
@@ -138,11 +139,14 @@ class Desk:
         if reference is not None:
             wish = replace(wish, kind=reference.kind.name)
         with self._judge_lock:
-            self._judge.begin(wish, reference)
+            again = self._judge.begin(wish, reference)
+            planes = [self._judge.plane(shot) for shot in again]
             self._state.wish = wish
             self._state.references = self._keeping.shelf.names()
         self.audience.post({"what": "ground", "key": ""})
         self._tell()
+        for shot, plane in zip(again, planes, strict=True):
+            self._show(shot, *plane)
 
     def _marked(self, order: Mark) -> str:
         told = self._keeping.mark(order, self._state.wish, self._last_shots())
@@ -235,6 +239,9 @@ class Desk:
             ground, ring = self._judge.plane(shot)
         self._times.append(struck.struck_at)
         self._heed(shot)
+        self._show(shot, ground, ring)
+
+    def _show(self, shot: Shot, ground: Ground | None, ring: dict[str, Any] | None) -> None:
         if ground is not None:
             self.audience.post({"what": "ground", **ground.drawing})
         self.audience.post(shot_message(shot, self._rate()) | {"plane": ring})
@@ -254,7 +261,7 @@ class Desk:
             self._source.aim_again()
 
     def _rate(self) -> float | None:
-        times = list(self._times)
+        times = list(self._times) if self._state.running else []
         return (len(times) - 1) / (times[-1] - times[0]) if len(times) > 2 and times[-1] > times[0] else None
 
     # --- telling ---
@@ -269,6 +276,7 @@ class Desk:
         traceback.print_exc()
         self._set_running(False)
         self._answer("a fault of this program; its words are in the terminal", failed=True)
+        time.sleep(_AGAIN_S)  # a fault at every turn must not fill the terminal
 
 
 def _connection(text: str) -> Connection:

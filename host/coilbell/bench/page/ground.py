@@ -8,6 +8,7 @@ their words, so that it computes nothing.
 from __future__ import annotations
 
 import math
+import textwrap
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,7 +29,7 @@ Array = npt.NDArray[np.float64]
 
 _LINEAR = (0.01, 0.03)
 """Where the axes of loss and of drop turn from linear to logarithmic [1]."""
-_TICKS = (-1, -0.3, -0.1, -0.03, -0.01, 0, 0.01, 0.03, 0.1, 0.3, 1, 3, 10, 30)
+_TICKS = ((-0.03, -0.01, 0, 0.01, 0.03, 0.1, 0.3, 1), (-0.3, -0.1, -0.03, 0, 0.03, 0.1, 0.3, 1, 3, 10, 30))
 _REACH = ((-0.1, 3.0), (-0.6, 60.0))
 _CIRCLE = np.array([np.cos(np.linspace(0, 2 * math.pi, 61)), np.sin(np.linspace(0, 2 * math.pi, 61))])
 _CHI_95 = 5.991
@@ -98,11 +99,7 @@ def _listed(loss: Array, drop: Array) -> list[list[float | None]]:
 
 
 def _ticks(axis: int) -> list[list[float | str]]:
-    return [
-        [round(float(_placed(np.array(float(t)), axis)), 4), f"{t:g}"]
-        for t in _TICKS
-        if _REACH[axis][0] <= t <= _REACH[axis][1]
-    ]
+    return [[round(float(_placed(np.array(float(t)), axis)), 4), f"{t:g}"] for t in _TICKS[axis]]
 
 
 def _in_plane(moved: Array, healthy_log_loss: float) -> tuple[Array, Array]:
@@ -177,7 +174,8 @@ def _labels(lines: list[dict[str, Any]]) -> list[dict[str, Any]]:
             continue
         at = inside[-1] if line["kind"] == "fault" else max(inside, key=lambda p: p[1])
         align = "right" if at[0] > left + 0.75 * (right - left) else "left"
-        found.append({"kind": line["kind"], "words": line["name"], "at": list(at), "align": align})
+        words = textwrap.shorten(line.get("label", line["name"]), 26, placeholder="...")
+        found.append({"kind": line["kind"], "words": words, "at": list(at), "align": align})
     return found
 
 

@@ -45,24 +45,32 @@ class Judge:
     _ground: Ground | None = None
     _trail: deque[list[float]] = field(default_factory=lambda: deque(maxlen=_TRAIL))
 
-    def begin(self, wish: Wish, reference: Reference | None) -> None:
-        """Judge by this from now on."""
-        self._wish, self.reference, self._ground = wish, reference, None
+    def begin(self, wish: Wish, reference: Reference | None) -> list[Shot]:
+        """Judge by this from now on; gives the last shots judged anew where they still answer the wish."""
+        before, self._wish = self._wish, wish
+        last = sorted(self.shots.values(), key=lambda shot: shot.number)
+        self.reference, self._ground = reference, None
         self.shots.clear()
         self._trail.clear()
+        if before is None or (before.capacitor, before.connection) != (wish.capacitor, wish.connection):
+            return []
+        return [
+            self.judged(Struck(wish, shot.letter, shot.record, shot.struck_at), shot.number) for shot in last
+        ]
 
-    def judged(self, struck: Struck) -> Shot:
-        """Fit and judge; raises InputError for a record that cannot be fitted."""
+    def judged(self, struck: Struck, number: int | None = None) -> Shot:
+        """Fit and judge; number: of a shot judged anew. Raises InputError for a record that is too short."""
         fitted = fit(struck.record, near=self._near.get(struck.letter))
         if fitted.rings:
             self._near[struck.letter] = fitted
         else:
             self._near.pop(struck.letter, None)
         seen, remark = _seen(fitted, struck.record)
-        self.number += 1
+        if number is None:
+            number = self.number = self.number + 1
         finding, reference, why = self._found(struck, seen)
         shot = Shot(
-            self.number,
+            number,
             struck.struck_at,
             struck.letter,
             struck.record,
@@ -88,7 +96,7 @@ class Judge:
         rings = [seen, *(other for other in others if other is not None)]
         if self.reference is not None:
             try:
-                return find(rings, self.reference), self.reference, ""
+                return find(rings, self.reference, prior=struck.wish.prior), self.reference, ""
             except ReferenceMismatch as error:
                 return _without(rings, struck.wish), None, f"not judged by {self.reference.name}: {error}"
         return _without(rings, struck.wish), None, ""

@@ -54,10 +54,10 @@ class Keeping:
         state = "good" if condition is Condition.GOOD else "shorted on purpose"
         return f"unit {order.unit} marked {state} in reference {order.reference} ({after.kind.name}){told}"
 
-    def keep(self, order: Keep, shots: Sequence[Shot]) -> str:
+    def keep(self, order: Keep, wish: Wish, shots: Sequence[Shot]) -> str:
         """Keep the last shot of each capacitor with its fit and finding; returns what was done."""
         from coilbell.bench.log.entry import Rung, keep
-        from coilbell.bench.log.working import fitted
+        from coilbell.bench.log.working import fitted, question_of
 
         if not shots:
             raise InputError("nothing has been struck yet; strike the winding, then keep it")
@@ -67,7 +67,7 @@ class Keeping:
             rungs.append(Rung((shot.record,), label, fitted([shot.record], label)[1]))
         with Log(self.log) as log, log.together():
             item = log.item(order.item) if log.holds(order.item) else log.add_item(order.item)
-            judgement = keep(log, item, rungs, shots[-1].reference)
+            judgement = keep(log, item, rungs, shots[-1].reference, question_of(prior=wish.prior))
             if order.words.strip():
                 log.add_note(item, order.words)
         ending = f", finding {judgement.explanation}" if judgement else ", no finding without a reference"

@@ -83,6 +83,10 @@ class Server:
 
 
 def _listening(host: str, port: int) -> socket.socket:
+    if host in ("", "0.0.0.0", "::"):
+        raise InputError(
+            f"--host {host!r} is no address a page could ask for; give this computer's own on the network"
+        )
     try:
         return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
     except (OSError, OverflowError) as error:

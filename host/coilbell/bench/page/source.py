@@ -39,13 +39,15 @@ class Link:
 class Wish:
     """What the page's commander asks for.
 
-    capacitor: one letter, or "both"; reference: a name on the shelf, or ""; kind: used without a reference.
+    capacitor: one letter, or "both"; reference: a name on the shelf, or ""; kind: used without a reference;
+    prior: probability of a shorted turn before the ring.
     """
 
     capacitor: str = "A"
     connection: Connection = Connection.UNKNOWN
     reference: str = ""
     kind: str = "other winding"
+    prior: float = 0.5
 
     @property
     def letters(self) -> tuple[str, ...]:

@@ -4,6 +4,9 @@ export function colours() {
   const named = (name) => style.getPropertyValue(`--${name}`).trim();
   return { ground: named("sheet"), ink: named("ink"), faint: named("faint"), line: named("line"), blue: named("blue"), orange: named("orange") };
 }
+// JSON has no word for "nothing here"; the plots want NaN.
+export const gaps = (values) => Float64Array.from(values, (value) => value ?? NaN);
+
 export function dress(plot, [x, y]) {
   const c = colours();
   const size = `${parseFloat(getComputedStyle(document.documentElement).fontSize) * 0.75}px`;

@@ -1,6 +1,7 @@
 // The plot of the shift plane: places, ticks and words all come from the server.
-import { dress } from "./colours.js";
+import { dress, gaps as typed } from "./colours.js";
 
+const gaps = (values) => Array.from(typed(values)); // a glyph takes plain lists only
 const DASHES = ["solid", [6, 3], [8, 3, 2, 3], [2, 3], [8, 2, 2, 2, 2, 2]];
 
 export class PlanePlot {
@@ -33,12 +34,12 @@ export class PlanePlot {
       const style = { fault: { line_color: c.faint, line_width: 1.4, line_dash: DASHES[fault % DASHES.length] },
         healthy: { line_color: c.blue, line_width: 2 }, shorted: { line_color: c.orange, line_width: 1.5, line_dash: "dotted" } }[line.kind];
       if (line.kind === "fault") fault += 1;
-      this.plot.line(line.points[0], line.points[1], style);
+      this.plot.line(gaps(line.points[0]), gaps(line.points[1]), style);
     }
     for (const mark of ground.marks) {
       const style = mark.kind === "good" ? { marker: "circle", size: 8, fill_color: c.blue, line_color: c.ink }
         : { marker: "square", size: 9, fill_color: null, line_color: c.orange, line_width: 2 };
-      this.plot.scatter(mark.points[0], mark.points[1], style);
+      this.plot.scatter(gaps(mark.points[0]), gaps(mark.points[1]), style);
     }
     this.labels(ground, c);
     const source = (names) => new Bokeh.ColumnDataSource({ data: Object.fromEntries(names.map((n) => [n, []])) });

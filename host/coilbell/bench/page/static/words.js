@@ -23,7 +23,7 @@ export function showShot(shot) {
   at("doubted").hidden = !shot.doubts.length;
   if (shot.finding) showFinding(shot.finding);
   set("decay-words", shot.decay.caption);
-  set("plane-words", shot.plane ? shot.plane.words : "needs a reference and a ring");
+  if (shot.what !== "whole") set("plane-words", shot.plane ? shot.plane.words : "needs a reference and a ring");
 }
 function showFigures(figures) {
   const place = at("figures");

@@ -1,0 +1,190 @@
+"""How fast the live page is: shots a second with fit and judgement, latency, processor time.
+
+    python tests/benchmarks/page.py --seconds 20
+    python tests/benchmarks/page.py --seconds 20 --browser        with a page in Chromium that draws them
+    python tests/benchmarks/page.py --soak-minutes 480            memory, a line a minute
+
+The board is the one in software, in processes of its own. Latency is from the arrival of a shot's samples at the
+host to the arrival of its message at a client, or, with --browser, to the moment the page has drawn it. Shots
+have 4096 samples; each is fitted and judged by a reference of one good unit.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import resource
+import statistics
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT / "host"), str(ROOT / "tests")]
+
+PORT = "virtual:?part=tarn-line-split&state=healthy&seed=1"
+CHROMIUM = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+)
+
+
+def main() -> None:
+    options = _options()
+    with tempfile.TemporaryDirectory() as folder, serving(options.port, Path(folder)) as address:
+        client = Client(address)
+        client.begin()
+        if options.soak_minutes:
+            soak(client, options.soak_minutes)
+            return
+        drawn = None
+        if options.browser:
+            with browser(address) as page:
+                run(client, options.seconds)
+                drawn = page.evaluate("window.drawn")
+        else:
+            run(client, options.seconds)
+        report(client, options, drawn)
+
+
+def _options() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--port", default=PORT)
+    parser.add_argument("--seconds", type=float, default=20)
+    parser.add_argument("--browser", action="store_true")
+    parser.add_argument("--soak-minutes", type=float, default=0)
+    return parser.parse_args()
+
+
+@contextmanager
+def serving(port: str, folder: Path) -> Iterator[str]:
+    from coilbell.bench.page import Desk, Keeping, Server, Wish
+    from coilbell.commands.page import TesterSource
+    from coilbell.record import Connection
+
+    wish = Wish("A", Connection.OUT_OF_CIRCUIT, kind="line-output transformer")
+    server = Server(Desk(TesterSource(port), Keeping(folder / "references", folder / "log.sqlite"), wish))
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    try:
+        yield server.address
+    finally:
+        server.stop()
+        thread.join()
+
+
+class Client:
+    """Commands the page and notes when its messages came."""
+
+    def __init__(self, address: str) -> None:
+        from websockets.sync.client import connect
+
+        origin = "/".join(address.split("/")[:3])
+        self.socket = connect(address.replace("http", "ws") + "shots", origin=origin, max_size=None)
+        self.shots: list[dict[str, Any]] = []
+        self.late_ms: list[float] = []
+        self.processor_s = self.seconds = 0.0
+
+    def order(self, **what: Any) -> None:
+        self.socket.send(json.dumps(what))
+
+    def heard(self, timeout_s: float = 30.0) -> dict[str, Any]:
+        message = json.loads(self.socket.recv(timeout_s))
+        if message["what"] == "shot":
+            self.late_ms.append(time.time() * 1e3 - message["struck_at_ms"])
+            self.shots.append(message)
+        return message
+
+    def begin(self) -> None:
+        """One shot, marked good, so that the next ones are judged by it."""
+        self.order(do="strike")
+        while self.heard()["what"] != "shot":
+            pass
+        self.order(do="mark", reference="bench", unit="unit-1")
+        while self.heard()["what"] != "answer":
+            pass
+        self.order(do="strike")
+        while (message := self.heard())["what"] != "shot" or message["finding"]["odds"] == []:
+            pass
+        self.order(do="run", on=True)
+        until = time.monotonic() + 2  # libraries loaded, pulse aimed
+        while time.monotonic() < until:
+            self.heard()
+
+
+def run(client: Client, seconds: float) -> None:
+    client.shots.clear()
+    client.late_ms.clear()
+    begun, used = time.monotonic(), processor_s()
+    while time.monotonic() < begun + seconds:
+        client.heard()
+    client.seconds, client.processor_s = time.monotonic() - begun, processor_s() - used
+
+
+def processor_s() -> float:
+    """Processor time of this process, in which server and client run [s]."""
+    usage = resource.getrusage(resource.RUSAGE_SELF)
+    return usage.ru_utime + usage.ru_stime
+
+
+@contextmanager
+def browser(address: str) -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        chromium = play.chromium.launch(executable_path="/usr/bin/chromium", args=list(CHROMIUM))
+        page = chromium.new_page(viewport={"width": 1280, "height": 900})
+        page.goto(address)
+        page.locator("body[data-shot]").wait_for(timeout=60_000)
+        page.evaluate(
+            "window.drawn = []; new MutationObserver(() => { const d = document.body.dataset;"
+            "window.drawn.push([+d.shot, d.drawn - d.struck]) })"
+            ".observe(document.body, {attributes: true, attributeFilter: ['data-drawn']})"
+        )
+        yield page
+        chromium.close()
+
+
+def report(client: Client, options: argparse.Namespace, drawn: list[list[float]] | None) -> None:
+    first, last = client.shots[0], client.shots[-1]
+    struck = (last["number"] - first["number"]) / (last["struck_at_ms"] - first["struck_at_ms"]) * 1e3
+    print(f"port                    {options.port}")
+    print(f"load of the machine     {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
+    print(f"shots a second          {struck:.1f}   (fitted and judged)")
+    print(f"messages a second       {len(client.shots) / client.seconds:.1f}")
+    print(f"latency to a client     {_spread(client.late_ms)}")
+    print(f"processors, server      {client.processor_s / client.seconds:.2f}   (this client included)")
+    if drawn:
+        print(f"drawn a second          {len(drawn) / client.seconds:.1f}")
+        print(f"latency to the screen   {_spread([late for _, late in drawn])}")
+
+
+def _spread(values: list[float]) -> str:
+    cuts = statistics.quantiles(values, n=20)
+    return f"median {statistics.median(values):.0f} ms, p95 {cuts[18]:.0f} ms"
+
+
+def soak(client: Client, minutes: float) -> None:
+    print("minute   shots   resident MB", flush=True)
+    begun = time.monotonic()
+    for minute in range(1, int(minutes) + 1):
+        while time.monotonic() < begun + 60 * minute:
+            number = client.heard().get("number")
+            client.shots.clear()
+            client.late_ms.clear()
+        pages = int(Path("/proc/self/statm").read_text().split()[1])
+        print(f"{minute:6d} {number or 0:7d}   {pages * resource.getpagesize() / 1e6:8.1f}", flush=True)
+
+
+if __name__ == "__main__":
+    main()
