@@ -289,7 +289,10 @@ def test_a_board_nobody_comes_to_ends_when_given_back() -> None:
 
 @linux
 @pytest.mark.parametrize("victim", ["board", "firmware"])
-def test_whichever_process_is_killed_the_other_ends(interpreter: str, victim: str) -> None:
+def test_whichever_process_is_killed_the_other_ends(
+    interpreter: str, victim: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
     board = start(f"virtual:?hurry=1&interpreter={interpreter}")
     tester = Tester(open_port(board.url))
     tester.hello()
@@ -300,6 +303,7 @@ def test_whichever_process_is_killed_the_other_ends(interpreter: str, victim: st
     assert _all_gone(family)
     tester.close()
     board.close()
+    assert not list(tmp_path.glob("coilbell-*"))
 
 
 HOST = """

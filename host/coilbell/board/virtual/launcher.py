@@ -10,6 +10,7 @@ and keeps to what both understand. Hardware and link are asked for over the sock
 import array
 import gc
 import io
+import os
 import socket
 import struct
 import sys
@@ -249,8 +250,25 @@ def _serve(arguments: list) -> None:
         _prompt(link)
 
 
+def _clean_up(constants: str) -> None:
+    """Remove the board's file system; the bridge does so too, unless it was killed."""
+    folder = constants[: -len("/constants.txt")]
+    os.chdir(folder + "/..")
+    for remove, name in (
+        (os.remove, constants),
+        (os.remove, constants + ".bak"),
+        (os.remove, constants + ".new"),
+        (os.rmdir, folder),
+    ):
+        try:  # noqa: SIM105 - MicroPython has no contextlib
+            remove(name)
+        except OSError:
+            pass
+
+
 if __name__ == "__main__":
     try:  # noqa: SIM105 - MicroPython has no contextlib
         _serve(sys.argv[1:])
     except (Ended, KeyboardInterrupt):
         pass
+    _clean_up(sys.argv[4])
