@@ -25,8 +25,11 @@ from coilbell.isolate import (
     Evidence,
     Meter,
     Odds,
+    Proposal,
     Ratio,
     Step,
+    check_level,
+    may,
     odds,
     plan,
     ratio_evidence,
@@ -36,6 +39,9 @@ from coilbell.isolate import (
 )
 
 STOP = 0.90
+LEVEL = "high voltage"
+"""Live work allowed in this run."""
+
 _RAILS = (125.0, 26.0, 15.5)
 _METER = Meter()
 _WRONG = 0.02
@@ -102,15 +108,20 @@ def reading(step: Step, place: int, rng: np.random.Generator) -> Evidence:
     return ratio_evidence(step, ratios, "simulated", scatter=RAIL_SCATTER)
 
 
+def allowed(kind: Equipment, now: Odds, evidence: list[Evidence]) -> list[Proposal]:
+    """What may be instructed at the level of this run."""
+    return [p for p in plan(kind, now, evidence, check_level(LEVEL)) if p.instructed]
+
+
 def by_worth(kind: Equipment, now: Odds, evidence: list[Evidence]) -> str | None:
     """The worksheet's choice."""
-    proposals = plan(kind, now, evidence, "high voltage")
+    proposals = allowed(kind, now, evidence)
     return proposals[0].step if proposals else None
 
 
 def by_bits(kind: Equipment, now: Odds, evidence: list[Evidence]) -> str | None:
     """The choice that looks at information alone."""
-    proposals = plan(kind, now, evidence, "high voltage")
+    proposals = allowed(kind, now, evidence)
     return max(proposals, key=lambda p: p.bits).step if proposals else None
 
 
@@ -122,7 +133,7 @@ def in_order(kind: Equipment, now: Odds, evidence: list[Evidence]) -> str | None
             any(e.step == a and kind.step_named(a).outcome[e.best].key in sights for e in evidence)
             for a, sights in step.after.items()
         )
-        if step.key not in done and ready:
+        if step.key not in done and ready and may(step.live, check_level(LEVEL)):
             return step.key
     return None
 
@@ -175,8 +186,14 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1, help="any whole number; the table names it")
     parser.add_argument("--cases", type=int, default=1000, help="cases of each kind")
     parser.add_argument("--sureness", type=float, default=20.0, help="pseudo-counts of the file's rows")
+    parser.add_argument("--qualified", default=LEVEL, help="live work allowed, from none to high voltage")
     options = parser.parse_args(arguments)
-    print(f"seed {options.seed}, {options.cases} cases of each kind, sureness {options.sureness:g}")
+    globals()["LEVEL"] = check_level(options.qualified)
+    print(
+        f"seed {options.seed}, {options.cases} cases of each kind, sureness {options.sureness:g}, "
+        f"live work: {LEVEL}",
+        flush=True,
+    )
     for kind in shipped().values():
         show(kind, table(kind, options.seed, options.cases, options.sureness))
     return 0
