@@ -4,9 +4,9 @@
     python tests/benchmarks/page.py --seconds 20 --browser        with a page in Chromium that draws them
     python tests/benchmarks/page.py --soak-minutes 480            memory, a line a minute
 
-The board is the one in software, in processes of its own. Latency is from the arrival of a shot's samples at the
-host to the arrival of its message at a client, or, with --browser, to the moment the page has drawn it. Shots
-have 4096 samples; each is fitted and judged by a reference of one good unit.
+The board is the one in software, in processes of its own. Latency is from the arrival of a shot's samples at
+the host to the arrival of its message at a client, or, with --browser, to the moment the page has drawn it.
+Shots have 4096 samples; each is fitted and judged by a reference of one good unit.
 """
 
 from __future__ import annotations
@@ -58,7 +58,9 @@ def main() -> None:
 
 
 def _options() -> argparse.Namespace:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--port", default=PORT)
     parser.add_argument("--seconds", type=float, default=20)
     parser.add_argument("--browser", action="store_true")
@@ -69,11 +71,11 @@ def _options() -> argparse.Namespace:
 @contextmanager
 def serving(port: str, folder: Path) -> Iterator[str]:
     from coilbell.bench.page import Desk, Keeping, Server, Wish
-    from coilbell.commands.page import TesterSource
+    from coilbell.commands.page import PortSource
     from coilbell.record import Connection
 
     wish = Wish("A", Connection.OUT_OF_CIRCUIT, kind="line-output transformer")
-    server = Server(Desk(TesterSource(port), Keeping(folder / "references", folder / "log.sqlite"), wish))
+    server = Server(Desk(PortSource(port), Keeping(folder / "references", folder / "log.sqlite"), wish))
     thread = threading.Thread(target=server.run)
     thread.start()
     try:
@@ -90,7 +92,8 @@ class Client:
         from websockets.sync.client import connect
 
         origin = "/".join(address.split("/")[:3])
-        self.socket = connect(address.replace("http", "ws") + "shots", origin=origin, max_size=None)
+        self._opened = connect(address.replace("http", "ws") + "shots", origin=origin, max_size=None)
+        self.socket = self._opened.__enter__()
         self.shots: list[dict[str, Any]] = []
         self.late_ms: list[float] = []
         self.processor_s = self.seconds = 0.0

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from coilbell.board import Tester
     from coilbell.record import Connection, Record
 
-__all__ = ["PAGE_SCHEMA", "TesterSource", "add_arguments", "run"]
+__all__ = ["PAGE_SCHEMA", "PortSource", "add_arguments", "run"]
 
 PAGE_SCHEMA = 1
 """Number of the object that --json prints."""
@@ -79,7 +79,7 @@ def run(options: argparse.Namespace) -> int:
     )
     if wish.reference:
         keeping.shelf.get(wish.reference)  # a wrong name is told before anything starts
-    source = TesterSource(options.port)
+    source = PortSource(options.port)
     source.check()
     desk = Desk(source, keeping, wish)
     server = Server(desk, options.host, options.at)
@@ -113,7 +113,7 @@ def _announce(address: str, options: argparse.Namespace) -> None:
         threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
 
 
-class TesterSource:
+class PortSource:
     """A tester on a port as the page's source: opened when asked, and again after it was lost.
 
     All members may be called from the page's striking thread; `aim_again` from any.

@@ -156,7 +156,12 @@ def _neighbourhoods(finding: Finding, reference: Reference, index: int) -> list[
         moved = radius * factor @ _CIRCLE + (place - by.location)[rows][:, None]
         points = _in_plane(moved, float(by.location[m + index]))
         found.append(
-            {"kind": "shorted", "name": f"half of the shorts like {how}", "points": _listed(*points)}
+            {
+                "kind": "shorted",
+                "name": f"half of the shorts like {how}",
+                "label": how,
+                "points": _listed(*points),
+            }
         )
     return found
 

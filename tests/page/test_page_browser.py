@@ -1,0 +1,285 @@
+"""The page in a real Chromium: first paint, every control by its key, losses, looks. Screenshots go to artefacts/."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from coilbell.bench.log import Log
+from coilbell.bench.page import Wish
+from coilbell.commands.page import PortSource
+from coilbell.record import Connection
+from page.steered import serving
+
+ARTEFACTS = Path(__file__).with_name("artefacts")
+
+
+def _number(page: Any) -> int:
+    return int(page.evaluate("document.body.dataset.shot || 0"))
+
+
+def _strike(page: Any) -> int:
+    before = _number(page)
+    page.keyboard.press("s")
+    page.locator(f"body[data-shot='{before + 1}']").wait_for()
+    return before + 1
+
+
+def _fill(page: Any, key: str, *words: str) -> str:
+    """Press a key, fill in the form it opens without a mouse, and return what the page answers."""
+    page.evaluate("document.getElementById('answer').textContent = ''")
+    page.keyboard.press(key)
+    page.locator("dialog[open]").wait_for()
+    for word in words:
+        page.keyboard.press("ControlOrMeta+a")
+        page.keyboard.type(word)
+        page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    page.locator("#answer:not(:empty)").wait_for()
+    return str(page.locator("#answer").inner_text())
+
+
+def _picture(page: Any, name: str) -> None:
+    page.screenshot(path=ARTEFACTS / f"{name}.png", full_page=True)
+
+
+def test_first_paint_and_a_shot(served: Any, look: Callable[..., Any]) -> None:
+    page = look(served.address)
+    assert page.locator("#decay canvas").count() > 0
+    assert page.locator("#sentence").inner_text()
+    _strike(page)
+    assert page.locator("#figures dd").first.inner_text().endswith("kHz")
+    data = page.evaluate("({...document.body.dataset})")
+    assert float(data["drawn"]) >= float(data["struck"])
+    assert page.locator("#decay").evaluate("e => e.getBoundingClientRect().height") > 150
+    assert page.evaluate("document.cookie") == ""
+
+
+def test_nothing_is_asked_of_the_network(served: Any, look: Callable[..., Any]) -> None:
+    page = look(served.address)
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.reload()
+    page.locator("#link[data-state=ready]").wait_for()
+    _strike(page)
+    assert asked
+    assert all(url.startswith(served.origin) for url in asked)
+
+
+def test_start_stop_freeze_hold_and_zoom_by_keys(served: Any, look: Callable[..., Any]) -> None:
+    page = look(served.address)
+    page.keyboard.press("Space")
+    page.locator("[data-does=run][aria-pressed=true]").wait_for()
+    page.wait_for_timeout(300)
+    page.locator("body[data-shot]").wait_for()
+    page.keyboard.press("f")
+    page.locator("body[data-whole=true]").wait_for()
+    frozen = _number(page)
+    page.wait_for_timeout(500)
+    assert _number(page) == frozen
+    for key in ("+", "ArrowRight", "ArrowLeft", "-", "0"):
+        page.keyboard.press(key)
+    page.keyboard.press("h")
+    assert page.locator("[data-does=hold]").get_attribute("aria-pressed") == "true"
+    page.keyboard.press("f")
+    page.locator("body[data-whole=false]").wait_for()
+    assert _number(page) > frozen
+    page.keyboard.press("Space")
+    page.locator("[data-does=run][aria-pressed=false]").wait_for()
+
+
+def test_what_is_asked_is_chosen_by_keys(served: Any, source: Any, look: Callable[..., Any]) -> None:
+    page = look(served.address)
+    for key, name, value in (
+        ("c", "capacitor", "B"),
+        ("c", "capacitor", "both"),
+        ("c", "capacitor", "A"),
+        ("i", "connection", "in circuit"),
+        ("o", "connection", "out of circuit"),
+        ("k", "kind", "horizontal yoke"),
+    ):
+        page.keyboard.press(key)
+        page.wait_for_timeout(100)
+        page.locator(f"#wish-{name}").evaluate(
+            "(e, v) => new Promise(done => { const t = setInterval(() => e.value === v && (clearInterval(t), done()), 20) })",
+            value,
+        )
+    _strike(page)
+    assert source.shots[-1] == ("A", Connection.OUT_OF_CIRCUIT)
+
+
+def test_marks_log_note_and_report_by_keys(
+    served: Any, source: Any, struck: Any, look: Callable[..., Any]
+) -> None:
+    page = look(served.address)
+    page.keyboard.press("o")
+    _strike(page)
+    assert "marked good" in _fill(page, "g", "tarn-demo", "unit-1")
+    source.records = dict(struck["turn-dead"])
+    _strike(page)
+    assert "shorted on purpose" in _fill(page, "x", "tarn-demo", "unit-1", "one-turn loop of 1 mm wire")
+    _strike(page)
+    page.locator("body[data-explanation='like shorted']").wait_for()
+    assert "probability of a shorted turn" in page.locator("#sentence").inner_text()
+    assert page.locator("#plane canvas").count() > 0
+    assert "kept under lot-3" in _fill(page, "l", "lot-3", "warm side")
+    assert "note added" in _fill(page, "n", "lot-3", "second look")
+    with Log(served.folder / "log.sqlite", writable=False) as log:
+        assert [note.words for note in log.notes(log.item("lot-3"))] == ["warm side", "second look"]
+    with page.context.expect_page() as opened:
+        page.keyboard.press("p")
+        page.keyboard.press("Enter")
+    assert "lot-3" in opened.value.title()
+    for key, name in (("d", "light"), ("d", "dark")):
+        page.keyboard.press(key)
+        page.wait_for_timeout(600)
+        _picture(page, name)
+
+
+def test_escape_leaves_a_form_without_doing_anything(served: Any, look: Callable[..., Any]) -> None:
+    page = look(served.address)
+    _strike(page)
+    page.keyboard.press("g")
+    page.keyboard.type("never")
+    page.keyboard.press("Escape")
+    page.locator("dialog[open]").wait_for(state="detached")
+    assert _strike(page)
+    assert (
+        not list((served.folder / "references").glob("*"))
+        if (served.folder / "references").exists()
+        else True
+    )
+
+
+def test_every_button_has_a_key_and_the_list_tells_it(served: Any, look: Callable[..., Any]) -> None:
+    page = look(served.address)
+    page.keyboard.press("?")
+    shown = set(page.locator("#key-list kbd").all_inner_texts())
+    buttons = page.locator("button[data-does]")
+    for number in range(buttons.count()):
+        key = buttons.nth(number).locator("kbd").text_content()
+        assert key in shown, key
+    assert {"C", "I", "O", "R", "K"} <= shown
+    page.keyboard.press("?")
+    assert page.locator("#keys").is_hidden()
+
+
+def test_sound_follows_q_and_is_silent_without_a_ring(
+    served: Any, source: Any, look: Callable[..., Any]
+) -> None:
+    page = look(served.address)
+    page.evaluate(
+        "window.pitches = []; const set = AudioParam.prototype.setTargetAtTime;"
+        "AudioParam.prototype.setTargetAtTime = function (v, ...more) {"
+        " window.pitches.push(v); return set.call(this, v, ...more) }"
+    )
+    _strike(page)
+    assert page.evaluate("window.pitches") == []
+    page.keyboard.press("m")
+    _strike(page)
+    pitches = page.evaluate("window.pitches")
+    assert any(1000 < pitch < 3000 for pitch in pitches)
+
+
+@pytest.mark.parametrize("width", [360, 1280])
+def test_it_fits_the_screen_small_and_large(served: Any, look: Callable[..., Any], width: int) -> None:
+    page = look(served.address, width, 740)
+    _strike(page)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.wait_for_timeout(500)
+    _picture(page, f"width-{width}")
+    before = page.locator("#figures dd").first.evaluate("e => parseFloat(getComputedStyle(e).fontSize)")
+    page.keyboard.press("t")
+    page.wait_for_timeout(500)
+    after = page.locator("#figures dd").first.evaluate("e => parseFloat(getComputedStyle(e).fontSize)")
+    assert after >= 1.7 * before
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    _picture(page, f"large-{width}")
+
+
+def test_labels_for_a_screen_reader(served: Any, look: Callable[..., Any]) -> None:
+    page = look(served.address)
+    assert page.locator("[aria-live]").count() >= 2
+    unnamed = page.evaluate(
+        "[...document.querySelectorAll('button, select, [role=img]')].filter(e => "
+        "!(e.getAttribute('aria-label') || e.textContent.trim() || e.labels?.length)).length"
+    )
+    assert unnamed == 0
+    assert page.get_by_label("Capacitor").count() == 1
+    assert page.get_by_role("navigation", name="controls").count() == 1
+
+
+def test_no_colour_of_a_traffic_light(served: Any) -> None:
+    """Every colour in the style sheet is a grey, a blue or an orange."""
+    import colorsys
+    import re
+
+    import httpx
+
+    text = httpx.get(served.address + "own/page.css").text
+    found = re.findall(r"#([0-9a-f]{6})\b", text)
+    assert found
+    for code in found:
+        red, green, blue = (int(code[k : k + 2], 16) / 255 for k in (0, 2, 4))
+        hue, _, strength = colorsys.rgb_to_hls(red, green, blue)
+        if strength > 0.25:
+            assert 20 <= hue * 360 <= 40 or 195 <= hue * 360 <= 225, code
+
+
+def test_unplugged_and_back(served: Any, source: Any, look: Callable[..., Any]) -> None:
+    page = look(served.address)
+    page.keyboard.press("Space")
+    page.locator("body[data-shot]").wait_for()
+    source.unplugged = True
+    page.locator("#link[data-state=lost]").wait_for()
+    page.locator("body[data-sleeps]").wait_for()
+    _picture(page, "unplugged")
+    number = _number(page)
+    source.unplugged = False
+    page.locator("#link[data-state=ready]").wait_for()
+    page.locator("body:not([data-sleeps])").wait_for()
+    page.locator(f"body:not([data-shot='{number}'])").wait_for()
+
+
+def test_live_leads(served: Any, source: Any, look: Callable[..., Any]) -> None:
+    page = look(served.address)
+    source.volts = 12.0
+    page.locator("#leads[data-state=live]").wait_for()
+    assert "LIVE LEADS" in page.locator("#leads").inner_text()
+    _picture(page, "live-leads")
+
+
+def test_server_stopped_is_said(source: Any, tmp_path: Path, look: Callable[..., Any]) -> None:
+    with serving(source, tmp_path) as served:
+        page = look(served.address)
+        _strike(page)
+    page.locator("#link[data-state=stopped]").wait_for()
+    assert "does not answer" in page.locator("#link").inner_text()
+    _picture(page, "stopped")
+    page.keyboard.press("s")
+    assert "not done" in page.locator("#answer").evaluate("e => getComputedStyle(e, '::before').content")
+
+
+def test_a_second_page_watches_and_takes_over(served: Any, look: Callable[..., Any]) -> None:
+    first, second = look(served.address), look(served.address)
+    assert second.locator("[data-does=strike]").is_disabled()
+    number = _strike(first)
+    second.locator(f"body[data-shot='{number}']").wait_for()
+    second.keyboard.press("w")
+    second.locator("[data-does=strike]:not(:disabled)").wait_for()
+    first.locator("[data-does=strike]:disabled").wait_for()
+    assert _strike(second) == number + 1
+
+
+def test_a_virtual_board_seen_from_the_screen(tmp_path: Path, look: Callable[..., Any]) -> None:
+    port = "virtual:?part=moss-choke&state=turn-dead&seed=3&hurry=1"
+    wish = Wish("A", Connection.OUT_OF_CIRCUIT, kind="power inductor")
+    with serving(PortSource(port), tmp_path, wish) as served:
+        page = look(served.address)
+        page.keyboard.press("Space")
+        page.locator("body[data-shot]").wait_for()
+        assert "virtual board" in page.locator("#link").inner_text()
+        assert "no odds" in page.locator("#sentence").inner_text()

@@ -1,0 +1,199 @@
+"""What the desk makes of shots, orders and losses. No browser."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from coilbell.bench.log import Log
+from coilbell.bench.page.curve import COLUMNS, decay_drawing
+from coilbell.bench.page.shot import tone_hz
+from coilbell.commands.page import PortSource
+from coilbell.decay import fit
+from coilbell.record import Record
+from page.steered import Watcher, serving
+
+
+def _running(page: Any, source: Any) -> dict[str, Any]:
+    page.order("run", on=True)
+    return dict(page.until(lambda m: m["what"] == "shot" and m["number"] >= 3))
+
+
+def _mark(page: Any, source: Any, struck: Any, state: str, **order: Any) -> dict[str, Any]:
+    source.records = dict(struck[state])
+    page.order("strike")
+    page.next("shot")
+    page.order("mark", reference="tarn", **order)
+    return dict(page.next("answer"))
+
+
+def test_a_shot_tells_the_figures_of_the_fit(watch: Callable[..., Any], struck: Any) -> None:
+    page = watch()
+    page.order("strike")
+    shot = page.next("shot")
+    ring = fit(struck["healthy"]["A"]).main
+    told = {f["name"]: f["value"] for f in shot["figures"]}
+    assert set(told) == {"frequency", "Q", "inductance", "rings to 1/10"}
+    assert float(told["frequency"].split("(")[0]) == pytest.approx(ring.frequency_hz.value / 1e3, rel=1e-6)
+    assert float(told["Q"].split("(")[0]) == pytest.approx(ring.q.value, rel=1e-4)
+    assert all("(" in value for value in told.values())
+    assert all(f["interval"].startswith("95 %") for f in shot["figures"])
+    assert "no odds" in shot["finding"]["sentence"]
+    assert shot["plane"] is None
+
+
+def test_marks_make_a_reference_and_the_next_ring_is_judged_by_it(
+    watch: Callable[..., Any], source: Any, struck: Any
+) -> None:
+    page = watch()
+    page.order("wish", kind="line-output transformer", connection="out of circuit")
+    good = _mark(page, source, struck, "healthy", unit="unit-1")
+    assert not good["failed"], good
+    short = _mark(page, source, struck, "turn-dead", unit="unit-1", how="one-turn loop")
+    assert "shorted on purpose" in short["words"]
+    ground = page.last["ground"]
+    assert {line["kind"] for line in ground["lines"]} == {"fault", "healthy", "shorted"}
+    page.order("strike")
+    shot = page.next("shot")
+    assert shot["finding"]["explanation"] == "like shorted"
+    assert shot["plane"]["at"][0] > 1
+    source.records = dict(struck["healthy"])
+    page.order("strike")
+    whole = page.next("shot")
+    assert whole["finding"]["explanation"] == "like healthy"
+    assert abs(whole["plane"]["at"][0]) < 0.5
+    assert whole["plane"]["trail"][0][-1] == pytest.approx(shot["plane"]["at"][0])
+
+
+def test_both_capacitors_are_struck_in_turn(watch: Callable[..., Any], source: Any) -> None:
+    page = watch()
+    page.until(lambda m: m["what"] == "status" and m["link"]["state"] == "ready")
+    page.order("wish", capacitor="both", connection="in circuit")
+    page.until(lambda m: m["what"] == "status" and m["wish"]["capacitor"] == "both")
+    page.order("strike")
+    assert "capacitor B" in page.until(lambda m: m["what"] == "shot" and m["number"] == 2)["title"]
+    assert [letter for letter, _ in source.shots] == ["A", "B"]
+    assert {str(where) for _, where in source.shots} == {"in circuit"}
+
+
+def test_in_circuit_a_reference_is_not_taken(watch: Callable[..., Any], source: Any, struck: Any) -> None:
+    page = watch()
+    page.order("wish", connection="in circuit")
+    answer = _mark(page, source, struck, "healthy", unit="unit-1")
+    assert answer["failed"]
+    assert "out of circuit" in answer["words"]
+
+
+def test_what_is_kept_stands_in_the_log(watch: Callable[..., Any], served: Any) -> None:
+    page = watch()
+    page.order("strike")
+    page.next("shot")
+    page.order("keep", item="lot-3", words="warm side")
+    assert not page.next("answer")["failed"]
+    page.order("note", item="lot-3", words="second look")
+    assert not page.next("answer")["failed"]
+    with Log(served.folder / "log.sqlite", writable=False) as log:
+        item = log.item("lot-3")
+        assert len(log.captures(item)) == 1
+        assert [note.words for note in log.notes(item)] == ["warm side", "second look"]
+    import httpx
+
+    report = httpx.get(served.address + "report/lot-3", timeout=60)
+    assert report.status_code == 200
+    assert "lot-3" in report.text
+    assert httpx.get(served.address + "report/nothing").status_code == 404
+
+
+def test_an_unplugged_tester_is_told_and_shots_resume(watch: Callable[..., Any], source: Any) -> None:
+    page = watch()
+    number = _running(page, source)["number"]
+    source.unplugged = True
+    lost = page.until(lambda m: m["what"] == "status" and m["link"]["state"] == "lost")
+    assert "unplugged" in lost["link"]["words"] or "vanished" in lost["link"]["words"]
+    assert lost["leads"]["state"] == "unknown"
+    source.unplugged = False
+    page.until(lambda m: m["what"] == "status" and m["link"]["state"] == "ready")
+    assert page.until(lambda m: m["what"] == "shot" and m["number"] > number + 3)
+
+
+def test_live_leads_are_told_and_nothing_is_fired(watch: Callable[..., Any], source: Any) -> None:
+    page = watch()
+    _running(page, source)
+    source.volts = 12.0
+    live = page.until(lambda m: m["what"] == "status" and m["leads"]["state"] == "live")
+    assert "+12.00 V" in live["leads"]["words"]
+    assert "discharge" in live["leads"]["words"]
+    source.volts = 0.0
+    page.until(lambda m: m["what"] == "status" and m["leads"]["state"] == "quiet")
+
+
+def test_a_page_that_does_not_read_delays_nobody(watch: Callable[..., Any], source: Any) -> None:
+    sleeper = watch()  # opened and never read
+    page = watch()
+    page.order("take")
+    source.pause_s = 0.0
+    page.order("run", on=True)
+    first = page.next("shot")["number"]
+    last = page.until(lambda m: m["what"] == "shot" and m["number"] >= first + 40, 60)
+    assert last["number"] >= first + 40
+    assert sleeper.until(lambda m: m["what"] == "shot")
+
+
+def test_shots_of_one_order_stay_what_was_asked(watch: Callable[..., Any], source: Any) -> None:
+    page = watch()
+    _running(page, source)
+    page.order("wish", connection="out of circuit")
+    page.until(lambda m: m["what"] == "status" and m["wish"]["connection"] == "out of circuit")
+    for _ in range(3):
+        assert "out of circuit" in page.next("shot")["title"]
+
+
+def test_no_ring_is_silence_and_no_figure(watch: Callable[..., Any], source: Any, struck: Any) -> None:
+    noise = np.random.default_rng(1).integers(2040, 2056, len(struck["healthy"]["A"]))
+    source.records = {"A": replace(struck["healthy"]["A"], samples=noise.astype(np.uint16))}
+    page = watch()
+    page.order("strike")
+    shot = page.next("shot")
+    assert not shot["rings"]
+    assert shot["tone_hz"] == 0
+    assert {f["value"] for f in shot["figures"]} == {"no ring"}
+    assert shot["finding"]["explanation"] == "no ring"
+
+
+def test_the_tone_follows_q(struck: dict[str, dict[str, Record]]) -> None:
+    whole, dead = (fit(struck[state]["A"]) for state in ("healthy", "turn-dead"))
+    ratio = tone_hz(whole) / tone_hz(dead)
+    assert ratio == pytest.approx(math.sqrt(whole.main.q.value / dead.main.q.value), rel=1e-3)
+
+
+def test_a_running_decay_keeps_its_extremes(struck: dict[str, dict[str, Record]]) -> None:
+    record = struck["healthy"]["A"]
+    fitted = fit(record)
+    short, whole = (decay_drawing(fitted, record, whole=w) for w in (False, True))
+    assert len(short["time"]) <= 2 * COLUMNS
+    assert len(whole["time"]) > 3900
+    assert max(short["sample"]) == max(whole["sample"])
+    assert min(short["sample"]) == min(whole["sample"])
+    lengths = {len(short[name]) for name in ("time", "sample", "fit", "upper", "lower")}
+    assert lengths == {len(short["time"])}
+    pairs = [(s, u) for s, u in zip(whole["sample"], whole["upper"], strict=True) if u is not None]
+    assert np.mean([abs(s) <= u + 5 for s, u in pairs]) > 0.99
+
+
+def test_a_virtual_board_that_is_unplugged_again_and_again(tmp_path: Any) -> None:
+    """The real tester on a link that ends after some kilobytes; each time it is opened anew."""
+    port = "virtual:?part=tarn-line-split&seed=1&hurry=1&vanish=60000"
+    with serving(PortSource(port), tmp_path) as served:
+        page = Watcher(served)
+        page.order("run", on=True)
+        assert page.until(lambda m: m["what"] == "shot", 40)
+        lost = page.until(lambda m: m["what"] == "status" and m["link"]["state"] == "lost", 40)
+        assert "vanished" in lost["link"]["words"]
+        number = page.until(lambda m: m["what"] == "shot", 40)["number"]
+        assert page.until(lambda m: m["what"] == "shot" and m["number"] > number, 40)
+        page.close()
