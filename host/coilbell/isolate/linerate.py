@@ -87,7 +87,7 @@ class Heard:
 @dataclass(frozen=True, slots=True)
 class Listening:
     """heard: tones, the likeliest line whistle first; silence_counts: False when this recording could not
-    have held a line rate; warnings: on the recording as a whole; rate_hz, seconds: of the recording."""
+    have held a line rate; warnings: on the sound as a whole; rate_hz, seconds: of the sound."""
 
     heard: tuple[Heard, ...]
     silence_counts: bool
@@ -135,7 +135,7 @@ def line_rate_evidence(step: Step, expected_hz: float, listening: Listening) -> 
     """Evidence of a recording on a step with measure "line rate", whose ranges are ratios to the rate.
 
     A tone is held against `expected_hz`. Silence counts for the outcome without a range, and for nothing
-    when the recording could not have held the rate.
+    when the sound could not have held the rate.
     """
     near = [h for h in listening.heard if abs(h.tone.frequency_hz / expected_hz - 1) < 0.25]
     if near:
@@ -152,7 +152,7 @@ def line_rate_evidence(step: Step, expected_hz: float, listening: Listening) -> 
         "computed",
         ()
         if listening.silence_counts
-        else ("the recording could not have held it: silence counts for nothing",),
+        else ("the sound could not have held it: silence counts for nothing",),
     )
 
 
@@ -234,7 +234,7 @@ def _reach(x: npt.NDArray[np.float64], rate_hz: float) -> tuple[bool, tuple[str,
     band = float(np.median(power[(frequency > 15000) & (frequency < 16000)]))
     if band <= 0 or low <= 0 or 10 * math.log10(low / band) > _LOSS_DB:
         return False, (
-            "the recording holds next to nothing at 15 to 16 kHz: it was compressed, filtered or made with a "
+            "the sound holds next to nothing at 15 to 16 kHz: it was compressed, filtered or made with a "
             "microphone that ends below; silence there proves nothing",
         )
     return True, ()

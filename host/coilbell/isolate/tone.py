@@ -74,7 +74,7 @@ def tones(
     x = np.asarray(samples, dtype=np.float64)
     if x.size < _SHORTEST_S * rate_hz:
         raise InputError(
-            f"the recording lasts {1e3 * x.size / rate_hz:.0f} ms; record at least a second, better ten"
+            f"the sound lasts {1e3 * x.size / rate_hz:.0f} ms; record at least a second, better ten"
         )
     if not 0 < clock_ppm < 1e5:
         raise InputError(f"clock uncertainty {clock_ppm:g} ppm; give a number such as 50")
