@@ -18,9 +18,42 @@ __all__ = ["COARSE", "SELECT", "Deck", "run"]
 SELECT = {"A": "SELA", "B": "SELB", "C": "SELC"}
 """Pin net that switches each test capacitor on."""
 
+_REST = {
+    "3v3": 3.3,
+    "vbus": 5.0,
+    "xu3.five": 5.0,
+    "xu3.three": 3.3,
+    "va": 3.29,
+    "vref": 3.3,
+    "vhalf": 1.65,
+    "vmid": 1.65,
+    "coupled": 1.65,
+    "ampin": 1.65,
+    "ampout": 1.65,
+    "ampfb": 1.65,
+    "adc0": 1.65,
+    "sense": 0.058,
+    "sensein": 0.058,
+    "sensefb": 0.058,
+    "senseout": 0.6,
+    "adc1": 0.6,
+    "spare": 1.65,
+    "npulse": 5.0,
+    "pgate": 5.0,
+    "vres": 5.0,
+    "xu2.xd.raw": 5.0,
+    "xu2.xd.slow": 5.0,
+    "xu2.xd.drive": 5.0,
+}
+"""Where the powered board rests [V], whatever is switched in."""
+
 _RELAXATIONS_HZ = tuple(10 ** (k / 2) for k in range(4, 15))
-_OPTIONS = ".options rshunt=1e15 gmin=1e-15 reltol=1e-4 abstol=1e-13 vntol=1e-7 chgtol=1e-16 method=trap"
-COARSE = ".options rshunt=1e15 gmin=1e-15 reltol=1e-3 abstol=1e-12 vntol=1e-6 chgtol=1e-14 method=trap"
+_OPTIONS = (
+    ".options rshunt=1e15 gmin=1e-12 reltol=1e-4 abstol=1e-13 vntol=1e-7 chgtol=1e-16 method=trap itl1=2000"
+)
+COARSE = (
+    ".options rshunt=1e15 gmin=1e-12 reltol=1e-3 abstol=1e-12 vntol=1e-6 chgtol=1e-14 method=trap itl1=2000"
+)
 """For long runs of large circuits, where the step is short anyway."""
 
 
@@ -55,6 +88,8 @@ class Deck:
             text = text.replace("V1 five 0 5\n", "V1 five 0 0\n").replace("V2 three 0 3.3", "V2 three 0 0")
         self.models = text
         high = 3.3 if powered else 0.0
+        if powered:
+            self.lines += _hints(capacitors)
         for letter, net in SELECT.items():
             self._pin(net, f"DC {high if letter in capacitors else 0}")
         self._pin("PULSE", _pulse(pulse_s, pulse_at_s, high))
@@ -100,12 +135,33 @@ class Deck:
     def text(self, analysis: Sequence[str], save: Sequence[str]) -> str:
         """The whole deck, one analysis, the vectors to keep."""
         saves = [".save " + " ".join(save)] if save else []
-        control = [".control", "set filetype=binary", *analysis, "write OUT", "quit", ".endc", ".end"]
-        return "\n".join(["* tester", self.options, self.models, *self.lines, *saves, *control]) + "\n"
+        control = [".control", "set filetype=binary", *analysis, "write OUT", "quit", ".endc"]
+        return (
+            "\n".join(["* tester", self.options, self.models, *self.lines, *saves, *control, ".end"]) + "\n"
+        )
 
     def run(self, analysis: Sequence[str] | str, save: Sequence[str]) -> dict[str, np.ndarray]:
         """Vectors by name, lower case, from `ngspice -b`."""
         return run(self.text([analysis] if isinstance(analysis, str) else analysis, save))
+
+
+def _hints(capacitors: str) -> list[str]:
+    """Starting values for the solver; without them it can end in a state that is none."""
+    rest = dict(_REST)
+    for letter in "abcd":
+        rest[f"xu1.x{letter}.gain"] = rest[f"xu1.x{letter}.drive"] = 0.6 if letter == "c" else 1.65
+    for letter in "abc":
+        on = letter.upper() in capacitors
+        drive = 5.0 if on else 0.0
+        for node in (
+            f"drive{letter}",
+            f"gate{letter}",
+            *(f"xu2.x{letter}.{n}" for n in ("raw", "slow", "drive")),
+        ):
+            rest[node] = drive
+        rest[f"drain{letter}"] = 0.0 if on else 3.3
+        rest[f"catch{letter}"] = 5.0 if on else 3.3
+    return [f".nodeset v({node})={volts}" for node, volts in rest.items()]
 
 
 def _pulse(width_s: float, at_s: float, high: float) -> str:
@@ -117,7 +173,19 @@ def _pulse(width_s: float, at_s: float, high: float) -> str:
 
 
 def run(text: str, program: str = "ngspice") -> dict[str, np.ndarray]:
-    """Solve one deck; raises RuntimeError with ngspice's own words when it gives up."""
+    """Solve one deck; raises RuntimeError with ngspice's own words when it gives up.
+
+    The least conductance of a junction is varied, 1 pS and below, until a resting point is found: which one
+    suits the solver is chance, and all are nothing beside 22 Mohm.
+    """
+    for least in ("gmin=1e-12", "gmin=1e-13", "gmin=1e-14"):
+        found = _solved(text.replace("gmin=1e-12", least), program)
+        if found is not None:
+            return found
+    raise RuntimeError("ngspice found no resting point of the circuit")
+
+
+def _solved(text: str, program: str) -> dict[str, np.ndarray] | None:
     with tempfile.TemporaryDirectory() as folder:
         Path(folder, "deck.cir").write_text(text.replace("write OUT", "write out.raw"), encoding="ascii")
         done = subprocess.run(
@@ -126,6 +194,9 @@ def run(text: str, program: str = "ngspice") -> dict[str, np.ndarray]:
         raw = Path(folder, "out.raw")
         if not raw.exists() or "aborted" in done.stdout + done.stderr:
             raise RuntimeError(f"ngspice: {done.stdout[-1500:]}{done.stderr[-1500:]}")
+        if "Transient op started" in done.stdout + done.stderr:
+            # It breaks off before the slow capacitors have settled, and what follows starts from nowhere.
+            return None
         return _vectors(raw.read_bytes())
 
 

@@ -1,7 +1,7 @@
 """Every claim about the circuit, simulated; simulated.json keeps the figures the notes quote.
 
-    python -m circuit.proof          from the folder hardware-notes: simulate all, write figures and notes
-    python -m circuit.proof 1000     the same with 1000 boards of drawn tolerances
+python -m circuit.proof          from the folder hardware-notes: simulate all, write figures and notes
+python -m circuit.proof 1000     the same with 1000 boards of drawn tolerances
 """
 
 from __future__ import annotations
@@ -36,6 +36,7 @@ SECTIONS: dict[str, Callable[[], Any]] = {
     "response": signal.response,
     "noise": signal.noise,
     "lead_scale": signal.lead_scale,
+    "held": mishap.held,
     "shorted": mishap.shorted,
     "opened": mishap.opened,
     "reversed": mishap.reversed_leads,
@@ -77,7 +78,9 @@ def curves() -> dict[str, Any]:
         seen = held.run("tran 0.2u 100u 0 0.2u", ["v(pdrain)", "v(plimit)"])
         seen["amps"] = (seen["v(pdrain)"] - seen["v(plimit)"]) / 560.0
         out[f"stuck {henries:g}"] = _on(np.linspace(0, 100e-6, 251), seen, ("amps",))
-    seen = mishap._source(Deck(""), 1).run("tran 50n 300u 0 0.2u", ["v(lead)", "v(ring)", "v(fused)", "@c3[i]"])
+    seen = mishap._source(Deck(""), 1).run(
+        "tran 50n 300u 0 0.2u", ["v(lead)", "v(ring)", "v(fused)", "@c3[i]"]
+    )
     seen["amps"] = (seen["v(fused)"] - seen["v(ring)"]) / 47.0
     grid = 1e-6 + np.concatenate([[0], np.geomspace(2e-8, 299e-6, 300)])
     out["charged"] = _on(grid, seen, ("v(lead)", "v(ring)", "amps", "@c3[i]"))

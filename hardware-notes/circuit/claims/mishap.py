@@ -11,7 +11,16 @@ import numpy as np
 from circuit.claims.ringing import LEAD_HENRIES, LEAD_OHMS, pole
 from circuit.deck import Deck
 
-__all__ = ["CHARGED_STATES", "LIMITS", "charged", "charged_reading", "opened", "reversed_leads", "shorted"]
+__all__ = [
+    "CHARGED_STATES",
+    "LIMITS",
+    "charged",
+    "charged_reading",
+    "held",
+    "opened",
+    "reversed_leads",
+    "shorted",
+]
 
 FARADS, VOLTS = 1e-6, 400.0
 CHARGED_STATES = (
@@ -51,9 +60,8 @@ def charged() -> dict[str, dict[str, float]]:
     return {state[0]: _charged(*state[1:]) for state in CHARGED_STATES}
 
 
-_NODES = (
-    "lead ring fused draina drainb drainc gatea gateb gatec bleed sensea sense adc0 adc1 sensein ampin coupled pdrain va"
-).split()
+_NODES = ["lead", "ring", "fused", "draina", "drainb", "drainc", "gatea", "gateb", "gatec", "bleed"]
+_NODES += ["adc0", "adc1", "pdrain"]
 _CURRENTS = ["@rext[i]", "@r5[i]", "@c1[i]", "@c2[i]", "@c3[i]", "@d1[id]", "@d3[id]"]
 _CURRENTS += [f"@d{k}[id]" for k in (15, 16, 17)] + ["@r27[i]", "@r18[i]"]
 
@@ -97,9 +105,7 @@ def _charged(capacitors: str, powered: bool, polarity: int) -> dict[str, float]:
         "Q1..Q3 energy": max(spent.values()),
         "D15..D17 peak": peak("@d15[id]", "@d16[id]", "@d17[id]"),
         "C1..C3 voltage": max(float(np.abs(seen["v(lead)"] - v).max()) for v in drains.values()),
-        "R1..R4 voltage": max(peak("v(bleed)"), float(np.abs(seen["v(lead)"] - seen["v(bleed)"]).max()))
-        if polarity
-        else 0.0,
+        "R1..R4 voltage": max(peak("v(bleed)"), float(np.abs(seen["v(lead)"] - seen["v(bleed)"]).max())),
         "U1 input current": peak("@r27[i]", "@r18[i]"),
         "ADC pins lowest": max(0.0, -min(float(seen["v(adc0)"].min()), float(seen["v(adc1)"].min()))),
         "ADC pins highest": max(float(seen["v(adc0)"].max()), float(seen["v(adc1)"].max())),
@@ -123,6 +129,30 @@ def charged_reading() -> dict[str, float]:
             readings[f"{name}, read after {ms} ms"] = float(scale(at))
             readings[f"{name}, leads after {ms} ms"] = float(np.interp(ms * 1e-3 + 1e-6, t, seen["v(lead)"]))
     return readings
+
+
+def held() -> dict[str, float]:
+    """400 V that stays on the leads, fuse open: what the lead-voltage divider and what follows it bear.
+
+    Each way round; `read` as the board computes it, which is the end of its scale.
+    """
+    found: dict[str, float] = {}
+    for name, polarity in (("plus", 1), ("minus", -1)):
+        deck = Deck("", leave_out=("F1",)).add(f"Vheld LEAD 0 PWL(0 0 20m {polarity * VOLTS})")
+        seen = deck.run(
+            "tran 50u 60m 0 50u",
+            ["v(adc1)", "v(sense)", "v(sensea)", "v(bleed)", "v(ring)", "@r27[i]", "@r3[i]"],
+        )
+        found |= {
+            f"{name}, R1..R4 voltage": max(VOLTS - abs(seen[f"v({n})"][-1]) for n in ("bleed", "sensea")),
+            f"{name}, divider current": float(np.abs(seen["@r3[i]"]).max()),
+            f"{name}, U1 input current": float(np.abs(seen["@r27[i]"]).max()),
+            f"{name}, ADC1 highest": float(seen["v(adc1)"].max()),
+            f"{name}, ADC1 lowest": float(seen["v(adc1)"].min()),
+            f"{name}, low-voltage side": float(np.abs(seen["v(ring)"]).max()),
+            f"{name}, read": float((seen["v(adc1)"][-1] - 0.5947) / 0.08961),
+        }
+    return found
 
 
 def shorted() -> dict[str, float]:

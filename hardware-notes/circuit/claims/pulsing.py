@@ -14,7 +14,6 @@ __all__ = ["energies", "kick", "stuck"]
 AIM_VOLTS = 0.33
 """Middle of the band that the board aims the first peak into."""
 
-AIM_BAND = (0.25, 0.40)
 CASES = (
     (30e-6, "A", 60.0),
     (100e-6, "A", 80.0),

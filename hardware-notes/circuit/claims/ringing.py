@@ -13,7 +13,7 @@ import numpy as np
 
 from circuit.deck import Deck
 
-__all__ = ["Q", "Calibration", "calibrate", "clamp", "coil_hz", "loading", "pole"]
+__all__ = ["Calibration", "Q", "calibrate", "clamp", "coil_hz", "loading", "pole"]
 
 Q = 150.0
 NOMINAL = {"A": 22e-9, "B": 2.2e-9, "C": 100e-9}
@@ -75,10 +75,13 @@ class Calibration:
     stray_farads: float
     series_ohms: float
 
-    def corrected(self, letter: str, hz: float, q: float) -> float:
-        """Q of the winding alone from the Q and frequency read, 1/Q = 1/Q_read - tester's share."""
+    def corrected(self, letter: str, hz: float, q: float, own_farads: float = 0.0) -> float:
+        """Q of the winding alone from the Q and frequency read, 1/Q = 1/Q_read - tester's share.
+
+        own_farads: the winding's own capacitance, from two test capacitors [F].
+        """
         farads = NOMINAL[letter]
-        total = farads + self.stray_farads
+        total = farads + self.stray_farads + own_farads
         w = 2 * math.pi * hz
         share = self.siemens / (w * total) + LOSS_TANGENT[letter] * farads / total
         share += self.series_ohms * w * farads**2 / total
@@ -202,16 +205,19 @@ def _clamp_errors(width: float, change: tuple[str, str] | None) -> dict[str, flo
 
 
 def _peaks(t: np.ndarray, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    grid = np.arange(13e-6, t[-1], 0.1e-6)
-    v = np.interp(grid, t, v)
-    at = np.flatnonzero((v[1:-1] > v[:-2]) & (v[1:-1] >= v[2:]) & (v[1:-1] > 0.01)) + 1
-    at = at[(at > 15) & (at < len(v) - 15)]
-    times, heights = [], []
-    for k in at:
-        bend, slope, height = np.polyfit(np.arange(-12, 13), v[k - 12 : k + 13], 2)
-        times.append(grid[k] - slope / (2 * bend) * 0.1e-6)
-        heights.append(height - slope**2 / (4 * bend))
-    return np.array(times), np.array(heights)
+    """Times and heights of the positive peaks after the pulse, one a period."""
+    from scipy.interpolate import CubicSpline
+    from scipy.signal import find_peaks
+
+    t, once = np.unique(t, return_index=True)
+    grid = np.arange(13e-6, t[-1], 50e-9)
+    heights = CubicSpline(t, v[once])(grid)
+    at = find_peaks(heights, height=0.01, distance=200)[0]
+    at = at[(at > 0) & (at < len(grid) - 1)]
+    # The parabola through three points of the grid.
+    left, middle, right = heights[at - 1], heights[at], heights[at + 1]
+    shift = (left - right) / (2 * (left - 2 * middle + right))
+    return grid[at] + shift * 50e-9, middle - (left - right) * shift / 4
 
 
 def _q(t: np.ndarray, heights: np.ndarray, first: int, last: int) -> float:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from functools import cache
+from typing import Any
 
 import numpy as np
 
@@ -88,25 +89,49 @@ def pin_volts(part: str, state: str, letter: str, width_s: float) -> np.ndarray:
 
 
 def end_to_end() -> list[dict[str, float | str]]:
-    """f and Q by the fit against truth: as read against the loaded circuit's, corrected against the winding's."""
-    return [_judged(*case) for case in CASES]
+    """f and Q by the fit: as read against the loaded circuit's, corrected against the winding's own.
+
+    Where a winding was rung with A and with B, the two frequencies give its own capacitance, which shares in
+    the tester's loss: L = (1/w1^2 - 1/w2^2)/(C1 - C2), C = 1/(w1^2 L) - C1.
+    """
+    modes = {case: _mode(case) for case in CASES}
+    return [judged(case, mode, _own_farads(case, modes)) for case, mode in modes.items()]
 
 
-def _judged(part: str, state: str, letter: str, width_s: float) -> dict[str, float | str]:
-    from coilbell.board.simulation import Fixture, Winding, catalogue
+Case = tuple[str, str, str, float]
+
+
+def _mode(case: Case):  # type: ignore[no-untyped-def]
     from coilbell.decay import fit
 
+    return fit(records(*case)).modes[0]
+
+
+def _own_farads(case: Case, modes: dict[Case, Any]) -> float:
+    pair = {c[2]: modes[c] for c in modes if c[:2] == (case[0], "healthy")}
+    if set(pair) != {"A", "B"}:
+        return 0.0
+    farads = {letter: NOMINAL[letter] + known()[letter].stray_farads for letter in pair}
+    inverse = {letter: (2 * math.pi * mode.natural_frequency_hz) ** -2 for letter, mode in pair.items()}
+    henries = (inverse["A"] - inverse["B"]) / (farads["A"] - farads["B"])
+    return inverse["A"] / henries - farads["A"]
+
+
+def judged(case: Case, mode: Any, own_farads: float = 0.0) -> dict[str, float | str]:
+    """One fitted mode against the truth; own_farads: the winding's own capacitance, where known [F]."""
+    from coilbell.board.simulation import Fixture, Winding, catalogue
+
+    part, state, letter, _ = case
     bench = known()[letter]
-    mode = fit(records(part, state, letter, width_s)).modes[0]
     ideal = Fixture(input_ohms=1e14, stray_farads=bench.stray_farads, loss_tangent=0.0)
     loaded = Fixture(
         input_ohms=1 / bench.siemens, stray_farads=bench.stray_farads, loss_tangent=LOSS_TANGENT[letter]
     )
     truth = Winding(catalogue.part(part), state, ideal).ring_mode(NOMINAL[letter])
     expected = Winding(catalogue.part(part), state, loaded).ring_mode(NOMINAL[letter])
-    assert truth is not None
-    assert expected is not None
-    better = bench.corrected(letter, mode.natural_frequency_hz, mode.q.value)
+    if truth is None or expected is None:
+        raise ValueError(f"{part}, {state} does not ring")
+    better = bench.corrected(letter, mode.natural_frequency_hz, mode.q.value, own_farads)
     return {
         "part": part,
         "state": state,
@@ -114,10 +139,10 @@ def _judged(part: str, state: str, letter: str, width_s: float) -> dict[str, flo
         "hz": mode.frequency_hz.value,
         "true_hz": truth.frequency_hz,
         "q_read": mode.q.value,
-        "q_read_uncertainty": mode.q.standard_uncertainty,
         "q_expected": expected.q,
         "q_corrected": better,
         "true_q": truth.q,
+        "own_farads": own_farads,
         "hz_error": mode.frequency_hz.value / truth.frequency_hz - 1,
         "q_error": better / truth.q - 1,
     }

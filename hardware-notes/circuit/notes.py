@@ -1,0 +1,350 @@
+"""The simulated figures into the notes: marked blocks of two pages, and drawings/simulated-*.svg.
+
+    python -m circuit.notes          from the folder hardware-notes: write blocks and figures anew
+
+Everything here is made from simulated.json alone; that its figures are those of the circuit is a test's work.
+"""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from collections.abc import Callable
+from typing import Any
+
+from circuit.claims.mishap import CHARGED_STATES, LIMITS
+from circuit.netlist import HERE
+from circuit.proof import kept
+
+__all__ = ["BLOCKS", "NOTES", "write", "written"]
+
+NOTES = {name: HERE.parent / name for name in ("circuit.md", "calibration.md")}
+_PREFIXES = {-12: "p", -9: "n", -6: "u", -3: "m", 0: "", 3: "k", 6: "M"}
+
+
+def quantity(value: float, unit: str, digits: int = 2) -> str:
+    """Engineering figure: 1.34e-06, "s" -> 1.3 us."""
+    if value == 0:
+        return f"0 {unit}"
+    power = 0
+    while abs(value) * 10**-power >= 999.5 and power < 6:
+        power += 3
+    while abs(value) * 10**-power < 0.9995 and power > -12:
+        power -= 3
+    return f"{float(f'{value * 10**-power:.{digits}g}'):g} {_PREFIXES[power]}{unit}"
+
+
+def percent(value: float) -> str:
+    """0.0123 -> +1.2 %."""
+    return f"{100 * value:+.1f} %" if abs(value) >= 0.0095 else f"{100 * value:+.2f} %"
+
+
+def _table(head: str, rows: list[list[str]]) -> str:
+    columns = head.split("|")
+    lines = [columns, ["---"] * len(columns), *rows]
+    return "\n".join("| " + " | ".join(cell.strip() for cell in line) + " |" for line in lines) + "\n"
+
+
+def _prose(text: str) -> str:
+    return textwrap.fill(" ".join(text.split()), 118) + "\n"
+
+
+def energies(figures: dict[str, Any]) -> str:
+    """What one aimed pulse does to windings of every size."""
+    rows = [
+        [
+            quantity(r["henries"], "H"),
+            f"{r['capacitor']}, {r['q']:g}",
+            quantity(r["width_s"], "s"),
+            quantity(r["pulse_amps"], "A"),
+            quantity(r["first_peak_volts"], "V", 3),
+            quantity(r["coil_amps"], "A"),
+            quantity(r["coil_joules"], "J"),
+            quantity(r["drawn_joules"], "J"),
+        ]
+        for r in figures["pulse"]
+    ]
+    most = max(r["coil_joules"] for r in figures["pulse"])
+    kick = figures["kick"]
+    return (
+        "![one shot](drawings/simulated-shot.svg)\n\n"
+        + _table("winding|capacitor, Q|pulse|current|first peak|current in it|energy in it|drawn", rows)
+        + "\n"
+        + _prose(f"""No winding is given more than {quantity(most, "J")}. Switching a capacitor in leaves a
+            ring of
+            its own: {quantity(kick["peak_volts"], "V")} at first,
+            {quantity(kick["after_10_ms_volts"], "V")} after
+            the 10 ms that the firmware waits (2.2 mH, Q 130).""")
+    )
+
+
+def stuck(figures: dict[str, Any]) -> str:
+    """Pin stuck high, and one more fault."""
+    rows = [
+        [
+            r["fault"],
+            quantity(r["henries"], "H"),
+            "stays" if r["steady_amps"] > 1e-4 else quantity(r["on_s"], "s"),
+            quantity(r["coil_amps"], "A"),
+            quantity(abs(r["steady_amps"]), "A") if r["steady_amps"] > 1e-4 else "0",
+            quantity(r["coil_joules"], "J"),
+            quantity(r["lead_volts"], "V"),
+        ]
+        for r in figures["stuck"]
+    ]
+    spread = figures["tolerances"]["longest_pulse_s"]
+    return (
+        "![pulse pin stuck high](drawings/simulated-stuck.svg)\n\n"
+        + _table("fault|winding|pulse lasts|most current in it|lasting current|energy in it|leads", rows)
+        + "\n"
+        + _prose(f"""Over all tolerances the hardware ends a pulse after {quantity(spread["lowest"], "s")} to
+            {quantity(spread["highest"], "s")}. With a second part failed as well, a lasting current of
+            {quantity(max(r["steady_amps"] for r in figures["stuck"]), "A")} is all that R16 lets through.""")
+    )
+
+
+def loading(figures: dict[str, Any]) -> str:
+    """Errors of Q before and after correction."""
+    rows = [
+        [
+            quantity(r["henries"], "H"),
+            r["capacitor"],
+            quantity(r["hz"], "Hz", 3),
+            percent(r["electronics_error"]),
+            percent(r["read_error"]),
+            percent(r["corrected_error"]),
+        ]
+        for r in figures["loading"]
+    ]
+    return (
+        "![error of Q](drawings/simulated-loading.svg)\n\n"
+        + _prose("""Error of Q for a coil of Q 150, leads of 0.3 m included: from all of the tester but the
+            test
+            capacitor's own dielectric; as read; and after the correction that calibration.md ends in, itself
+            simulated:""")
+        + "\n"
+        + _table("coil|capacitor|rings at|without dielectric|as read|corrected", rows)
+        + "\n"
+        + _prose("""Coils of 10 mH and more with a Q of 150 hardly exist; at their usual Q of 10 to 30 the
+            error is five to fifteen times smaller.""")
+    )
+
+
+def calibration(figures: dict[str, Any]) -> str:
+    """What the bench procedure finds on the simulated board."""
+    rows = [
+        [
+            letter,
+            quantity(c["stray_farads"], "F", 3),
+            quantity(c["siemens"], "S"),
+            quantity(c["series_ohms"], "ohm"),
+        ]
+        for letter, c in figures["calibration"].items()
+    ]
+    return (
+        _prose("""The procedure above, carried out on the simulated board. Most of the capacitance is that of
+            the two open switches. With B the series figure also takes up what little the input loads more as
+            frequency rises:""")
+        + "\n"
+        + _table("capacitor|tester's capacitance|conductance|series resistance", rows)
+    )
+
+
+def clamp(figures: dict[str, Any]) -> str:
+    """What the clamp costs."""
+    rows = [
+        [
+            name,
+            quantity(c["first_peak_volts"], "V", 3),
+            percent(c["first_cycles_error"]),
+            percent(c["whole_error"]),
+        ]
+        for name, c in figures["clamp"].items()
+    ]
+    return (
+        _prose("""Q with the clamp over Q without it, 2.2 mH with 22 nF, Q 150 (hot: rectifiers that leak
+            ten times
+            as much, as some 30 degrees more would make them, from memory):""")
+        + "\n"
+        + _table("case|first peak|first five cycles|whole ring", rows)
+        + "\n"
+        + _prose("""The clamp is the reason to aim at the lower half of the band when a Q above 100
+            matters, and to keep
+            the board off the warm set. The small-signal share of it is in the calibrated conductance.""")
+    )
+
+
+def noise(figures: dict[str, Any]) -> str:
+    """Noise budget."""
+    n = figures["noise"]
+    amplifier = (n["volts"] ** 2 - n["without_amplifier_volts"] ** 2) ** 0.5
+    rows = [
+        ["amplifier U1A", quantity(amplifier, "V"), f"{amplifier / 805.7e-6:.2f}"],
+        [
+            "winding, resistors, all else",
+            quantity(n["without_amplifier_volts"], "V"),
+            f"{n['without_amplifier_volts'] / 805.7e-6:.2f}",
+        ],
+        ["circuit together", quantity(n["volts"], "V"), f"{n['counts']:.2f}"],
+        ["converter, RP2040 (as users measured it)", "0.8 mV", "1"],
+    ]
+    return (
+        "At the converter's pin, 10 Hz to 10 MHz, a winding of 2.2 mH connected:\n\n"
+        + _table("source|rms|codes", rows)
+        + "\nThe converter is the noise; nothing is gained by a better amplifier.\n"
+    )
+
+
+def response(figures: dict[str, Any]) -> str:
+    """Frequency response."""
+    r = figures["response"]
+    rows = [
+        [quantity(hz, "Hz", 3), f"{gain:.3f}", f"{percent(gain / r['gain'][1] - 1)}"]
+        for hz, gain in zip(r["hz"], r["gain"], strict=True)
+    ]
+    return (
+        "![response](drawings/simulated-response.svg)\n\n"
+        + _table("frequency|gain|against 1 kHz", rows)
+        + "\nThe filter is linear: it scales a ring, it does not change its f or Q.\n"
+    )
+
+
+def charged(figures: dict[str, Any]) -> str:
+    """A charged capacitor on the leads; shorted, open, reversed leads."""
+    worst = {name: max(figures["charged"][s[0]][name] for s in CHARGED_STATES) for name in LIMITS}
+    rows = [
+        [name, quantity(worst[name], unit), quantity(limit, unit), f"{worst[name] / limit:.0%}"]
+        for name, (limit, unit) in LIMITS.items()
+    ]
+    seen, held, short, opened, turned = (
+        figures[k] for k in ("charged_reading", "held", "shorted", "opened", "reversed")
+    )
+    return (
+        "![charged capacitor on the leads](drawings/simulated-charged.svg)\n\n"
+        + _prose("""1 uF charged to 400 V, 0.08 J, either way round, board off, idle or with a capacitor
+            switched in;
+            the worst of these (ratings from memory of data sheets, single pulse where it is one):""")
+        + "\n"
+        + _table("part|worst|rating|share", rows)
+        + "\n"
+        + _prose(f"""The board reads {seen["plus, read after 1 ms"]:+.1f} V after 1 ms
+            ({seen["minus, read after 1 ms"]:+.1f} V the other way round, the end of its scale) and
+            {seen["plus, read after 11 ms"]:+.2f} V after 11 ms: refused. By then R5 and the clamp have
+            discharged the
+            capacitor, and the bleeder takes the rest. A larger charge melts F1 (100 uF at 400 V would put
+            0.17 A2s
+            through it); the leads then stay charged, and the divider, on their side of the fuse, goes on
+            saying so:
+            {held["plus, read"]:+.0f} V or {held["minus, read"]:+.1f} V, the ends of its scale, with
+            {quantity(held["plus, divider current"], "A")} through it and
+            {quantity(held["plus, low-voltage side"], "V")} on the low-voltage side.""")
+        + "\n"
+        + _prose(f"""**Shorted leads**: {quantity(short["amps"], "A")} for the length of the pulse, nothing
+            on the
+            leads, the amplifier at rest {quantity(short["rest_after_pulse_s"], "s")} after it.""")
+        + "\n"
+        + _prose(f"""**Open leads**: {quantity(opened["rest_volts"], "V")} at rest; after the longest pulse
+            the clamp
+            holds {quantity(opened["highest_volts"], "V", 3)}, and the converter pin stays below
+            {quantity(opened["pin_highest_volts"], "V", 3)}.""")
+        + "\n"
+        + _prose(f"""**Reversed leads**: f {percent(turned["hz_change"])}, Q {percent(turned["q_change"])}
+            for a winding
+            with 150 pF from one end to an earth that the computer shares through 100 nF. Black to the end
+            with more
+            capacitance to its surroundings.""")
+    )
+
+
+def tolerances(figures: dict[str, Any]) -> str:
+    """Monte Carlo."""
+    names = {
+        "gain": ("gain at 22 kHz", ""),
+        "gain_at_250_khz": ("gain at 250 kHz over that", ""),
+        "lead_zero_code": ("code at 0 V on the leads", ""),
+        "lead_volts_per_code": ("lead voltage per code", "V"),
+        "charge_coulombs": ("charge of a pulse of 2 us", "C"),
+        "longest_pulse_s": ("longest pulse, pin stuck high", "s"),
+    }
+    found = figures["tolerances"]
+    rows = [
+        [words, *(quantity(found[name][k], unit, 3).strip() for k in ("lowest", "median", "highest"))]
+        for name, (words, unit) in names.items()
+    ]
+    return (
+        _prose(f"""{found["draws"]} boards, every resistor and capacitor anywhere within its tolerance,
+            half of the
+            boards with all of them at one end or the other; thresholds and leakage of the transistors and
+            diodes drawn
+            as well:""")
+        + "\n"
+        + _table("figure|lowest|median|highest", rows)
+    )
+
+
+def end_to_end(figures: dict[str, Any]) -> str:
+    """Netlist, converter, fit."""
+    rows = [
+        [
+            f"{r['part']}, {r['state']}",
+            r["capacitor"],
+            quantity(r["hz"], "Hz", 4),
+            percent(r["hz_error"]),
+            f"{r['q_read']:.1f}",
+            f"{r['q_corrected']:.1f}",
+            f"{r['true_q']:.1f}",
+            percent(r["q_error"]),
+        ]
+        for r in figures["whole"]
+    ]
+    return (
+        _prose("""Invented windings of the project's catalogue on this netlist, four shots of 1024 samples
+            through a
+            converter with the noise and the steps of an RP2040, `coilbell fit`, then the correction. Truth:
+            eigenvalues of the winding's own equations with an ideal capacitor. The leads' 0.5 uH stays in
+            f: half of
+            0.5/220 for the smallest.""")
+        + "\n"
+        + _table("winding|capacitor|f|error of f|Q read|Q corrected|true Q|error of Q", rows)
+    )
+
+
+BLOCKS: dict[str, dict[str, Callable[[dict[str, Any]], str]]] = {
+    "circuit.md": {
+        "energies": energies,
+        "stuck": stuck,
+        "loading": loading,
+        "clamp": clamp,
+        "noise": noise,
+        "response": response,
+        "charged": charged,
+        "tolerances": tolerances,
+        "end-to-end": end_to_end,
+    },
+    "calibration.md": {"calibration": calibration},
+}
+
+
+def written(note: str, text: str) -> str:
+    """`text` of the note with its blocks anew; raises ValueError where a block is missing."""
+    found = kept()
+    for name, words in BLOCKS[note].items():
+        mark = re.compile(rf"(<!-- simulated: {name} -->\n).*?(<!-- end -->)", re.DOTALL)
+        if len(mark.findall(text)) != 1:
+            raise ValueError(f"{note} needs exactly one block {name!r}")
+        fresh = words(found)
+        text = mark.sub(lambda m, fresh=fresh: m[1] + fresh + m[2], text)
+    return text
+
+
+def write() -> None:
+    """Write blocks and figures."""
+    from circuit import figures as drawn
+
+    for note, path in NOTES.items():
+        path.write_text(written(note, path.read_text(encoding="utf-8")), encoding="utf-8")
+    drawn.write()
+
+
+if __name__ == "__main__":
+    write()
