@@ -221,6 +221,7 @@ def _parsed(text: str, where: str) -> dict[str, Any]:
         raise FileError(f"{where}: is no worksheet entry; give the right file")
     if entry.get("schema") != SCHEMA:
         raise FileError(
-            f"{where}: has worksheet schema {entry.get('schema')}, this version knows {SCHEMA}; update coilbell"
+            f"{where}: has worksheet schema {entry.get('schema')}, this version knows {SCHEMA}; "
+            "update coilbell"
         )
     return entry

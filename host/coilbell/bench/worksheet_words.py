@@ -19,8 +19,11 @@ if TYPE_CHECKING:
     from coilbell.bench.log import Item, Log
 
 __all__ = [
+    "NOTHING_CERTAIN",
+    "NOTHING_FITS",
     "WORKSHEET_SCHEMA",
     "kept_facts",
+    "move_words",
     "next_text",
     "worksheet_facts",
     "worksheet_text",
@@ -30,11 +33,11 @@ WORKSHEET_SCHEMA = 1
 """Number of the layout `worksheet_facts` gives."""
 
 _BARS = 24
-_NOTHING_CERTAIN = (
+NOTHING_CERTAIN = (
     "nothing here is certain: chances are the trade's habits and physics, put in figures; a part is only "
     "proved by what happens when it is replaced"
 )
-_NOTHING_FITS = (
+NOTHING_FITS = (
     "nothing listed fits what was seen: check the readings, above all those named under 'does not fit', "
     "and think of causes that are not on the list"
 )
@@ -90,8 +93,8 @@ def worksheet_text(facts: dict[str, Any]) -> str:
     lines += _account(facts)
     lines += _conflicts(facts)
     if facts["nothing_fits"]:
-        lines.append(wrapped(f"ATTENTION: {_NOTHING_FITS}"))
-    lines.append(wrapped(_NOTHING_CERTAIN))
+        lines.append(wrapped(f"ATTENTION: {NOTHING_FITS}"))
+    lines.append(wrapped(NOTHING_CERTAIN))
     lines += _next_lines(facts, 1)
     return "\n".join(lines)
 
@@ -189,12 +192,17 @@ def _account(facts: dict[str, Any]) -> list[str]:
     leader = facts["hypotheses"][0]
     lines = [wrapped(f"what moved the odds of {leader['name']}:")]
     for move in facts["moves"]:
-        entry = "/".join(map(str, move["entries"]))
-        said = f"{entry} {move['step']}: {move['words']}: {_factor(move['log10_factors'][leader['key']])}"
-        lines.append(wrapped(f"- {said}{_against(move, facts)}", indent=4))
+        lines.append(wrapped(f"- {move_words(move, facts)}", indent=4))
         lines.append(wrapped(f"because {move['reason']} ({move['source']})", indent=8))
         lines += [wrapped(f"note: {remark}", indent=8) for remark in move["remarks"]]
     return lines
+
+
+def move_words(move: dict[str, Any], facts: dict[str, Any]) -> str:
+    """What a step showed and how far it moved the odds of the leader, and of the cause it spoke against."""
+    entry = "/".join(map(str, move["entries"]))
+    factor = _factor(move["log10_factors"][facts["hypotheses"][0]["key"]])
+    return f"{entry} {move['step']}: {move['words']}: {factor}{_against(move, facts)}"
 
 
 def _against(move: dict[str, Any], facts: dict[str, Any]) -> str:

@@ -4,7 +4,8 @@
 
     manifest.json          {"format": "coilbell archive", "schema": 1, "made_utc": ..., "versions": {...},
                             "parts": {"log.json": {"bytes": 5120, "sha256": "..."}, ...}}
-    log.json               items with captures, fits, judgements, notes, photos; parts named as below
+    log.json               items with captures, fits, judgements, worksheet entries, notes, photos; parts
+                           named as below
     captures/1.json        the records of one capture, in our own record file format
     references/1.json      a reference, as `coilbell reference export` writes it
     photos/1.jpg           a picture, where the file was still there and unchanged
@@ -26,6 +27,7 @@ from typing import Any
 from coilbell.bench import jsonfile
 from coilbell.bench.log.book import Log, file_hash, utc_now
 from coilbell.bench.log.kept import Item, KeptCapture, KeptJudgement, Photo, versions
+from coilbell.bench.worksheet import LogKeeper
 from coilbell.errors import CoilbellError, FileError
 
 __all__ = ["ARCHIVE_SCHEMA", "FORMAT", "PHOTO_ENDINGS", "write_archive"]
@@ -100,6 +102,7 @@ class _Writer:
         return {name: getattr(item, name) for name in names} | {
             "captures": [self._capture(capture) for capture in self.log.captures(item)],
             "judgements": [self._judgement(one) for one in self.log.judgements(item)],
+            "worksheet": [entry for _, entry in LogKeeper(self.log, item).entries()],
             "notes": [{"added_utc": n.added_utc, "words": n.words} for n in self.log.notes(item)],
             "photos": [self._photo(photo) for photo in self.log.photos(item)],
         }

@@ -14,6 +14,7 @@ from typing import Any
 import msgspec
 
 from coilbell.bench.log.book import Log, check_name, check_words, utc_now
+from coilbell.bench.log.isolation import Entry, check_worksheet, keep_worksheet
 from coilbell.bench.log.samples import packed
 from coilbell.bench.log.words import judgement_text
 from coilbell.bench.words import facts_table
@@ -86,6 +87,7 @@ class _Item(msgspec.Struct, forbid_unknown_fields=True):
     judgements: list[_Judgement]
     notes: list[_Note]
     photos: list[_Photo]
+    worksheet: list[Entry] = []
 
 
 class Told(msgspec.Struct, forbid_unknown_fields=True):
@@ -131,6 +133,9 @@ def _check_item(item: _Item, parcel: Parcel) -> None:
             numbers.add(fit.number)
     for judgement in item.judgements:
         _check_judgement(judgement, numbers, parcel)
+    check_worksheet(item.worksheet)
+    for entry in item.worksheet:
+        _check_moment(entry.utc)
     for note in item.notes:
         check_words(note.words, "note", 100_000)
         _check_moment(note.added_utc)
@@ -248,6 +253,7 @@ def _keep_item(log: Log, parcel: Parcel, name: str, told: _Item) -> None:
         )
         for position, fit in enumerate(judgement.fits):
             log.base.insert("judgement_fit", judgement_id=number, position=position, fit_id=fits[fit])
+    keep_worksheet(log, item, told.worksheet)
     for note in told.notes:
         log.base.insert("note", item_id=item, added_utc=note.added_utc, words=note.words)
     for photo in told.photos:

@@ -9,6 +9,7 @@ from coilbell.bench.log.book import Log
 from coilbell.bench.log.kept import Item, KeptCapture, KeptFit, KeptJudgement
 from coilbell.bench.sentences import comparison_text, finding_text, percent
 from coilbell.bench.words import facts_headline, wrapped
+from coilbell.errors import FileError
 
 __all__ = ["LOG_SCHEMA", "item_facts", "item_line", "item_text", "judgement_text", "outcome_text"]
 
@@ -35,7 +36,16 @@ def item_facts(log: Log, item: Item, *, brief: bool = False) -> dict[str, Any]:
     }
     if brief:
         return facts
+    from coilbell.bench.worksheet_words import kept_facts
+
+    worksheet, problem = None, ""
+    try:
+        worksheet = kept_facts(log, item)
+    except FileError as error:  # the rest of the item is shown all the same
+        problem = str(error)
     return facts | {
+        "worksheet": worksheet,
+        "worksheet_problem": problem,
         "captures": [_capture_facts(log, capture) for capture in log.captures(item)],
         "judgements": [_judgement_facts(one) for one in judgements],
         "notes": [{"added_utc": note.added_utc, "words": note.words} for note in log.notes(item)],
@@ -94,6 +104,7 @@ def item_text(facts: dict[str, Any], *, everything: bool = False) -> str:
         lines += ["", wrapped(_judgement_head(one), indent=0), judgement_text(one["facts"])]
     if len(facts["judgements"]) > len(shown):
         lines.append(wrapped(f"{len(facts['judgements']) - 1} earlier judgement(s): give --all"))
+    lines += _worksheet_lines(facts)
     if facts["notes"] or facts["photos"]:
         lines.append("")
     lines += [wrapped(f"{_moment(note['added_utc'])}  {note['words']}") for note in facts["notes"]]
@@ -102,6 +113,16 @@ def item_text(facts: dict[str, Any], *, everything: bool = False) -> str:
         for photo in facts["photos"]
     ]
     return "\n".join(lines)
+
+
+def _worksheet_lines(facts: dict[str, Any]) -> list[str]:
+    if facts["worksheet_problem"]:
+        return ["", wrapped(f"isolation worksheet cannot be shown: {facts['worksheet_problem']}", indent=0)]
+    if facts["worksheet"] is None:
+        return []
+    from coilbell.bench.worksheet_words import worksheet_text
+
+    return ["", "isolation worksheet", worksheet_text(facts["worksheet"])]
 
 
 def _capture_lines(capture: dict[str, Any], everything: bool) -> list[str]:

@@ -42,6 +42,8 @@ class Picture:
 
 def pictures_of(log: Log, sheet: Sheet) -> tuple[tuple[Picture, ...], tuple[str, ...]]:
     """The pictures, and remarks on what differs from the kept figures when it is computed again."""
+    if not sheet.fits:
+        return (), ()
     judged = set(sheet.judgement.fits) if sheet.judgement else set()
     main = next((pair for pair in sheet.fits if pair[1].id in judged), sheet.fits[-1])
     shown = _pair(sheet.fits, main)

@@ -27,6 +27,7 @@ def html_of(sheet: Sheet, pictures: Sequence[Picture]) -> str:
         odds=escape(sheet.odds),
         chances="".join(_chance(name, p) for name, p in sheet.chances),
         tested=_pairs(sheet.tested),
+        mark="* judged" if sheet.table else "",
         table="".join(_row(row, "td" if number else "th") for number, row in enumerate(sheet.table)),
         pictures="".join(f"<div>{''.join(map(_figure, side))}</div>" for side in stacked(pictures)),
         sections=_columns(sheet.sections),

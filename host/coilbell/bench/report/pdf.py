@@ -168,6 +168,8 @@ class _Page:
             self.y = end + 0.4
             self.pdf.line(_MARGIN, self.y, _MARGIN + self.width, self.y)
             self.y += 0.4
+        if not self.sheet.table:
+            return
         self.pdf.set_text_color(*_GREY)
         self.y = self._text(self.whole, self.y, "* judged", grow=-0.8) + 1
         self._colour()
@@ -208,6 +210,11 @@ class _Page:
             ends[side] = self._text(column, ends[side] + 0.8, head, bold=True)
             self._colour()
             for text in sentences:
+                if ends[side] + self._height(inner, text) > self.pdf.h - _MARGIN + 2:
+                    # Longer than a column: the section runs on at the top of a new page.
+                    self.pdf.add_page()
+                    ends, column = [_MARGIN, _MARGIN], self.halves[0]
+                    inner, side = _Column(column.left + 2.5, column.width - 2.5), 0
                 self._text(_Column(column.left, 2.5), ends[side], "\u2022")
                 ends[side] = self._text(inner, ends[side], text)
         self.y = max(ends) + 1.5

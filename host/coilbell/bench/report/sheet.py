@@ -12,6 +12,7 @@ from typing import Any
 
 from coilbell.bench.log import Item, KeptCapture, KeptFit, KeptJudgement, Log, versions
 from coilbell.bench.quantities import concise, engineering
+from coilbell.bench.report.isolation import isolation_sections, kept_worksheet
 from coilbell.bench.sentences import odds_words, percent
 from coilbell.bench.words import fraction_words
 from coilbell.errors import InputError
@@ -60,10 +61,11 @@ class Sheet:
 
 
 def sheet_of(log: Log, item: Item) -> Sheet:
-    """The page for an item. Raises InputError when nothing was rung yet."""
+    """The page for an item. Raises InputError when nothing was rung and no worksheet begun yet."""
     captures = log.captures(item)
     fits = [(capture, kept[-1]) for capture in captures if (kept := log.fits(capture))]
-    if not fits:
+    worksheet, problem = kept_worksheet(log, item)
+    if not fits and not (worksheet or problem):
         raise InputError(f"{item.name} holds no rings yet; add some with `coilbell log add`")
     findings = [one for one in log.judgements(item) if one.facts["what"] == "finding"]
     told = findings[-1] if findings else None
@@ -71,18 +73,24 @@ def sheet_of(log: Log, item: Item) -> Sheet:
     shorted = facts["shorted_turn"] if facts else None
     return Sheet(
         title=item.name,
-        explanation=facts["explanation"] if facts else "not judged",
-        odds=_odds(shorted),
+        explanation=facts["explanation"] if facts else "not judged" if fits else "nothing rung yet",
+        odds=_odds(shorted) if fits else "No winding was rung, so no odds of a shorted turn are given.",
         chances=_chances(facts["probabilities"] if facts else None),
         tested=_tested(item, log, facts),
         table=_table(fits, told),
-        sections=_sections(facts, fits),
-        next_step=facts["next_step"] if facts else "judge it by a reference of a good unit of this very part",
+        sections=(*_sections(facts, fits), *isolation_sections(worksheet, problem)),
+        next_step=facts["next_step"] if facts else _no_finding(worksheet, bool(fits)),
         caution=" ".join(filter(None, (facts["caution"] if facts else "", CARE))),
         made=_made(fits, told),
         fits=tuple(fits),
         judgement=told,
     )
+
+
+def _no_finding(worksheet: dict[str, Any] | None, rung: bool) -> str:
+    if worksheet and worksheet["next"] and not rung:
+        return f"{worksheet['next'][0]['name']}; heed the cautions under 'Isolation worksheet: next test'"
+    return "judge it by a reference of a good unit of this very part"
 
 
 def _odds(shorted: dict[str, Any] | None) -> str:
@@ -126,6 +134,8 @@ _HEAD = ("", "ring", "connection", "with", "frequency", "Q", "inductance")
 def _table(
     fits: Sequence[tuple[KeptCapture, KeptFit]], told: KeptJudgement | None
 ) -> tuple[tuple[str, ...], ...]:
+    if not fits:
+        return ()
     first = fits[0][1].facts
     head = (*_HEAD, f"rings to {fraction_words(first['count_to'])}")
     return (head, *(_row(capture, fit, told) for capture, fit in fits))
@@ -167,7 +177,7 @@ def _sections(
         for capture, fit in fits
         for doubt in fit.facts["doubts"]
     ]
-    listed = [("How it was tested", [HOW])]
+    listed = [("How it was tested", [HOW] if fits else [])]
     if facts:
         listed += [
             ("Why", facts["reasons"]),
@@ -184,7 +194,8 @@ def _made(
 ) -> tuple[tuple[str, str], ...]:
     pairs = [("this page", _versions(versions()))]
     by = dict.fromkeys(_versions(fit.versions) for _, fit in fits)
-    pairs.append(("fits", "; ".join(by)))
+    if by:
+        pairs.append(("fits", "; ".join(by)))
     if told:
         pairs.append(("finding", f"{_moment(told.made_utc)}, {_versions(told.versions)}"))
         if told.reference:
