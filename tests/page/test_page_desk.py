@@ -148,7 +148,7 @@ def test_shots_of_one_order_stay_what_was_asked(watch: Callable[..., Any], sourc
     page = watch()
     _running(page, source)
     page.order("wish", connection="out of circuit")
-    page.until(lambda m: m["what"] == "status" and m["wish"]["connection"] == "out of circuit")
+    page.until(lambda m: m["what"] == "shot" and "out of circuit" in m["title"])
     for _ in range(3):
         assert "out of circuit" in page.next("shot")["title"]
 
