@@ -142,9 +142,8 @@ def calibration(figures: dict[str, Any]) -> str:
         for letter, c in figures["calibration"].items()
     ]
     return (
-        _prose("""The procedure above, carried out on the simulated board. Most of the capacitance is that of
-            the two open switches. With B the series figure also takes up what little the input loads more as
-            frequency rises:""")
+        _prose("""Most of the capacitance is that of the two open switches. With B the series figure also
+            takes up what little more the input loads as frequency rises.""")
         + "\n"
         + _table("capacitor|tester's capacitance|conductance|series resistance", rows)
     )

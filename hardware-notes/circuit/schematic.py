@@ -98,6 +98,7 @@ def _amplifier(s: Sheet, at: Point, ref: str, plus: int, minus: int, out: int, w
     """One unit of the quad amplifier; its + input at `at`, the - input below."""
     unit = elm.Opamp(leads=True).right().flip().anchor("in2").at(at)
     s.package(unit.label(words, "center", fontsize=7), ref, {minus: "in1", plus: "in2", out: "out"})
+    s.remark(f"({plus}, {minus}, {out})", (at[0] + 1.1, at[1] + 0.75))
 
 
 def capacitors() -> Sheet:
