@@ -179,10 +179,21 @@ def test_a_running_decay_keeps_its_extremes(struck: dict[str, dict[str, Record]]
     assert len(whole["time"]) > 3900
     assert max(short["sample"]) == max(whole["sample"])
     assert min(short["sample"]) == min(whole["sample"])
-    lengths = {len(short[name]) for name in ("time", "sample", "fit", "upper", "lower")}
+    lengths = {len(short[name]) for name in ("time", "sample", "upper", "lower")}
     assert lengths == {len(short["time"])}
     pairs = [(s, u) for s, u in zip(whole["sample"], whole["upper"], strict=True) if u is not None]
     assert np.mean([abs(s) <= u + 5 for s, u in pairs]) > 0.99
+
+
+def test_a_curve_between_wide_samples_meets_the_fit(struck: dict[str, dict[str, Record]]) -> None:
+    record = struck["turn-dead"]["B"]
+    fitted = fit(record)
+    drawn = decay_drawing(fitted, record)
+    at, curve = (np.array(drawn["curve"][name]) for name in ("at", "fit"))
+    assert len(at) > 3 * len(drawn["time"])
+    own = (fitted.curve[0] - [fitted.start_s, fitted.offset.value / fitted.scale]) * [1e6, fitted.scale * 1e3]
+    inside = own[own[:, 0] <= at[-1]]
+    assert np.interp(inside[:, 0], at, curve) == pytest.approx(inside[:, 1], abs=0.02 * np.ptp(own[:, 1]))
 
 
 def test_a_virtual_board_that_is_unplugged_again_and_again(tmp_path: Any) -> None:

@@ -26,12 +26,20 @@ COLUMNS = 450
 _MARGIN = 0.1
 """Share of the fitted window that is shown after it, and a tenth of it before [1]."""
 
+_DENSE = 8
+"""Points in a cycle below which the curve is drawn between the samples too."""
+
+_MOST_FINE = 4096
+
+_AGREES = 0.01
+"""The model's sum is drawn only where it meets the fit's own curve to this part of its height [1]."""
+
 _SMALL = 0.01
 """A running decay is shown until its envelope has fallen to this part [1]."""
 
 
 def decay_drawing(fit: Fit, record: Record, *, whole: bool = False) -> dict[str, Any]:
-    """Lists of equal length: time, samples, curve, upper and lower envelope (None outside the window).
+    """Lists of equal length: time, samples, both envelopes (None outside the window); beside them the curve.
 
     Voltages are counted from the fitted offset.
     """
@@ -45,7 +53,8 @@ def decay_drawing(fit: Fit, record: Record, *, whole: bool = False) -> dict[str,
     unit, per_s = ("ms", 1e3) if times[high - 1] - times[low] >= 1e-3 else ("us", 1e6)
     volts = fit.unit == "V"
     scale = fit.scale * (1e3 if volts else 1.0)
-    curve, reach = _fitted(fit, times[pick])
+    reach = _envelope(fit, times[pick])
+    at, curve = _curve(fit, times[pick], stop)
     middle = fit.offset.value / fit.scale
     return {
         "whole": whole,
@@ -53,7 +62,10 @@ def decay_drawing(fit: Fit, record: Record, *, whole: bool = False) -> dict[str,
         "unit": "mV at the winding" if volts else "converter counts",
         "time": _rounded((times[pick] - fit.start_s) * per_s, 6),
         "sample": _rounded((np.asarray(record.samples, dtype=np.float64)[pick] - middle) * scale, 4),
-        "fit": _rounded((curve - middle) * scale, 4),
+        "curve": {
+            "at": _rounded((at - fit.start_s) * per_s, 6),
+            "fit": _rounded((curve - middle) * scale, 4),
+        },
         "upper": _rounded(reach * scale, 4),
         "lower": _rounded(-reach * scale, 4),
         "caption": f"time from the start of the fitted window; the ring is counted to "
@@ -81,14 +93,35 @@ def _extremes(samples: Array) -> npt.NDArray[np.int_]:
     return np.array(found)
 
 
-def _fitted(fit: Fit, times: Array) -> tuple[Array, Array]:
-    """Curve and envelope at these times [units of the samples], nan outside the fitted window."""
+def _envelope(fit: Fit, times: Array) -> Array:
+    """Envelope at these times [units of the samples], nan outside the fitted window or without a ring."""
+    axis = fit.curve[0][:, 0]
+    inside = (times >= axis[0]) & (times <= axis[-1]) & fit.rings
+    return np.where(inside, np.interp(times, axis, fit.envelope[0]), np.nan)
+
+
+def _curve(fit: Fit, times: Array, stop_s: float) -> tuple[Array, Array]:
+    """Times and values of the fitted curve; between the samples as well where they lie wide apart."""
     axis, values = fit.curve[0][:, 0], fit.curve[0][:, 1]
-    inside = (times >= axis[0]) & (times <= axis[-1])
-    curve = np.where(inside, np.interp(times, axis, values), np.nan)
-    if not fit.rings:
-        return curve, np.full_like(curve, np.nan)
-    return curve, np.where(inside, np.interp(times, axis, fit.envelope[0]), np.nan)
+    coarse = fit.rings and fit.main.frequency_hz.value * float(np.median(np.diff(axis))) > 1 / _DENSE
+    if coarse and np.abs(_model(fit, axis) - values).max() <= _AGREES * np.ptp(values):
+        last = min(float(axis[-1]), stop_s)
+        fine = np.linspace(float(axis[0]), last, min(_MOST_FINE, int(_DENSE * np.sum(axis <= last))))
+        return fine, _model(fit, fine)
+    at = times[(times >= axis[0]) & (times <= axis[-1])]
+    return at, np.interp(at, axis, values)
+
+
+def _model(fit: Fit, times: Array) -> Array:
+    """The sum of the model's components at these times [units of the samples]."""
+    after = times - fit.start_s
+    total = np.full(times.shape, fit.offset.value)
+    for one in (*fit.modes, *fit.tones):
+        wave = np.cos(2 * np.pi * one.frequency_hz.value * after + one.phases_rad[0])
+        total += one.amplitudes[0] * np.exp(-one.decay_per_s.value * after) * wave
+    for back in fit.recoveries:
+        total += back.amplitude.value * np.exp(-back.decay_per_s.value * after)
+    return total / fit.scale
 
 
 def _rounded(values: Array, places: int) -> list[float | None]:

@@ -32,6 +32,8 @@ _LINEAR = (0.01, 0.03)
 _TICKS = ((-0.03, -0.01, 0, 0.01, 0.03, 0.1, 0.3, 1), (-0.3, -0.1, -0.03, 0, 0.03, 0.1, 0.3, 1, 3, 10, 30))
 _REACH = ((-0.1, 3.0), (-0.6, 60.0))
 _CIRCLE = np.array([np.cos(np.linspace(0, 2 * math.pi, 61)), np.sin(np.linspace(0, 2 * math.pi, 61))])
+_WIDE, _HIGH = 3.5, 0.6
+"""Room a name takes, in places of the axes."""
 _CHI_95 = 5.991
 """95 % point of chi-square with two degrees of freedom (tables)."""
 
@@ -58,7 +60,7 @@ def ground_of(finding: Finding, reference: Reference, index: int) -> Ground:
         "key": key,
         "title": f"{reference.name}, {by.capacitors[index].farads * 1e9:.3g} nF",
         "ticks": [_ticks(axis) for axis in (0, 1)],
-        "reach": [[float(_placed(np.array(end), axis)) for end in _REACH[axis]] for axis in (0, 1)],
+        "reach": [_reach(axis) for axis in (0, 1)],
         "lines": lines,
         "labels": _labels(lines),
         "marks": _marks(finding, reference, index),
@@ -167,21 +169,37 @@ def _neighbourhoods(finding: Finding, reference: Reference, index: int) -> list[
 
 
 def _labels(lines: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """A name beside each line: at the last point of a curve inside the axes, on top of a closed one."""
-    (left, right), (low, high) = (
-        tuple(float(_placed(np.array(end), axis)) for end in _REACH[axis]) for axis in (0, 1)
-    )
-    found = []
+    """A name beside each line, where no earlier name lies across it if that can be."""
+    (left, right), (low, high) = (_reach(axis) for axis in (0, 1))
+    found: list[dict[str, Any]] = []
     for line in lines:
         pairs = zip(*line["points"], strict=True)
         inside = [p for p in pairs if None not in p and left <= p[0] <= right and low <= p[1] <= high]
         if not inside:
             continue
-        at = inside[-1] if line["kind"] == "fault" else max(inside, key=lambda p: p[1])
-        align = "right" if at[0] > left + 0.75 * (right - left) else "left"
+        places = _places(line["kind"], inside)
+        x, y = next((p for p in places if not _across(p, found)), places[0])
         words = textwrap.shorten(line.get("label", line["name"]), 26, placeholder="...")
-        found.append({"kind": line["kind"], "words": words, "at": list(at), "align": align})
+        align = "right" if x > left + 0.65 * (right - left) else "left"
+        found.append({"kind": line["kind"], "words": words, "at": [x, y], "align": align})
     return found
+
+
+def _reach(axis: int) -> list[float]:
+    return [float(_placed(np.array(end), axis)) for end in _REACH[axis]]
+
+
+def _places(kind: str, inside: list[Any]) -> list[Any]:
+    """Where a name may stand: along a curve from its worst case on, above or below a closed line."""
+    if kind == "fault":
+        return [inside[int(share * (len(inside) - 1))] for share in (1.0, 0.9, 0.8, 0.7, 0.6, 0.4)]
+    top, bottom = (pick(inside, key=lambda p: p[1]) for pick in (max, min))
+    return [top, (bottom[0], bottom[1] - _HIGH)]
+
+
+def _across(place: Any, found: list[dict[str, Any]]) -> bool:
+    x, y = place
+    return any(abs(x - one["at"][0]) < _WIDE and abs(y - one["at"][1]) < _HIGH for one in found)
 
 
 def _marks(finding: Finding, reference: Reference, index: int) -> list[dict[str, Any]]:

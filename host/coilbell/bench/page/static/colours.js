@@ -7,6 +7,14 @@ export function colours() {
 // JSON has no word for "nothing here"; the plots want NaN.
 export const gaps = (values) => Float64Array.from(values, (value) => value ?? NaN);
 
+// An empty place inside `place`: a plot that is finished late lands in a place that is gone.
+export function fresh(place) {
+  const inner = document.createElement("div");
+  inner.className = "plot";
+  place.replaceChildren(inner);
+  return inner;
+}
+
 export function dress(plot, [x, y]) {
   const c = colours();
   const size = `${parseFloat(getComputedStyle(document.documentElement).fontSize) * 0.75}px`;

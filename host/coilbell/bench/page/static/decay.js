@@ -1,9 +1,12 @@
 // The plot of the decay: samples, fit, envelope, and a held trace to compare.
-import { dress, gaps } from "./colours.js";
+import { dress, fresh, gaps } from "./colours.js";
 
-const EMPTY = { time: [], sample: [], fit: [], upper: [], lower: [] };
-const BLANK = { time: [0, 1], sample: [NaN, NaN], fit: [NaN, NaN], upper: [-1, 1], lower: [NaN, NaN] };
+const EMPTY = { time: [], sample: [], upper: [], lower: [] };
+const NO_CURVE = { at: [], fit: [] };
+const NONE = [NaN, NaN, NaN];
+const BLANK = { time: [0, 0.5, 1], sample: NONE, upper: [-1, NaN, 1], lower: NONE, curve: NO_CURVE }; // a range, no line
 
+const curve = (decay) => ({ at: gaps((decay.curve ?? NO_CURVE).at), fit: gaps((decay.curve ?? NO_CURVE).fit) });
 const columns = (decay) => Object.fromEntries(Object.keys(EMPTY).map((name) => [name, gaps(decay[name])]));
 
 export class DecayPlot {
@@ -18,18 +21,18 @@ export class DecayPlot {
     const { Plotting } = Bokeh;
     const range = this.plot && this.plot.x_range;
     this.source = new Bokeh.ColumnDataSource({ data: columns(this.shown) });
-    this.held = new Bokeh.ColumnDataSource({ data: columns(this.compared) });
+    this.fitted = new Bokeh.ColumnDataSource({ data: curve(this.shown) });
+    this.held = new Bokeh.ColumnDataSource({ data: curve(this.compared) });
     this.plot = Plotting.figure({ sizing_mode: "stretch_both", toolbar_location: null, tools: "pan,wheel_zoom,reset",
       active_scroll: "wheel_zoom", output_backend: "canvas", min_border: 4, lod_threshold: null });
     this.axes = [this.plot.below[0], this.plot.left[0]];
     const c = dress(this.plot, this.axes);
-    const line = (source, y, style) => this.plot.line({ field: "time" }, { field: y }, { source, ...style });
-    line(this.held, "fit", { line_width: 2, line_dash: "dotted", line_color: c.ink });
+    const line = (source, x, y, style) => this.plot.line({ field: x }, { field: y }, { source, ...style });
+    line(this.held, "at", "fit", { line_width: 2, line_dash: "dotted", line_color: c.ink });
     this.plot.scatter({ field: "time" }, { field: "sample" }, { source: this.source, size: 3, line_color: null, fill_color: c.faint });
-    line(this.source, "fit", { line_width: 1.5, line_color: c.orange });
-    for (const side of ["upper", "lower"]) line(this.source, side, { line_width: 2, line_dash: [7, 3], line_color: c.blue });
-    this.place.replaceChildren();
-    Plotting.show(this.plot, this.place);
+    line(this.fitted, "at", "fit", { line_width: 1.5, line_color: c.orange });
+    for (const side of ["upper", "lower"]) line(this.source, "time", side, { line_width: 2, line_dash: [7, 3], line_color: c.blue });
+    Plotting.show(this.plot, fresh(this.place));
     if (range && range.have_updated_interactively) this.look(range.start, range.end);
     if (this.last) this.name(this.last);
   }
@@ -42,10 +45,11 @@ export class DecayPlot {
     this.last = this.shown = decay;
     this.name(decay);
     this.source.data = columns(decay);
+    this.fitted.data = curve(decay);
   }
   hold(on) {
     this.compared = on && this.last ? this.last : EMPTY;
-    this.held.data = columns(this.compared);
+    this.held.data = curve(this.compared);
   }
   view(share, step) {
     const range = this.plot.x_range;

@@ -47,7 +47,7 @@ function hear_status(message) {
     if (one.dataset.wish !== "kind") one.disabled = !message.commands;
   remember("reference", message.wish.reference);
   if (!message.running) sound.silence();
-  document.body.toggleAttribute("data-sleeps", message.link.state !== "ready");
+  document.body.toggleAttribute("data-sleeps", message.link.state !== "ready" || message.leads.state === "live");
 }
 function wire(state) {
   if (state === "open") return showAnswer("", false);

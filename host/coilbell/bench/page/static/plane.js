@@ -1,5 +1,5 @@
 // The plot of the shift plane: places, ticks and words all come from the server.
-import { dress, gaps as typed } from "./colours.js";
+import { dress, fresh, gaps as typed } from "./colours.js";
 
 const gaps = (values) => Array.from(typed(values)); // a glyph takes plain lists only
 const DASHES = ["solid", [6, 3], [8, 3, 2, 3], [2, 3], [8, 2, 2, 2, 2, 2]];
@@ -12,7 +12,7 @@ export class PlanePlot {
   ground(ground) {
     this.key = ground.key;
     this.drawn = ground;
-    this.place.replaceChildren();
+    fresh(this.place);
     this.ring = null;
     if (ground.key) this.build(ground);
   }
@@ -51,7 +51,7 @@ export class PlanePlot {
     this.plot.scatter(...at, { source: this.trail, size: 4, fill_color: c.orange, line_color: null, alpha: 0.6 });
     this.plot.line(...at, { source: this.ellipse, line_color: c.orange, line_width: 2 });
     this.plot.scatter(...at, { source: this.ring, marker: "diamond", size: 17, fill_color: c.orange, line_color: c.ink, line_width: 1.5 });
-    Plotting.show(this.plot, this.place);
+    Plotting.show(this.plot, this.place.firstChild);
   }
   labels(ground, c) {
     const size = `${parseFloat(getComputedStyle(document.documentElement).fontSize) * 0.72}px`;
