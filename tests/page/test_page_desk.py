@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
@@ -151,6 +152,21 @@ def test_shots_of_one_order_stay_what_was_asked(watch: Callable[..., Any], sourc
     page.until(lambda m: m["what"] == "shot" and "out of circuit" in m["title"])
     for _ in range(3):
         assert "out of circuit" in page.next("shot")["title"]
+
+
+def test_a_shot_struck_before_the_wish_changed_is_not_shown(watch: Callable[..., Any], source: Any) -> None:
+    page = watch()
+    page.until(lambda m: m["what"] == "status" and m["link"]["state"] == "ready")
+    source.pause_s = 1.0
+    page.order("strike")
+    time.sleep(0.4)
+    page.order("wish", connection="in circuit")
+    page.until(lambda m: m["what"] == "status" and m["wish"]["connection"] == "in circuit")
+    page.order("strike")
+    first = page.next("shot")
+    assert first["number"] == 1
+    assert "in circuit" in first["title"]
+    assert [str(where) for _, where in source.shots] == ["unknown", "in circuit"]
 
 
 def test_no_ring_is_silence_and_no_figure(watch: Callable[..., Any], source: Any, struck: Any) -> None:
