@@ -9,6 +9,7 @@ from __future__ import annotations
 import importlib.util
 import os
 import shutil
+import sys
 from pathlib import Path
 
 import pytest
@@ -21,7 +22,8 @@ REAL = Path(__file__).resolve().parents[2] / "shared" / "real"
 
 def require(name: str) -> str:
     """Path of the program or importable module `name`; skips the test, or fails it, when missing."""
-    path = shutil.which(name) or _module(name)
+    # Programs of this environment first: it need not be activated to run the tests.
+    path = shutil.which(name, path=str(Path(sys.executable).parent)) or shutil.which(name) or _module(name)
     if path is None:
         _missing(f"{name} is not installed here")
     return path
