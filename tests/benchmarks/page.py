@@ -106,6 +106,7 @@ class Client:
         if message["what"] == "shot":
             self.late_ms.append(time.time() * 1e3 - message["struck_at_ms"])
             self.shots.append(message)
+            self.order(do="seen")
         return message
 
     def begin(self) -> None:

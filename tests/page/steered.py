@@ -117,6 +117,8 @@ class Watcher:
         while True:
             message = json.loads(self.socket.recv(max(0.01, end - time.monotonic())))
             self.last[message["what"]] = message
+            if message["what"] == "shot":
+                self.order("seen")
             if wanted(message):
                 return dict(message)
 

@@ -142,7 +142,9 @@ def test_a_page_that_does_not_read_delays_nobody(watch: Callable[..., Any], sour
     first = page.next("shot")["number"]
     last = page.until(lambda m: m["what"] == "shot" and m["number"] >= first + 40, 60)
     assert last["number"] >= first + 40
-    assert sleeper.until(lambda m: m["what"] == "shot")
+    numbers = [sleeper.next("shot")["number"] for _ in range(3)]
+    assert numbers[1] <= first + 2  # what was sent before it slept
+    assert numbers[2] >= last["number"] - 2  # then the newest, nothing in between
 
 
 def test_shots_of_one_order_stay_what_was_asked(watch: Callable[..., Any], source: Any) -> None:

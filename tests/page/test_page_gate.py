@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -13,7 +14,7 @@ import pytest
 from websockets.exceptions import InvalidStatus
 
 from coilbell.bench.page import Desk, Keeping, Server
-from coilbell.bench.page.audience import Audience
+from coilbell.bench.page.audience import Audience, Seat
 from coilbell.bench.page.order import MOST_BYTES, Mark, WishFor, order_of
 from coilbell.errors import InputError
 
@@ -176,8 +177,6 @@ def test_a_page_that_comes_later_sees_the_last_shot(watch: Callable[..., Any]) -
 
 
 def test_a_mailbox_keeps_the_newest_frame_only() -> None:
-    import asyncio
-
     async def scene() -> list[bytes]:
         audience = Audience()
         audience.open()
@@ -185,6 +184,7 @@ def test_a_mailbox_keeps_the_newest_frame_only() -> None:
         for number in range(1000):
             audience.post({"what": "shot", "number": number})
         audience.post({"what": "answer", "words": "a"})
+
         audience.post({"what": "answer", "words": "b"})
         await asyncio.sleep(0.05)
         return await seat.take()
@@ -193,3 +193,21 @@ def test_a_mailbox_keeps_the_newest_frame_only() -> None:
         frames = [json.loads(frame) for frame in pool.submit(asyncio.run, scene()).result()]
     assert [f["number"] for f in frames if f["what"] == "shot"] == [999]
     assert [f["words"] for f in frames if f["what"] == "answer"] == ["a", "b"]
+
+
+def test_a_page_is_sent_no_shot_before_it_has_drawn_the_last() -> None:
+    async def scene() -> list[list[bytes]]:
+        seat = Seat(1)
+        taken = []
+        for number in range(4):
+            seat.put("shot", b"shot %d" % number)
+            seat.put("answer", b"answer")
+            taken.append(await seat.take())
+        seat.seen()
+        taken.append(await seat.take())
+        return taken
+
+    with ThreadPoolExecutor() as pool:
+        taken = pool.submit(asyncio.run, scene()).result()
+    shots = [[frame for frame in frames if frame.startswith(b"shot")] for frames in taken]
+    assert shots == [[b"shot 0"], [b"shot 1"], [], [], [b"shot 3"]]

@@ -1,6 +1,7 @@
 """The pages that look on: each has a small mailbox, in which a newer frame takes the place of an older one.
 
-A page that is slow, or asleep in a background tab, misses frames and delays nobody. One page commands, the
+A page says when it has drawn a shot, and gets the next only then: one that is slow, or asleep in a background
+tab, misses frames, never sees old ones and delays nobody. One page commands, the
 others watch; when the commanding page leaves, the one that came next takes its place.
 """
 
@@ -17,6 +18,9 @@ __all__ = ["Audience", "Seat"]
 
 _MOST_ANSWERS = 50
 
+_ON_THE_WAY = 2
+"""Shots sent and not yet drawn: one being drawn, one travelling."""
+
 
 class Seat:
     """One page's mailbox."""
@@ -26,6 +30,7 @@ class Seat:
         self._newest: dict[str, bytes] = {}
         self._answers: deque[bytes] = deque(maxlen=_MOST_ANSWERS)
         self._filled = asyncio.Event()
+        self._on_the_way = 0
 
     def put(self, what: str, frame: bytes) -> None:
         """Leave a frame; of one kind only the newest stays, answers all stay."""
@@ -35,15 +40,27 @@ class Seat:
             self._newest[what] = frame
         self._filled.set()
 
+    def seen(self) -> None:
+        """The page has drawn a shot, or passed over it."""
+        self._on_the_way = max(0, self._on_the_way - 1)
+        self._filled.set()
+
     async def take(self) -> list[bytes]:
-        """All that waits; sleeps until there is something. What lies under a shot comes before it."""
-        await self._filled.wait()
-        self._filled.clear()
-        order = ("status", "ground", "shot", "whole")
-        frames = [self._newest.pop(what) for what in order if what in self._newest]
-        frames += self._answers
-        self._answers.clear()
-        return frames
+        """All that waits and may go, what lies under a shot before it; sleeps until there is something."""
+        while True:
+            await self._filled.wait()
+            self._filled.clear()
+            frames = [self._newest.pop(what) for what in self._may_go() if what in self._newest]
+            frames += self._answers
+            self._answers.clear()
+            if frames:
+                return frames
+
+    def _may_go(self) -> tuple[str, ...]:
+        if "shot" not in self._newest or self._on_the_way >= _ON_THE_WAY:
+            return ("status", "ground", "whole")
+        self._on_the_way += 1
+        return ("status", "ground", "shot", "whole")
 
 
 class Audience:

@@ -13,6 +13,7 @@ __all__ = [
     "Note",
     "Order",
     "Run",
+    "Seen",
     "Strike",
     "Take",
     "Whole",
@@ -73,11 +74,15 @@ class Take(_Order, frozen=True, tag="take"):
     """Take over command from another page."""
 
 
+class Seen(_Order, frozen=True, tag="seen"):
+    """The page has drawn a shot, or passed over it, and may be sent the next."""
+
+
 class Whole(_Order, frozen=True, tag="whole"):
     """The last shot with every sample, to look at closely."""
 
 
-Order = Run | Strike | WishFor | Mark | Keep | Note | Take | Whole
+Order = Run | Strike | WishFor | Mark | Keep | Note | Seen | Take | Whole
 
 _DECODER = msgspec.json.Decoder(Order)
 

@@ -34,7 +34,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from coilbell.bench.page.audience import Seat
 from coilbell.bench.page.desk import Desk
 from coilbell.bench.page.gate import Gate, names_of, new_token
-from coilbell.bench.page.order import Take, Whole, order_of
+from coilbell.bench.page.order import Seen, Take, Whole, order_of
 from coilbell.errors import CoilbellError, InputError, MissingError
 
 __all__ = ["Server"]
@@ -186,6 +186,9 @@ async def _heard(desk: Desk, seat: Seat, message: str | bytes) -> None:
 
 async def _answered(desk: Desk, seat: Seat, message: str | bytes) -> dict[str, Any] | None:
     order = order_of(message)
+    if isinstance(order, Seen):
+        seat.seen()
+        return None
     if isinstance(order, Take):
         desk.audience.give_command(seat)
         return None

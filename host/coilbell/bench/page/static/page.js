@@ -21,11 +21,14 @@ function heard(message) {
   if (message.what === "ground") return plane.ground(message);
   if (message.what === "answer") return showAnswer(message.words, message.failed);
   if (message.what === "whole" && frozen) return draw(message);
-  if (message.what !== "shot" || frozen) return;
-  if (!waiting) requestAnimationFrame(() => {
+  if (message.what !== "shot") return;
+  if (frozen) return link.order({ do: "seen" });
+  if (waiting) link.order({ do: "seen" });
+  else requestAnimationFrame(() => {
     const shot = waiting;
     waiting = null;
     if (!frozen) draw(shot);
+    link.order({ do: "seen" });
   });
   waiting = message;
 }
