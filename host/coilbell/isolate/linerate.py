@@ -150,9 +150,7 @@ def line_rate_evidence(step: Step, expected_hz: float, listening: Listening) -> 
         tuple(weight * s for s in silent),
         f"no tone within a quarter of {expected_hz:.0f} Hz",
         "computed",
-        ()
-        if listening.silence_counts
-        else ("the sound could not have held it: silence counts for nothing",),
+        () if listening.silence_counts else ("the sound could not have held it: silence counts for nothing",),
     )
 
 
