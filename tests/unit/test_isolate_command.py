@@ -166,6 +166,14 @@ def test_what_cannot_be_used_is_one_line(shell: Shell, words: tuple[str, ...], s
     assert "0 reading(s)" in shell("show")[1]
 
 
+@pytest.mark.parametrize("words", [("--kind", "lawn mower"), ("--qualified", "somewhat")])
+def test_a_refused_worksheet_leaves_no_item_behind(tmp_path: Path, words: tuple[str, ...]) -> None:
+    place = str(tmp_path / "bench.db")
+    assert main(["isolate", "new", "--item", "heron-14", "--log", place, *words]) == 2
+    with Log(Path(place), writable=True) as log:
+        assert not log.holds("heron-14")
+
+
 def test_without_a_worksheet(shell: Shell, tmp_path: Path) -> None:
     code, _, err = shell("show")
     assert code == 3

@@ -100,8 +100,18 @@ def run(options: argparse.Namespace) -> int:
     }
     if options.action == "kinds":
         return _kinds(options)
+    if options.action == "new":
+        _refuse_unknown(options)
     with _keeper(options) as keeper:
         return actions[options.action](options, keeper)
+
+
+def _refuse_unknown(options: argparse.Namespace) -> None:
+    """Raise InputError for a wrong kind or level, before an item is made for it."""
+    from coilbell.isolate import check_level
+
+    _kind(options.kind)
+    check_level(options.qualified)
 
 
 @contextmanager
