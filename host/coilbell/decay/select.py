@@ -23,7 +23,7 @@ from coilbell.decay.search import (
     strongest_exponential,
     strongest_ring,
 )
-from coilbell.decay.solve import Array, Block, Bounds, Solution, Structure, solve
+from coilbell.decay.solve import Array, Block, Bounds, Solution, Structure, solve, span
 
 __all__ = ["Limits", "Selection", "select"]
 
@@ -87,7 +87,7 @@ class _Search:
 
     def __init__(self, blocks: list[Block], limits: Limits, start: Solution | None) -> None:
         self.blocks, self.limits = blocks, limits
-        self.length = max(float(b.times[-1]) + 1 for b in blocks)
+        self.length = span(blocks)
         self.shots = sum(b.shots for b in blocks)
         self.thresholds = Thresholds.for_size(int(self.length), self.shots)
         self.bounds = Bounds(limits.lowest_angular, -1 / self.length)

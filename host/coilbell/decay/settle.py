@@ -19,7 +19,7 @@ from coilbell.decay.prepare import MIN_WINDOW, Piece, Trace, blocks_of, by_piece
 from coilbell.decay.rivals import fewer_with_defect
 from coilbell.decay.search import Thresholds, residual_spectrum
 from coilbell.decay.select import Limits, Selection, select
-from coilbell.decay.solve import Array, Block, Bounds, Solution, Structure, basis, ramp, solve
+from coilbell.decay.solve import Array, Block, Bounds, Solution, Structure, basis, ramp, solve, span
 
 __all__ = ["Settled", "settle"]
 
@@ -95,8 +95,7 @@ def _through_clipping(pieces: tuple[Piece, ...], blocks: list[Block], limits: Li
     seen = select(whole, replace(limits, max_modes=1)).solution
     if not seen.structure.modes:
         return None
-    length = max(float(b.times[-1]) + 1 for b in blocks)
-    bounds = Bounds(limits.lowest_angular, -1 / length)
+    bounds = Bounds(limits.lowest_angular, -1 / span(blocks))
     try:
         return solve(blocks, seen.theta, seen.structure, bounds)
     except np.linalg.LinAlgError:
@@ -111,13 +110,12 @@ def _warm(
     if structure.modes == 0 or any(p.trace.clipped is not None for p in pieces):
         return None
     blocks = blocks_of(pieces)
-    length = max(float(b.times[-1]) + 1 for b in blocks)
-    bounds = Bounds(limits.lowest_angular, -1 / length)
+    bounds = Bounds(limits.lowest_angular, -1 / span(blocks))
     try:
         solution = solve(blocks, theta, structure, bounds, damping=1e-9, max_iterations=8)
     except np.linalg.LinAlgError:
         return None
-    thresholds = Thresholds.for_size(int(length), sum(b.shots for b in blocks))
+    thresholds = Thresholds.for_size(int(span(blocks)), sum(b.shots for b in blocks))
     variance = max(solution.variance, limits.noise_variance / 4)
     if not solution.converged or solution.variance > 2 * limits.noise_variance:
         return None
@@ -228,8 +226,7 @@ def _over_clipping(settled: Settled) -> Settled:
     sets = by_piece(settled.blocks, solution.coefficients)
     pieces = [_masked(p, solution, c, settled.limits) for p, c in zip(settled.pieces, sets, strict=True)]
     blocks = blocks_of(pieces)
-    length = max(float(b.times[-1]) + 1 for b in blocks)
-    bounds = Bounds(settled.limits.lowest_angular, -1 / length)
+    bounds = Bounds(settled.limits.lowest_angular, -1 / span(blocks))
     try:
         whole = solve(blocks, solution.theta, solution.structure, bounds)
         whole = select(blocks, settled.limits, whole).solution

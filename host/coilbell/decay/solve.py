@@ -147,6 +147,11 @@ class Bounds:
         return inside
 
 
+def span(blocks: list[Block]) -> float:
+    """Length of the longest block [steps]."""
+    return max(float(block.times[-1]) + 1 for block in blocks)
+
+
 def ramp(length: int) -> Array:
     """0, 1, ..., length - 1 as floats, kept between calls."""
     kept = _ranges.get(length)
@@ -279,7 +284,7 @@ def solve(
     when theta is within about sqrt(tolerance) standard deviations of the minimum.
     Raises numpy.linalg.LinAlgError when two poles coincide to working precision.
     """
-    length = max(float(block.times[-1]) + 1 for block in blocks)
+    length = span(blocks)
     count = sum(block.count for block in blocks)
     point = _Point(blocks, bounds.apply(np.asarray(theta, float), structure, length), structure)
     iterations, converged = 0, structure.poles == 0
