@@ -7,12 +7,25 @@ text  = worksheet_text(facts)           the same dict in words, 80 columns
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from coilbell.bench.sentences import percent
 from coilbell.bench.words import wrapped
 from coilbell.bench.worksheet import LogKeeper, Worksheet, opened
+from coilbell.bench.worksheet_sentences import (
+    NOTHING_CERTAIN,
+    NOTHING_FITS,
+    NOTHING_LEFT,
+    NOTHING_SEEN,
+    barred_words,
+    conflict_words,
+    head_words,
+    how_words,
+    move_words,
+    parts_words,
+    proposal_words,
+    settle_words,
+)
 from coilbell.isolate import Odds, Proposal, odds, plan, settling
 
 if TYPE_CHECKING:
@@ -33,14 +46,6 @@ WORKSHEET_SCHEMA = 1
 """Number of the layout `worksheet_facts` gives."""
 
 _BARS = 24
-NOTHING_CERTAIN = (
-    "nothing here is certain: chances are the trade's habits and physics, put in figures; a part is only "
-    "proved by what happens when it is replaced"
-)
-NOTHING_FITS = (
-    "nothing listed fits what was seen: check the readings, above all those named under 'does not fit', "
-    "and think of causes that are not on the list"
-)
 
 
 def worksheet_facts(
@@ -159,11 +164,7 @@ def _proposal(proposal: Proposal, sheet: Worksheet) -> dict[str, Any]:
 
 
 def _head(facts: dict[str, Any]) -> str:
-    title = f"{facts['title']}: " if facts["title"] else ""
-    live = "nothing live" if facts["qualified"] == "none" else f"live work up to {facts['qualified']}"
-    return wrapped(
-        f"{title}{facts['kind']}, {len(facts['readings'])} reading(s); stated qualification: {live}", indent=0
-    )
+    return wrapped(head_words(facts), indent=0)
 
 
 def _ranking(facts: dict[str, Any]) -> list[str]:
@@ -175,8 +176,7 @@ def _ranking(facts: dict[str, Any]) -> list[str]:
         bar = "=" * round(chance * _BARS)
         label = f"{percent(chance):>6}  {bar:<{_BARS}}  "
         lines.append(_beside(label, one["name"]))
-    parts = [f"{p['part']} {percent(p['probability'])}" for p in facts["parts"] if p["probability"] >= 0.01]
-    lines.append(wrapped(f"to take out: {', '.join(parts)}"))
+    lines.append(wrapped(parts_words(facts)))
     return lines
 
 
@@ -188,7 +188,7 @@ def _beside(label: str, name: str) -> str:
 
 def _account(facts: dict[str, Any]) -> list[str]:
     if not facts["moves"]:
-        return [wrapped("nothing was seen yet: these are the priors of the trade")]
+        return [wrapped(NOTHING_SEEN)]
     leader = facts["hypotheses"][0]
     lines = [wrapped(f"what moved the odds of {leader['name']}:")]
     for move in facts["moves"]:
@@ -198,43 +198,9 @@ def _account(facts: dict[str, Any]) -> list[str]:
     return lines
 
 
-def move_words(move: dict[str, Any], facts: dict[str, Any]) -> str:
-    """What a step showed and how far it moved the odds of the leader, and of the cause it spoke against."""
-    entry = "/".join(map(str, move["entries"]))
-    factor = _factor(move["log10_factors"][facts["hypotheses"][0]["key"]])
-    return f"{entry} {move['step']}: {move['words']}: {factor}{_against(move, facts)}"
-
-
-def _against(move: dict[str, Any], facts: dict[str, Any]) -> str:
-    """The other cause that the step spoke against most, if it did."""
-    names = {h["key"]: h["name"] for h in facts["hypotheses"][1:]}
-    key = min(names, key=lambda k: move["log10_factors"][k])
-    decades = move["log10_factors"][key]
-    return f"; {10**-decades:.2g} times less likely with {names[key]}" if decades < -0.3 else ""
-
-
-def _factor(decades: float) -> str:
-    factor = 10 ** abs(decades)
-    if factor < 1.1:
-        return "hardly moved them"
-    more = f"{factor:.2g}" if factor < 100 else f"{factor:,.0f}"
-    return f"{more} times {'likelier' if decades > 0 else 'less likely'} with it than with the rest"
-
-
 def _conflicts(facts: dict[str, Any]) -> list[str]:
-    if not facts["contradictions"]:
-        return []
-    return [
-        "  does not fit:",
-        *(
-            wrapped(
-                f"- {c['step']}: {c['words']} ({percent(c['chance'])} as likely). Check it before the "
-                "next step",
-                indent=4,
-            )
-            for c in facts["contradictions"]
-        ),
-    ]
+    found = [wrapped(f"- {conflict_words(one)}", indent=4) for one in facts["contradictions"]]
+    return ["  does not fit:", *found] if found else []
 
 
 def _leaders(facts: dict[str, Any]) -> list[str]:
@@ -245,57 +211,30 @@ def _leaders(facts: dict[str, Any]) -> list[str]:
 def _next_lines(facts: dict[str, Any], count: int) -> list[str]:
     proposals = facts["next"]
     if not proposals:
-        return [
-            wrapped("next: no listed test would tell more; replace the likeliest part and see, or look wider")
-        ]
-    shown = [("next" if place == 0 else "or", one) for place, one in enumerate(proposals[:count])]
-    names = " or ".join(facts["settle"]["names"])
-    best = facts["settle"]["next"][:1]
-    told = {one["step"] for _, one in shown}
-    if not best:
-        words = f"no listed test settles {names}"
-    elif best[0]["step"] in told:
-        words = f"{best[0]['step']} also settles best whether it is {names}"
-    else:
-        words = f"whether it is {names} is settled best by {best[0]['step']}:"
-        shown.append(("settle", best[0]))
+        return [wrapped(f"next: {NOTHING_LEFT}")]
+    shown = proposals[:count]
+    told = [one["step"] for one in shown]
     lines: list[str] = []
-    for place, (word, one) in enumerate(shown):
-        if word == "settle":
-            lines.append(wrapped(words))
-        same = place > 0 and one["cautions"] == shown[place - 1][1]["cautions"]
-        lines += _proposal_lines(one, word, facts["title"], same=same)
-    return [*lines, *([] if shown[-1][0] == "settle" else [wrapped(words)]), *_barred(proposals, shown)]
-
-
-def _barred(proposals: Sequence[dict[str, Any]], shown: Sequence[tuple[str, dict[str, Any]]]) -> list[str]:
-    """Live steps that were not shown, by name only."""
-    told = {one["step"] for _, one in shown}
-    barred = [p for p in proposals if not p["instructed"] and p["step"] not in told]
-    if not barred:
-        return []
-    named = ", ".join(f"{p['step']} ({p['live']}, {p['bits']:.2f} bit)" for p in barred[:3])
-    return [
-        wrapped(
-            f"for people qualified for live work, not instructed here: {named}; what they read can be entered"
-        )
-    ]
+    for place, one in enumerate(shown):
+        same = place > 0 and one["cautions"] == shown[place - 1]["cautions"]
+        lines += _proposal_lines(one, "or" if place else "next", facts["title"], same=same)
+    lines.append(wrapped(settle_words(facts, told)))
+    for one in facts["settle"]["next"][:1]:
+        if one["step"] not in told:
+            same = one["cautions"] == shown[-1]["cautions"]
+            lines += _proposal_lines(one, "settle", facts["title"], same=same)
+            told.append(one["step"])
+    barred = barred_words(proposals, told)
+    return [*lines, *([wrapped(barred)] if barred else [])]
 
 
 def _proposal_lines(one: dict[str, Any], word: str, title: str, *, same: bool) -> list[str]:
     """A step with its cautions before its instruction; `same`: its cautions stand right above."""
-    lines = [
-        wrapped(
-            f"{word}: {one['name']} [{one['step']}], expected to tell {one['bits']:.2f} bit for "
-            f"{one['effort_min']:.0f} min of effort, risk included"
-        )
-    ]
     cautions = ["all that stands above holds here as well"] if same and one["cautions"] else one["cautions"]
-    lines += [wrapped(f"CAUTION: {caution}", indent=4) for caution in cautions]
-    how = f"how: {one['how']}"
-    if not one["instructed"]:
-        how = f"not instructed: live work ({one['live']}); what people qualified for it read can be entered"
     seen = ", ".join(f"{o['key']} ({o['name']})" for o in one["outcomes"])
     enter = f"coilbell isolate observe --item {title or 'NAME'} {one['enter']}"
-    lines += [wrapped(text, indent=4) for text in (how, f"may show: {seen}", f"enter: {enter}")]
-    return lines
+    return [
+        wrapped(f"{word}: {proposal_words(one)}"),
+        *(wrapped(f"CAUTION: {caution}", indent=4) for caution in cautions),
+        *(wrapped(text, indent=4) for text in (how_words(one), f"may show: {seen}", f"enter: {enter}")),
+    ]
