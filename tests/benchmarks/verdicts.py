@@ -28,21 +28,17 @@ CALLED = 1.1 / 2.1
 
 
 class Bench:
-    """A reference with what is computed from it once for each set of capacitors."""
+    """A reference and how what it judges is connected."""
 
     def __init__(self, by: Reference, where: Connection = Connection.OUT_OF_CIRCUIT) -> None:
         self.reference, self.where = by, where
-        self._known: dict[tuple[float, ...], tuple] = {}
 
     def judge(self, seen: Sequence[Observation]) -> tuple[Posterior, str]:
         """Odds and the explanation named, as `find` gives them."""
         rings, _ = matched(grouped(seen), self.reference)
         rings = [r for r in rings if r.rings] or rings[:1]
-        key = tuple(r.capacitor.farads for r in rings)
-        if key not in self._known:
-            by = healthy(self.reference, rings)
-            self._known[key] = (by, causes(by, self.reference, self.where))
-        odds = posterior(rings, *self._known[key])
+        by = healthy(self.reference, rings)
+        odds = posterior(rings, by, causes(by, self.reference, self.where))
         return odds, str(named(odds, self.where))
 
 

@@ -12,9 +12,9 @@ from scipy.stats import multivariate_t
 from coilbell.errors import InputError
 from coilbell.record import Capacitor, Connection
 from coilbell.winding import Capture, Condition, Explanation, Observation, Reference, find, grouped
-from coilbell.winding.cause import causes
-from coilbell.winding.healthy import healthy
-from coilbell.winding.likelihood import Posterior, _evidence, _log_t, posterior
+from coilbell.winding.cause import _causes, causes
+from coilbell.winding.healthy import _healthy, healthy
+from coilbell.winding.likelihood import Posterior, _evidence, _foreseen, _log_t, posterior
 from coilbell.winding.plane import ring_of, shift_of
 from coilbell.winding.severity import cases, copper, points
 
@@ -257,3 +257,33 @@ def test_the_shift_plane_is_what_its_formulae_say() -> None:
     # b is not linear over the spread of units, so only roughly; its sign against g is what matters.
     assert math.sqrt(shift.covariance[1][1]) == pytest.approx(b.std(), rel=0.1)
     assert shift.covariance[0][1] == pytest.approx(np.cov(g, b)[0, 1], rel=0.1)
+
+
+def test_what_is_kept_from_ring_to_ring_changes_no_digit() -> None:
+    """Judged first, again, and after other parts, capacitors and connections: the same to the last bit."""
+    parts = (line(two=True), line(two=True, kind="switch-mode transformer"), line(units=1))
+    rang = (ring(21.9e3, 60), [*ring(21.9e3, 60), *ring(41e3, 50, B)])
+    asked = [(seen, by, where) for by in parts[:2] for seen in rang for where in (OUT, IN)]
+    asked.append((rang[0], parts[2], OUT))
+
+    def told() -> list[list[float]]:
+        return [[c.probability for c in odds(seen, by, where=where).causes] for seen, by, where in asked]
+
+    for kept in (_healthy, _causes, _foreseen):
+        kept.cache_clear()
+    first = told()
+    assert told() == first
+    for one, (seen, by, where) in zip(first, asked, strict=True):
+        for kept in (_healthy, _causes, _foreseen):
+            kept.cache_clear()
+        assert [c.probability for c in odds(seen, by, where=where).causes] == one
+    assert _causes.cache_info().maxsize is not None
+
+
+def test_the_tester_and_the_capacitor_are_part_of_what_is_kept() -> None:
+    by = line()
+    named = [Observation(A, 22.5e3, 100, board="t")]
+    other = [Observation(Capacitor(22.5e-9, 0.01, "A"), 22.5e3, 100)]
+    same = by.having([Capture("u9", Condition.GOOD, Observation(A, 21.6e3, 128, board="t"))])
+    ratios = {odds(seen, r).log10_ratio for seen in (ring(22.5e3, 100), named, other) for r in (by, same)}
+    assert len(ratios) == 5  # only the tester's name alone, unknown to the first reference, changes nothing

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 
 from coilbell.record import Connection
 from coilbell.winding.cause import SET
@@ -71,6 +72,7 @@ def blind_spots(
     return tuple(found)
 
 
+@lru_cache(maxsize=32)
 def visible_ohms(healthy: Healthy, kind: Kind) -> float | None:
     """Largest resistance of one shorted turn that lowers ln Q by three spreads [ohm], or None."""
     m = len(healthy.capacitors)

@@ -14,6 +14,7 @@ import hashlib
 import json
 import math
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any
 
 from coilbell.errors import CoilbellError, FileError
@@ -36,6 +37,7 @@ def encode(reference: Reference) -> str:
     return json.dumps(body | {"sha256": _hash(body)}, indent=1, ensure_ascii=False) + "\n"
 
 
+@lru_cache(maxsize=32)
 def digest(reference: Reference) -> str:
     """SHA-256 of the reference, in hexadecimal."""
     return _hash(_body(reference))

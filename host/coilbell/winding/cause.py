@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +17,7 @@ import numpy.typing as npt
 from coilbell.record import Connection
 from coilbell.winding.connection import attachments, beside_tuning, beside_yoke
 from coilbell.winding.explanation import Explanation
-from coilbell.winding.healthy import Healthy
+from coilbell.winding.healthy import Healthy, fixed
 from coilbell.winding.plane import coordinates, moved
 from coilbell.winding.reference import Reference
 from coilbell.winding.severity import Cases, added_capacitance, cases, changed_inductance, copper, load
@@ -86,8 +87,14 @@ class Cause:
 _ORDER = list(Explanation)
 
 
-def causes(healthy: Healthy, reference: Reference, connection: Connection) -> list[Cause]:
+def causes(healthy: Healthy, reference: Reference, connection: Connection) -> tuple[Cause, ...]:
     """All causes with their cases; those of the set are among them unless the winding is out of circuit."""
+    return _causes(healthy, reference, connection)
+
+
+@lru_cache(maxsize=16)
+def _causes(healthy: Healthy, reference: Reference, connection: Connection) -> tuple[Cause, ...]:
+    """The same, kept for the next ring of the same part."""
     kind, tank = reference.kind, healthy.tank
     in_circuit = connection is Connection.IN_CIRCUIT
     capacitance = added_capacitance(kind, tank, healthy.capacitors[0].farads)
@@ -130,10 +137,12 @@ def _changed(healthy: Healthy, *, iron: bool) -> Cause:
     return replace(cause, shift=shift)
 
 
-def _shared(listed: Sequence[Cause]) -> list[Cause]:
+def _shared(listed: Sequence[Cause]) -> tuple[Cause, ...]:
     """Shares made to sum to 1 within shorted and within not shorted."""
     totals = {flag: sum(c.share for c in listed if c.shorted is flag) for flag in (True, False)}
-    return [replace(c, share=c.share / totals[c.shorted]) for c in listed]
+    for cause in listed:
+        fixed(cause.shift)
+    return tuple(replace(c, share=c.share / totals[c.shorted]) for c in listed)
 
 
 def _shorted(healthy: Healthy, reference: Reference, *, in_circuit: bool) -> list[Cause]:

@@ -21,6 +21,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -109,12 +110,18 @@ def healthy(reference: Reference, rings: Sequence[Ring], unit: str = "") -> Heal
 
     unit: the specimen judged; when the reference holds its good rings they are what it is judged by.
     """
-    capacitors = [r.capacitor for r in rings]
+    return _healthy(reference, tuple((r.capacitor, r.board) for r in rings), unit)
+
+
+@lru_cache(maxsize=32)
+def _healthy(reference: Reference, with_: tuple[tuple[Capacitor, str], ...], unit: str) -> Healthy:
+    """The same from the capacitors and testers alone, kept: the figures of a ring do not touch it."""
+    capacitors = [capacitor for capacitor, _ in with_]
     means = reference.good_means(capacitors)
     own = [m for m in means if unit and m.unit == unit]
     used = own or list(means)
     location = np.mean([m.point for m in used], axis=0)
-    shift, extra = _capacitor_errors(reference, rings, location, reference.kind)
+    shift, extra = _capacitor_errors(reference, with_)
     tank = _tank(location, capacitors, reference.kind)
     location = location + shift
     assumed = _assumed(tank, location, capacitors, reference.kind.spread)
@@ -123,8 +130,8 @@ def healthy(reference: Reference, rings: Sequence[Ring], unit: str = "") -> Heal
     count = float(used[0].repeats if own else len(used))
     return Healthy(
         tuple(capacitors),
-        location,
-        spread * (1 + 1 / count) + extra,
+        fixed(location),
+        fixed(spread * (1 + 1 / count) + extra),
         freedom,
         tank,
         tuple(m.unit for m in used),
@@ -169,19 +176,23 @@ def _assumed(tank: Tank, location: Array, capacitors: Sequence[Capacitor], sprea
     return np.asarray(rows @ rows.T + np.diag(own**2), dtype=np.float64)
 
 
-def _capacitor_errors(
-    reference: Reference, rings: Sequence[Ring], location: Array, kind: Kind
-) -> tuple[Array, Array]:
+def fixed(array: Array) -> Array:
+    """The same array, from now on read-only: it is shared among judgements."""
+    array.setflags(write=False)
+    return array
+
+
+def _capacitor_errors(reference: Reference, with_: Sequence[tuple[Capacitor, str]]) -> tuple[Array, Array]:
     """Shift and covariance of the location from the difference and tolerance of the test capacitors."""
-    m = len(rings)
+    m = len(with_)
     shift, variance = np.zeros(2 * m), np.zeros(2 * m)
-    stray = math.sqrt(kind.stray_farads[0] * kind.stray_farads[1])
-    for k, ring in enumerate(rings):
-        theirs = next(c for c in reference.capacitors() if same_capacitor(c, ring.capacitor))
-        share = ring.capacitor.farads / (ring.capacitor.farads + stray)
-        shift[k] = -0.5 * share * math.log(ring.capacitor.farads / theirs.farads)
-        tolerance = math.hypot(ring.capacitor.tolerance, theirs.tolerance)
-        if ring.board and ring.board in _boards(reference) and ring.capacitor == theirs:
+    stray = math.sqrt(reference.kind.stray_farads[0] * reference.kind.stray_farads[1])
+    for k, (ours, board) in enumerate(with_):
+        theirs = next(c for c in reference.capacitors() if same_capacitor(c, ours))
+        share = ours.farads / (ours.farads + stray)
+        shift[k] = -0.5 * share * math.log(ours.farads / theirs.farads)
+        tolerance = math.hypot(ours.tolerance, theirs.tolerance)
+        if board and board in _boards(reference) and ours == theirs:
             tolerance *= _KEPT_TOLERANCE
         variance[k] = (0.5 * share * tolerance) ** 2
     return shift, np.diag(variance)

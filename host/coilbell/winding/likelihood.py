@@ -18,6 +18,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -25,7 +26,7 @@ import numpy.typing as npt
 from coilbell.errors import InputError
 from coilbell.winding.cause import BLUNT, Cause, anchors
 from coilbell.winding.explanation import Explanation
-from coilbell.winding.healthy import Healthy
+from coilbell.winding.healthy import Healthy, fixed
 from coilbell.winding.observation import Ring
 from coilbell.winding.reference import Reference
 
@@ -131,18 +132,34 @@ def _evidence(cause: Cause, rings: Sequence[Ring], healthy: Healthy) -> Array:
 
 def _density(cause: Cause, rings: Sequence[Ring], healthy: Healthy, used: int) -> Array:
     """(n,) log density of the first `used` rings under each case; -inf where the case does not ring."""
-    m = len(rings)
-    rows = np.concatenate([np.arange(used), m + np.arange(used)])
-    shift = cause.shift[:, rows]
-    alive = np.asarray(np.isfinite(shift).all(axis=1))
-    shift = np.where(alive[:, None], shift, 0.0)
-    scale = _case_scale(shift, healthy.scale[np.ix_(rows, rows)], cause.blunt)
+    alive, shift, scale = _foreseen(cause, healthy, used)
+    rows = _rows(healthy, used)
+    scale = scale.copy()
     for k in range(used):
         pair = np.array([k, used + k])
         scale[:, pair[:, None], pair[None, :]] += rings[k].covariance
     point = np.array([r.point for r in rings[:used]]).T.ravel()
     deviation = point - healthy.location[rows] - shift
     return np.where(alive, _log_t(deviation, scale, healthy.freedom), -np.inf)
+
+
+@lru_cache(maxsize=256)
+def _foreseen(cause: Cause, healthy: Healthy, used: int) -> tuple[npt.NDArray[np.bool_], Array, Array]:
+    """What each case foresees of the first `used` rings, kept for the next ring of the same part.
+
+    (n,) True where it rings; (n, 2 u) its shift; (n, 2 u, 2 u) its scale without the ring's own error.
+    """
+    rows = _rows(healthy, used)
+    shift = cause.shift[:, rows]
+    alive = np.asarray(np.isfinite(shift).all(axis=1))
+    shift = np.where(alive[:, None], shift, 0.0)
+    scale = _case_scale(shift, healthy.scale[np.ix_(rows, rows)], cause.blunt)
+    return alive, fixed(shift), fixed(scale)
+
+
+def _rows(healthy: Healthy, used: int) -> npt.NDArray[np.int_]:
+    """(2 u,) places of ln f and ln d of the first `used` capacitors."""
+    return np.concatenate([np.arange(used), len(healthy.capacitors) + np.arange(used)])
 
 
 def _case_scale(shift: Array, scale: Array, blunt: float) -> Array:
