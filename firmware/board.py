@@ -7,6 +7,7 @@ FIRMWARE = "1.0.0"
 PULSE_PIN = 15
 RING_CHANNEL = 0  # the winding, biased to mid-scale
 LEAD_CHANNEL = 1  # the leads behind the high-ohm divider, raised so that either polarity shows
+LOOP_CHANNEL = 2  # the pulse pin behind a divider: the loop-back that shows the latency
 
 # Test capacitors: letter, pin that switches it in, value [fF], tolerance [ppm], tan(delta) [ppm]
 CAPACITORS = (
@@ -36,14 +37,19 @@ AIM_LOW_UV = 250_000
 AIM_HIGH_UV = 400_000
 
 # Constants: name, value until calibrated, lowest, highest that can be true. The values are those of the
-# circuit in hardware-notes with every part at its nominal value.
+# circuit in hardware-notes with every part at its nominal value; NAME_uncertainty_UNIT is the standard
+# uncertainty of NAME_UNIT.
 CONSTANTS = [
     ("offset_code_16", 2048 * 16, 512 * 16, 3584 * 16),  # code at 0 V, in sixteenths
     ("converter_nv", 805_664, 400_000, 1_600_000),  # nV per code at the converter: 3.3 V / 4096
     ("gain_ppm", 3_000_000, 100_000, 20_000_000),  # converter volts per winding volt: 1 + 2 k / 1 k
     ("stray_ff", 1_200_000, 0, 10_000_000),  # leads, input and open switches, across the winding
+    ("stray_uncertainty_ff", 200_000, 0, 10_000_000),
     ("input_psi", 410_000, 0, 1_000_000_000),  # conductance across the winding
-    ("latency_ps", 0, 0, 2_000_000),  # start of the converter to its first sample
+    ("input_uncertainty_psi", 100_000, 0, 1_000_000_000),
+    # Start of the converter to its first sample; what is measured of a latency near 0 may lie below it.
+    ("latency_ps", 0, -20_000, 2_000_000),
+    ("latency_uncertainty_ps", 200_000, 0, 2_000_000),
     ("lead_offset_code_16", 11_917, 128 * 16, 3584 * 16),  # 0 V at the leads, raised to 0.60 V
     ("lead_uv", 8_861, 1_000, 1_000_000),  # uV at the leads per code: 1/114.1 of it, times 10.375
 ]
@@ -51,3 +57,10 @@ for _letter, _pin, _ff, _tolerance, _loss in CAPACITORS:
     CONSTANTS.append((_letter + "_ff", _ff, 1_000, 2_000_000_000))
     CONSTANTS.append((_letter + "_tolerance_ppm", _tolerance, 1, 500_000))
     CONSTANTS.append((_letter + "_loss_ppm", _loss, 0, 500_000))
+# Codes of the converter that are wider than one count: which, by how many thousandths of a count, and how
+# uncertain that is. Code 0: no step kept here.
+STEPS = 4
+for _number in range(1, STEPS + 1):
+    CONSTANTS.append(("step%d_code" % _number, 0, 0, 4095))
+    CONSTANTS.append(("step%d_mcode" % _number, 0, -1_000, 100_000))
+    CONSTANTS.append(("step%d_uncertainty_mcode" % _number, 0, 0, 100_000))

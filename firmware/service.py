@@ -229,13 +229,13 @@ class Service:
 
     def _select(self, letter):
         letters = [row[0] for row in board.CAPACITORS]
-        if letter not in letters and letter != frame.NO_CAPACITOR:
-            raise Refused(
-                frame.BAD_VALUE, 0, f"capacitor={letter}; one of: {' '.join(letters + [frame.NO_CAPACITOR])}"
-            )
+        choices = letters + [frame.NO_CAPACITOR, frame.LOOP_BACK]
+        if letter not in choices:
+            raise Refused(frame.BAD_VALUE, 0, f"capacitor={letter}; one of: {' '.join(choices)}")
         if letter != self._capacitor:
             self._capacitor = letter
-            self._hardware.select(letters.index(letter) if letter in letters else -1)
+            channel = board.LOOP_CHANNEL if letter == frame.LOOP_BACK else board.RING_CHANNEL
+            self._hardware.select(letters.index(letter) if letter in letters else -1, channel)
             self._hardware.sleep_ms(board.SETTLE_MS)
 
     # One shot into the buffer; (flags, lead voltage before it [mV]).

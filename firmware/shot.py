@@ -6,7 +6,7 @@
 #   tick_hz, ticks_per_sample     clock of the pulse, and what one conversion takes of it
 #   start_uncertainty_ps          interval that the converter's start may fall in
 #   machine, unique_id, micropython                    words for hello
-#   select(index)                 switch in board.CAPACITORS[index] alone; -1 none
+#   select(index, channel)        switch in board.CAPACITORS[index] alone, -1 none; sample that input
 #   capture(samples, count, delay_ticks, width_ticks)  one shot into the array('H'), see below
 #   lead_code()                   converter code 0..4095 of the leads, now
 #   temperature_mc()              of the chip, in thousandths of a degree Celsius
@@ -141,19 +141,18 @@ class Hardware:
         self.micropython = ".".join([str(part) for part in sys.implementation.version[:3]])
         self._found_hz = machine.freq()
         # Constructing these switches the pads' digital inputs off, which RP2350-E9 asks for.
-        self._ring = ADC(Pin(26 + board.RING_CHANNEL))
+        for channel in (board.RING_CHANNEL, board.LOOP_CHANNEL):
+            ADC(Pin(26 + channel))
         self._lead = ADC(Pin(26 + board.LEAD_CHANNEL))
         self._core = ADC(ADC.CORE_TEMP)
         # Addresses are beyond the small integers: made once, so that using them allocates nothing.
         base = _CHIP[0]
         self._cs = base
-        self._cs_clear = base + _CLEAR
         self._fcs = base + 0x08
         self._fifo = base + 0x0C
         self._div = base + 0x10
-        self._idle_word = _EN | _TS_EN | (board.RING_CHANNEL << _AINSEL)
-        self._start_word = self._idle_word | _START_MANY
-        self._stop_word = array("I", [self._idle_word])
+        self._stop_word = array("I", [0])
+        self.select(-1, board.RING_CHANNEL)
         self._filler, self._starter, self._stopper = rp2.DMA(), rp2.DMA(), rp2.DMA()
         self._set_channels()
 
@@ -315,14 +314,13 @@ class Hardware:
         status = mem32[self._fcs]
         self._clean = finished
         flags = 0 if finished else UNFINISHED
-        if status & _FCS_OVER:
-            flags |= frame.OVER
+        flags |= frame.OVER if status & _FCS_OVER else 0
         return flags | frame.UNDER if status & _FCS_UNDER else flags
 
     # After a shot that was broken off, wherever it stood.
     def _recover(self):
         self.pulse_low()
-        mem32[self._cs_clear] = _START_MANY
+        mem32[self._cs + _CLEAR] = _START_MANY
         for channel in (self._filler, self._starter, self._stopper):
             # Switched off before it is aborted, or RP2350-E5 may let it trigger the next one.
             channel.config(ctrl=self._idle_control)
@@ -333,11 +331,13 @@ class Hardware:
     def pulse_low(self):
         self._pulse.init(Pin.OUT, value=0)
 
-    def select(self, index):
+    def select(self, index, channel):
         for switch in self._switches:
             switch.value(0)
         if index >= 0:
             self._switches[index].value(1)
+        self._idle_word = self._stop_word[0] = _EN | _TS_EN | (channel << _AINSEL)
+        self._start_word = self._idle_word | _START_MANY
 
     # --- slow readings, and time ---
 
@@ -377,8 +377,8 @@ class Hardware:
     # Pins low, converter stopped, clocks as they were found.
     def close(self):
         self.pulse_low()
-        self.select(-1)
-        mem32[self._cs_clear] = _START_MANY
+        self.select(-1, board.RING_CHANNEL)
+        mem32[self._cs + _CLEAR] = _START_MANY
         mem32[self._fcs] = 0
         for number in (_SM_GATE, _SM_STRIKE, _SM_TALLY):
             rp2.StateMachine(number).active(0)

@@ -32,8 +32,8 @@ class Benchtop:
         self.lead_mv = lambda ms: 0
         self.ring = lambda k, width: 2048 + (k % 5 if k >= 0 else 0)
 
-    def select(self, index):
-        self.done.append(("select", index))
+    def select(self, index, channel):
+        self.done.append(("select", index, channel))
 
     def capture(self, samples, count, delay_ticks, width_ticks):
         self.done.append(("capture", count, delay_ticks, width_ticks, self.now_ms))

@@ -54,7 +54,7 @@ def test_a_capture():
     end = fields(answer[4])
     assert (end["frames"], end["shots"]) == (4, 3)
     assert end["sum"] == frame.crc32(b"".join([one.payload for one in answer[1:4]]))
-    assert ("select", 1) in tester.hardware.done
+    assert ("select", 1, board.RING_CHANNEL) in tester.hardware.done
 
 
 def test_the_longest_record_is_sent_whole():
@@ -142,14 +142,27 @@ def test_capacitors_are_switched_when_they_change_and_settle():
     for letter in ("A", "A", "-", "C"):
         tester.capture(capacitor=letter)
     assert [entry for entry in tester.hardware.done if entry[0] == "select"] == [
-        ("select", 0),
-        ("select", -1),
-        ("select", 2),
+        ("select", 0, board.RING_CHANNEL),
+        ("select", -1, board.RING_CHANNEL),
+        ("select", 2, board.RING_CHANNEL),
     ]
     quiet = Tester()
     quiet.capture()
     first = quiet.hardware.captures()[0][4]
     assert first == board.SETTLE_MS + board.LEAD_READINGS - 1
+
+
+def test_the_loop_back_is_sampled_instead_of_the_winding():
+    tester = Tester()
+    for letter in ("loop", "loop", "A"):
+        begin = fields(tester.capture(capacitor=letter, width_ticks=576)[0])
+        assert begin["capacitor"] == letter
+    assert [entry for entry in tester.hardware.done if entry[0] == "select"] == [
+        ("select", -1, board.LOOP_CHANNEL),
+        ("select", 0, board.RING_CHANNEL),
+    ]
+    tester.hardware.lead_mv = lambda ms: 3000  # the pulse goes to the leads as well
+    error_of(tester.capture(capacitor="loop"), frame.LEADS_LIVE)
 
 
 def test_flags_and_failed_conversions_are_told():

@@ -65,6 +65,7 @@ class World:
         self.pio_levels = {}
         self.edges = []
         self.analog = set()
+        self.inputs = set()  # that a shot has sampled
         self.registers = {
             self.adc: 0,
             self.adc + 8: 0,
@@ -201,6 +202,7 @@ class World:
             if self.dead_after is not None and len(self.conversions) >= self.dead_after:
                 return
             self.conversions.append(self.now)
+            self.inputs.add(cs >> 12 & 15)
             self.conversion_end = self.now + _CONVERSION_CLOCKS * self.adc_clock()
 
     def convert(self):

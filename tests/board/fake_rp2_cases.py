@@ -350,10 +350,23 @@ def case_select(folders):
     bench = Bench(folders, "rp2040")
     pins = [row[1] for row in sys_board(folders).CAPACITORS]
     for index in range(len(pins)):
-        bench.hardware.select(index)
+        bench.hardware.select(index, 0)
         same([bench.world.level(pin) for pin in pins], [int(at == index) for at in range(len(pins))])
-    bench.hardware.select(-1)
+    bench.hardware.select(-1, 0)
     same([bench.world.level(pin) for pin in pins], [0] * len(pins))
+
+
+def case_select_an_input(folders):
+    samples = array("H", bytes(2 * 64))
+    for bench in benches(folders):
+        for channel in (2, 0):
+            bench.hardware.select(-1, channel)
+            bench.world.inputs = set()
+            same(bench.fire(samples, 64, 288, 144), 0)
+            same(bench.world.inputs, {channel})
+            true(channel in bench.world.analog, "the pad's digital input is on")
+            same(bench.pulse(), (288, 144))
+            same(bench.world.registers[bench.world.adc] >> 12 & 15, channel)  # the stopper's word
 
 
 def sys_board(folders):

@@ -22,6 +22,9 @@ decimal. An empty line is ignored: the host may send "\\n" to end a line that wa
     constant name value                         change one in use   CONSTANTS
     save                                        write them to file  CONSTANTS
 
+capacitor is one of the letters that HELLO tells; or "-": none; or "loop": none, and the converter samples
+the pulse pin, through the loop-back, instead of the winding.
+
 Board to host: frames
 ---------------------
 ::
@@ -46,13 +49,15 @@ The payload of DATA is binary; of all others it is lines ``key=value\\n`` of UTF
 
 HELLO, BEGIN  tick_hz: the unit of all *_ticks; true sampling rate [Hz] = rate_numerator / rate_denominator;
               start_uncertainty_ps: width of the interval the converter's start may fall in;
-              capacitors: letters such as A,B,C ("-" is none); lead_mv: before the first shot;
+              capacitors: letters such as A,B,C; lead_mv: before the first shot;
               constants_from: file, backup, defaults, or changed since (not saved)
 AIM           outcome found: width_ticks brings the first peak into the board's band, peak_uv there [at the
               winding]; weak: no width does, this is the strongest; steep: one step passed over the band, this
               is the last width below it. largest_uv: over all pulses fired
 CHECK         tick_hz, rate_hz: measured against the board's microsecond counter, good to about 1 %
-CONSTANTS     constants_from, then every constant, all whole numbers
+CONSTANTS     constants_from, then every constant, all whole numbers; NAME_uncertainty_UNIT is the standard
+              uncertainty of NAME_UNIT. stepN_code, stepN_mcode: code N of a short table is wider than one
+              count by so much; code 0: that line of the table is empty
 END           frames of this answer, END not counted; shots fired; sum: CRC-32 over the payloads of its DATA
               frames one after another, 0 for none
 ERROR         code from `ERRORS`, value: the figure it is about, words for a person
@@ -87,7 +92,7 @@ Contract
 * A frame that arrives whole and unharmed is right; one that does not is never delivered, and `Reader` finds
   the next one.
 * Units are in the names: mv, uv, nv, us, ms, hz, ppm, ff (femtofarad), ps (picosecond), psi (picosiemens),
-  mc (thousandths of a degree Celsius), code_16 (sixteenths of a converter code).
+  mc (thousandths of a degree Celsius), code_16 and mcode (sixteenths and thousandths of a converter code).
 
 Detail, may change without a new version: further keys in a text payload, wording of ERROR, pauses between
 frames, how many bytes arrive at once.
@@ -128,6 +133,7 @@ REQUESTS = {
     "save": (),
 }
 NO_CAPACITOR = "-"
+LOOP_BACK = "loop"
 
 # Codes of ERROR, by whose fault it is. `value` is what the second column says, else 0.
 BAD_REQUEST = 1  # the line is no request of this version

@@ -10,6 +10,9 @@
     noise           converter noise [LSB rms], 1 by default
     hum             mains hum at the leads [V], 0 by default
     errors          share of samples whose conversion fails, 0 by default
+    stray           capacitance of leads and input [F], 25e-12 by default
+    latency         from the start of the converter to its first sample [s], 0 by default
+    loop            0: nothing joins the pulse pin to the converter's loop-back input
     hurry           1: the board's rests between shots take no time
     interpreter     micropython or python: what runs the firmware; by default what there is
     pace            bytes a second over the link, 500000 by default as over USB; 0 for no limit
@@ -43,6 +46,9 @@ class Address:
     noise: float = 1.0
     hum: float = 0.0
     errors: float = 0.0
+    stray: float = 25e-12
+    latency: float = 0.0
+    loop: int = 1
     hurry: int = 0
     interpreter: str = ""
     pace: float = 500e3
@@ -58,6 +64,9 @@ class Address:
         for name in ("errors", "drop", "corrupt"):
             _limited(name, getattr(self, name), 0, 1)
         _limited("hurry", self.hurry, 0, 1)
+        _limited("loop", self.loop, 0, 1)
+        _limited("stray", self.stray, 1e-15, 1e-6)
+        _limited("latency", self.latency, 0, 2e-6)
         _limited("noise", self.noise, 0, 1000)
         _limited("hum", self.hum, 0, 100)
         _limited("pace", self.pace, 0, 1e9)
@@ -98,6 +107,9 @@ _READERS: dict[str, Callable[[str], Any]] = {
     "noise": float,
     "hum": float,
     "errors": float,
+    "stray": float,
+    "latency": float,
+    "loop": int,
     "hurry": int,
     "interpreter": str,
     "pace": float,

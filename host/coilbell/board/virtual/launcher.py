@@ -25,6 +25,7 @@ _LEAD_UV = 8_862
 _NOMINAL = {
     "gain_ppm": 1_000_000,
     "stray_ff": 25_000,
+    "stray_uncertainty_ff": 5_000,
     "input_psi": 1_000_000,
     "lead_offset_code_16": 2048 * 16,
     "lead_uv": _LEAD_UV,
@@ -123,14 +124,15 @@ class Hardware:
     ticks_per_sample = _TICK_HZ // _RATE_HZ
     start_uncertainty_ps = 0
 
-    def __init__(self, bridge: Bridge, capacitors: list, chip: str, unique_id: str, hurry: bool) -> None:
+    def __init__(self, bridge: Bridge, board: object, chip: str, unique_id: str, hurry: bool) -> None:
         self.machine = "virtual board, converter of " + chip.upper()
         self.unique_id = unique_id
         version = ".".join([str(part) for part in sys.implementation.version[:3]])
         self.micropython = version if _MICROPYTHON else "none, CPython " + version
         self._bridge = bridge
-        self._capacitors = capacitors
-        self._farads_ff = 0
+        self._capacitors = board.CAPACITORS
+        self._loop_channel = board.LOOP_CHANNEL
+        self._farads_ff = self._loop = 0
         self._hurry = hurry
         self._skipped_ms = 0
         self._start = time.time()
@@ -144,13 +146,14 @@ class Hardware:
     def pulse_low(self) -> None:
         """A simulated pulse ends by itself."""
 
-    def select(self, index: int) -> None:
-        """Switch a test capacitor across the winding, none for -1."""
+    def select(self, index: int, channel: int) -> None:
+        """Switch a test capacitor across the winding, none for -1, and sample that input."""
         self._farads_ff = self._capacitors[index][2] if index >= 0 else 0
+        self._loop = int(channel == self._loop_channel)
 
     def capture(self, samples: array.array, count: int, delay_ticks: int, width_ticks: int) -> int:
         """Fill the buffer; no sample is ever lost here."""
-        asked = f"{self._farads_ff} {width_ticks} {delay_ticks} {count}"
+        asked = f"{self._farads_ff} {width_ticks} {delay_ticks} {count} {self._loop}"
         self._bridge.ask_into(b"S", asked.encode(), memoryview(_bytes_of(samples))[: 2 * count])
         return 0
 
@@ -240,7 +243,7 @@ def _serve(arguments: list) -> None:
             return link.waiting()
 
     while True:
-        hardware = Hardware(bridge, board.CAPACITORS, chip, unique_id, hurry == "1")
+        hardware = Hardware(bridge, board, chip, unique_id, hurry == "1")
         try:
             program.run(hardware, Console(link, link), constants)
         except KeyboardInterrupt:

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 
 __all__ = ["Leads"]
 
+_LOOP_VOLTS = 1.65
+_LOOP_S = 25e-9
+"""The loop-back halves the pulse pin's 3.3 V; its 5 kohm and some 5 pF of the converter's pin slow it."""
 _KEPT = 128
 """Noise-free rings kept, so that equal shots are computed once."""
 
@@ -26,10 +29,13 @@ class Leads:
     def __init__(self, wishes: Address) -> None:
         from numpy.random import default_rng
 
-        from coilbell.board.simulation import Winding, catalogue
+        from coilbell.board.simulation import Fixture, Winding, catalogue
 
-        self.winding: Winding = Winding(catalogue.part(wishes.part, wishes.seed), wishes.state)
+        fixture = Fixture(stray_farads=wishes.stray)
+        self.winding: Winding = Winding(catalogue.part(wishes.part, wishes.seed), wishes.state, fixture)
         self.converter: Converter = _converter(wishes)
+        self._latency_s = wishes.latency
+        self._loop = bool(wishes.loop)
         self._rng = default_rng(wishes.seed)
         self._rings: dict[tuple[float, ...], npt.NDArray[np.float64]] = {}
         self._since = time.monotonic()
@@ -39,10 +45,11 @@ class Leads:
     ) -> npt.NDArray[np.uint16]:
         """Converter codes (samples,) of one shot, as the FIFO gives them: bit 15 is the error bit.
 
-        pulse_at_s: start of the pulse after the first sample [s]; pulse_s: its width, 0 for none [s].
+        pulse_at_s: start of the pulse after that of the converter [s]; pulse_s: its width, 0 for none [s].
         """
         import numpy as np
 
+        pulse_at_s -= self._latency_s
         if not pulse_s:
             return self.converter.codes(np.zeros(samples) + self.lead_volts(), self._rng, rate_hz)
         key = (farads, pulse_s, pulse_at_s, rate_hz, samples)
@@ -53,6 +60,18 @@ class Leads:
             volts = self.winding.ring(farads, pulse_s, rate_hz, samples, delay_s=pulse_at_s)
             self._rings[key] = volts
         return self.converter.codes(volts, self._rng, rate_hz)
+
+    def loop_codes(
+        self, pulse_s: float, pulse_at_s: float, rate_hz: float, samples: int
+    ) -> npt.NDArray[np.uint16]:
+        """As `codes`, of the pulse pin behind its loop-back, from 0 V up."""
+        import numpy as np
+
+        times = np.arange(samples) / rate_hz + self._latency_s - pulse_at_s
+        risen = -np.expm1(-np.clip(times, 0, pulse_s) / _LOOP_S)
+        volts = _LOOP_VOLTS * risen * np.exp(-np.clip(times - pulse_s, 0, None) / _LOOP_S)
+        pin = replace(self.converter, bias=0.0, gain=1.0, hum_volts=0.0)
+        return pin.codes(volts * self._loop, self._rng, rate_hz)
 
     def lead_volts(self) -> float:
         """Voltage at the leads with no pulse, now [V]."""

@@ -120,14 +120,13 @@ class Board:
             os._exit(0)
 
     def _shot(self, asked: bytes) -> bytes:
-        farads_ff, width, delay, count = map(int, asked.split())
-        codes = self._leads.codes(
-            farads_ff * 1e-15 or _NO_CAPACITOR,
-            width / _TICK_HZ,
-            delay / _TICK_HZ,
-            _TICK_HZ / _TICKS_PER_SAMPLE,
-            count,
-        )
+        farads_ff, width, delay, count, loop = map(int, asked.split())
+        pulse_s, pulse_at_s, rate_hz = width / _TICK_HZ, delay / _TICK_HZ, _TICK_HZ / _TICKS_PER_SAMPLE
+        if loop:
+            codes = self._leads.loop_codes(pulse_s, pulse_at_s, rate_hz, count)
+        else:
+            farads = farads_ff * 1e-15 or _NO_CAPACITOR
+            codes = self._leads.codes(farads, pulse_s, pulse_at_s, rate_hz, count)
         return codes.astype("<u2").tobytes()
 
     def _lead(self, asked: bytes) -> bytes:
