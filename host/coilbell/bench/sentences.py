@@ -17,6 +17,7 @@ from coilbell.winding import Comparison, Explanation, Finding, Posterior, Ring
 __all__ = [
     "COMPARISON_SCHEMA",
     "FINDING_SCHEMA",
+    "change_words",
     "comparison_facts",
     "comparison_text",
     "finding_facts",
@@ -156,12 +157,36 @@ def comparison_text(facts: dict[str, Any]) -> str:
     title = f"{facts['title']}: " if facts["title"] else ""
     lines = [wrapped(f"{title}{facts['explanation'].upper()} ({facts['relation']})", indent=0)]
     lines += _odds_lines(facts["shorted_turn"], facts["probabilities"])
+    lines += _section("change", change_words(facts))
     lines += _section("why", facts["reasons"])
     lines += _section("cannot be seen", facts["cannot_see"])
     lines += _section("next", [facts["next_step"]])
     if facts["caution"]:
         lines += _section("CAUTION", [facts["caution"]])
     return "\n".join(lines)
+
+
+def change_words(facts: dict[str, Any]) -> list[str]:
+    """What changed between the rings of a comparison, with uncertainties; facts: of `comparison_facts`."""
+    pairs = zip(facts["rings"], facts["frequency_ratio"], facts["loss_ratio"], strict=False)
+    lines = [
+        f"with {before['capacitor']}: frequency times {_shown(frequency)}, loss times {_shown(loss)}"
+        for (before, _), frequency, loss in pairs
+    ]
+    lines += [
+        f"with {before['capacitor']}: it rang first, then no longer"
+        for before, after in facts["rings"]
+        if not after["rings"]
+    ]
+    conductance = facts["added"]["siemens"][0] if facts["added"] else None
+    if conductance is not None:
+        lines.append(f"added conductance across the winding {_shown(conductance, 'S')}")
+    return lines
+
+
+def _shown(quantity: dict[str, float | None], unit: str = "") -> str:
+    value, spread = quantity["value"], quantity["standard_uncertainty"]
+    return concise(math.nan if value is None else value, math.nan if spread is None else spread, unit)
 
 
 def odds_words(log10_ratio: float) -> str:

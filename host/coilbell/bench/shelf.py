@@ -14,7 +14,7 @@ from pathlib import Path
 from coilbell.errors import CoilbellError, FileError, InputError, MissingError, ReferenceMismatch
 from coilbell.winding import Reference, decode, encode
 
-__all__ = ["Shelf", "read_reference", "write_reference"]
+__all__ = ["Shelf", "read_reference", "reference_named", "write_reference"]
 
 VARIABLE = "COILBELL_REFERENCES"
 _ENDING = ".reference.json"
@@ -72,6 +72,15 @@ class Shelf:
             raise MissingError(f"{self.folder}: cannot be made: {error.strerror or error}") from error
         write_reference(reference, path)
         return path
+
+
+def reference_named(name: str, folder: str | os.PathLike[str] | None = None) -> Reference:
+    """A reference by its name on the shelf, or by the .json file of one.
+
+    Raises MissingError, FileError, ReferenceMismatch.
+    """
+    path = Path(name)
+    return read_reference(path) if path.suffix == ".json" and path.is_file() else Shelf(folder).get(name)
 
 
 def read_reference(path: Path) -> Reference:

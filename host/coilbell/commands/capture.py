@@ -13,9 +13,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from coilbell.bench.quantities import parse
+from coilbell.commands.options import add_connection, add_keeping, connection_of, drawer_of, tell_kept
 from coilbell.errors import InputError, MeasurementError
 
 if TYPE_CHECKING:
+    from coilbell.bench.log import Drawer
     from coilbell.board import Settings, Tester
     from coilbell.record import Record
 
@@ -25,6 +27,7 @@ _EXAMPLES = """\
 examples:
   coilbell capture                            the only board found, capacitor A
   coilbell capture --capacitor both --out part.json
+  coilbell capture --item lot-3 --out-of-circuit    kept in the bench log
   coilbell capture --port COM5 --interleave 4 --shots 4
   coilbell capture --port virtual:            no board needed: an invented part
   coilbell capture --port "virtual:?part=moss-choke&state=turn-dead&seed=3"
@@ -33,6 +36,8 @@ The winding must carry no voltage: discharge it and take it off the mains.
 --shots are fitted jointly. --interleave 4 makes each shot of four, for four
 times the rate; rings above 200 kHz need it. --watch goes on until Ctrl-C, a
 file for each capture: part-1.json, part-2.json and so on.
+With --item NAME records and fits are kept in the bench log; `coilbell judge
+--item NAME` and `coilbell compare --item NAME` then find them there.
 Exit code: 0 done, no ring included; 1 board or measurement failed; 2 an option
 cannot be; 3 no board, or its port cannot be opened.
 """
@@ -52,6 +57,7 @@ class _Request:
     """Captures to take, None until Ctrl-C."""
     out: str | None
     count_to: float
+    label: str
     json: bool
 
 
@@ -70,9 +76,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--out", metavar="FILE", help='keep the records (.json, .csv); "-" writes JSON to stdout')
     add("--count-to", metavar="PART", default="0.1", help="count rings down to this part of the first peak")
     add("--note", metavar="TEXT", default="", help="a note kept with the records")
-    where = parser.add_mutually_exclusive_group()
-    where.add_argument("--in-circuit", action="store_true", help="the winding is connected in its set")
-    where.add_argument("--out-of-circuit", action="store_true", help="nothing is connected to the winding")
+    add_connection(parser)
+    add_keeping(parser)
     add("--json", action="store_true", help="one JSON object a line instead of tables")
     parser.epilog = _EXAMPLES
 
@@ -82,20 +87,20 @@ def run(options: argparse.Namespace) -> int:
     from coilbell.board import Tester
 
     request = _request(options)
-    with Tester.open(options.port) as tester:
+    # The log first: nothing is struck that could not be kept.
+    with drawer_of(options) as drawer, Tester.open(options.port) as tester:
         for warning in tester.warnings:
             print(f"coilbell: note: {warning}", file=sys.stderr)
         if options.watch:
-            return _watch(tester, request)
+            return _watch(tester, request, drawer)
         for number in range(1, (request.count or 1) + 1):
-            _one(tester, request, number)
+            _one(tester, request, drawer, number)
     return 0
 
 
 def _request(options: argparse.Namespace) -> _Request:
     from coilbell.board import Settings
     from coilbell.commands.fit import fraction
-    from coilbell.commands.judge import connection_of
     from coilbell.record import Connection
 
     if options.count < 1:
@@ -122,6 +127,7 @@ def _request(options: argparse.Namespace) -> _Request:
         None if options.watch else options.count,
         options.out,
         fraction(options.count_to),
+        options.label,
         options.json,
     )
 
@@ -137,20 +143,22 @@ def _check_out(name: str | None) -> None:
         raise InputError(f"--out {name}: no folder {path.parent}; make it first")
 
 
-def _watch(tester: Tester, request: _Request) -> int:
+def _watch(tester: Tester, request: _Request, drawer: Drawer | None) -> int:
     """Capture until Ctrl-C, which is the proper end; a failed capture is told and passed over."""
     number = failures = 0
     try:
         while failures < _MOST_FAILURES:
             try:
-                _one(tester, request, number + 1)
+                _one(tester, request, drawer, number + 1)
                 number, failures = number + 1, 0
             except MeasurementError as error:
                 failures = _passed_over(error, failures)
                 time.sleep(_PAUSE_S)
     except KeyboardInterrupt:
         pass
-    kept = f", kept in {request.out} and those beside it" if request.out not in (None, "-") and number else ""
+    places = [f"{request.out} and those beside it"] if request.out not in (None, "-") else []
+    places += [f"the bench log under {drawer.name}"] if drawer else []
+    kept = f", kept in {' and in '.join(places)}" if places and number else ""
     print(f"coilbell: {number} capture{'s' * (number != 1)} taken{kept}", file=sys.stderr)
     return 1 if failures >= _MOST_FAILURES else 0
 
@@ -166,12 +174,33 @@ def _passed_over(error: MeasurementError, failures: int) -> int:
     return failures if isinstance(error, Refusal) else failures + 1
 
 
-def _one(tester: Tester, request: _Request, number: int) -> None:
+def _one(tester: Tester, request: _Request, drawer: Drawer | None, number: int) -> None:
     """One capture with each capacitor: kept first, then fitted and shown."""
     captures = [_captured(tester, settings) for settings in request.settings]
     _keep([record for capture in captures for record in capture], request, number)
     for settings, capture in zip(request.settings, captures, strict=True):
-        _show(tester, request, settings, capture, number)
+        many = f" capture {number}" if request.count != 1 else ""
+        what = f"{many}, capacitor {settings.capacitor}"
+        facts = _facts(capture, f"{tester.port}{what}", request)
+        told = facts | {"capture": _capture_facts(tester, capture)}
+        if drawer is None:
+            _show(told, request)
+            continue
+        try:
+            told["kept"] = _put(drawer, capture, what.strip(" ,"), facts, request)
+        finally:
+            _show(told, request)
+        tell_kept(told["kept"])
+
+
+def _put(
+    drawer: Drawer, capture: tuple[Record, ...], what: str, facts: dict[str, Any], request: _Request
+) -> dict[str, Any]:
+    """Keep a capture with its fit in the bench log."""
+    from coilbell.bench.log import Rung
+
+    label = f"{request.label} ({what})" if request.label else what
+    return drawer.keep([Rung(capture, label, facts | {"title": label})])
 
 
 def _captured(tester: Tester, settings: Settings) -> tuple[Record, ...]:
@@ -212,16 +241,15 @@ def _keep(records: Sequence[Record], request: _Request, number: int) -> None:
     write(records, numbered)
 
 
-def _show(
-    tester: Tester, request: _Request, settings: Settings, capture: tuple[Record, ...], number: int
-) -> None:
-    from coilbell.bench.log.working import fitted
+def _facts(capture: tuple[Record, ...], title: str, request: _Request) -> dict[str, Any]:
+    from coilbell.bench.log import fitted
+
+    return fitted(capture, title, request.count_to)[1]
+
+
+def _show(facts: dict[str, Any], request: _Request) -> None:
     from coilbell.bench.words import facts_table
 
-    many = f" capture {number}" if request.count != 1 else ""
-    title = f"{tester.port}{many}, capacitor {settings.capacitor}"
-    _, facts = fitted(capture, title, request.count_to)
-    facts["capture"] = _capture_facts(tester, capture)
     if request.json:
         print(json.dumps(facts), flush=True)
         return

@@ -3,15 +3,26 @@
 from __future__ import annotations
 
 import argparse
-import json
-from pathlib import Path
+from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
-from coilbell.bench.quantities import parse
+from coilbell.commands.options import (
+    add_keeping,
+    add_prior,
+    add_reading,
+    drawer_of,
+    prior_of,
+    reading_of,
+    refuse_reading,
+    show_and_keep,
+    tell_chosen,
+)
 from coilbell.errors import InputError
 
 if TYPE_CHECKING:
-    from coilbell.winding import Observation
+    from coilbell.bench.log import Drawer, Rung
+    from coilbell.winding import Relation
 
 __all__ = ["add_arguments", "run"]
 
@@ -20,10 +31,14 @@ examples:
   coilbell compare bench.json set.json --in-circuit --kind "horizontal yoke"
   coilbell compare before.json after.json
   coilbell compare good.csv other.csv --units --capacitor 22n
+  coilbell compare --item lot-3             what the log holds of it
 
 A is known good or was rung first; B is what it is held against. With records of
 two test capacitors on both sides inductance and capacitance come apart: give
 A and A2 as --also-a, B and B2 as --also-b.
+With --item NAME rings and comparison are kept in the bench log, as new rows.
+Then A and B may be numbers of captures there; without them the last rings out
+of circuit stand against the last in circuit, else the first against the last.
 In circuit a ring like A's clears the winding; a worse one convicts nothing.
 """
 
@@ -31,56 +46,101 @@ In circuit a ring like A's clears the winding; a worse one convicts nothing.
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `coilbell compare`."""
     add = parser.add_argument
-    add("first", metavar="A", help="record file of the good or earlier ring")
-    add("second", metavar="B", help="record file of the ring held against it")
+    add("first", metavar="A", nargs="?", help="record file of the good or earlier ring")
+    add("second", metavar="B", nargs="?", help="record file of the ring held against it")
     add("--also-a", metavar="RECORD", action="append", default=[], help="further records of A")
     add("--also-b", metavar="RECORD", action="append", default=[], help="further records of B")
     how = parser.add_mutually_exclusive_group()
     how.add_argument("--in-circuit", action="store_true", help="A out of circuit, B connected in its set")
     how.add_argument("--units", action="store_true", help="A and B are two units of one kind")
     how.add_argument("--same-unit", action="store_true", help="one unit, before and after")
-    add("--kind", metavar="KIND", default="other winding", help="kind of winding")
-    add("--prior", metavar="P", default="0.5", help="probability of a shorted turn before the ring (0.5)")
-    add("--capacitor", metavar="C", action="append", default=[], help="test capacitor of all, or of A and B")
-    add("--tolerance", metavar="PERCENT", default="1", help="uncertainty of --capacitor (1)")
-    add("--channel", metavar="NAME", help="channel by name or number, for files that hold several")
+    add("--kind", metavar="KIND", help="kind of winding (that of the item, or other winding)")
+    add_prior(parser)
+    add_reading(parser, capacitor="one for all, or one a file")
+    add_keeping(parser)
     add("--json", action="store_true", help="one JSON object instead of text")
     parser.epilog = _EXAMPLES
 
 
 def run(options: argparse.Namespace) -> int:
     """Compare; returns 0."""
-    from coilbell.bench.sentences import comparison_facts, comparison_text
-    from coilbell.winding import Relation, compare
+    from coilbell.bench.log import comparison_question, judged
+    from coilbell.bench.sentences import comparison_text
 
-    prior = parse(options.prior, "", "--prior")
-    if not 0 < prior < 1:
-        raise InputError(f"--prior {options.prior} must lie between 0 and 1, such as 0.5")
-    relation = None
-    for wanted, name in (
-        (options.in_circuit, "CIRCUIT"),
-        (options.units, "UNITS"),
-        (options.same_unit, "TIME"),
-    ):
-        relation = Relation[name] if wanted else relation
-    first, second = _sides(options)
-    result = compare(first, second, kind=options.kind, relation=relation, prior=prior)
-    title = f"{Path(options.first).name} -> {Path(options.second).name}"
-    facts = comparison_facts(result, title)
-    print(json.dumps(facts) if options.json else comparison_text(facts), flush=True)
+    prior = prior_of(options)
+    with drawer_of(options) as drawer:
+        relation, first, second = _sides(options, drawer)
+        question = comparison_question(
+            len(first), kind=_kind(options, drawer), prior=prior, relation=relation
+        )
+        rungs = [*first, *second]
+        facts = judged(
+            question, [(rung.facts, rung.records[0]) for rung in rungs], None, _title(first, second)
+        )
+        keep = partial(drawer.keep, rungs, question, facts) if drawer else None
+        show_and_keep(options, facts, comparison_text, keep)
     return 0
 
 
-def _sides(options: argparse.Namespace) -> tuple[list[Observation], list[Observation]]:
-    from coilbell.bench.rung import capacitors_for, rung
+def _relation(options: argparse.Namespace) -> Relation | None:
+    from coilbell.winding import Relation
 
-    files = [options.first, *options.also_a, options.second, *options.also_b]
-    capacitors = capacitors_for(files, options.capacitor, options.tolerance)
-    seen = [
-        list(rung(name, capacitor, channel=options.channel))
-        for name, capacitor in zip(files, capacitors, strict=True)
-    ]
-    split = 1 + len(options.also_a)
-    sides = seen[:split], seen[split:]
-    first, second = ([one for part in side for one in part] for side in sides)
+    if options.in_circuit:
+        return Relation.CIRCUIT
+    if options.units:
+        return Relation.UNITS
+    return Relation.TIME if options.same_unit else None
+
+
+def _kind(options: argparse.Namespace, drawer: Drawer | None) -> str:
+    from coilbell.winding import KINDS
+
+    item = drawer.item if drawer else None
+    return options.kind or (item.kind if item and item.kind in KINDS else "other winding")
+
+
+def _title(first: list[Rung], second: list[Rung]) -> str:
+    return f"{first[0].label} -> {second[0].label}"
+
+
+def _sides(
+    options: argparse.Namespace, drawer: Drawer | None
+) -> tuple[Relation | None, list[Rung], list[Rung]]:
+    relation = _relation(options)
+    if options.second is not None:
+        return relation, *_given(options, drawer, relation)
+    if options.first is not None or options.also_a or options.also_b:
+        raise InputError("one side is missing; give A and B")
+    if drawer is None:
+        raise InputError("nothing to compare; give A and B, or --item NAME for what the log holds")
+    refuse_reading(options)
+    how, first, second = drawer.sides(relation)
+    tell_chosen(drawer, first, "first")
+    tell_chosen(drawer, second, "then")
+    return how, first, second
+
+
+def _given(
+    options: argparse.Namespace, drawer: Drawer | None, relation: Relation | None
+) -> tuple[list[Rung], list[Rung]]:
+    """The captures of both sides, as the command line names them."""
+    from coilbell.bench.log import rungs_of
+    from coilbell.bench.rung import capacitors_for
+    from coilbell.record import Connection
+    from coilbell.winding import Relation
+
+    read = drawer.rungs if drawer else rungs_of
+    sides = [options.first, *options.also_a], [options.second, *options.also_b]
+    files = [*sides[0], *sides[1]]
+    capacitors_for(files, options.capacitor, options.tolerance)
+    split = len(sides[0]) if len(options.capacitor) > 1 else None
+    stated = (
+        (Connection.OUT_OF_CIRCUIT, Connection.IN_CIRCUIT) if relation is Relation.CIRCUIT else (None, None)
+    )
+    reading = reading_of(options)
+    readings = (
+        replace(reading, presumed=stated[0], capacitors=reading.capacitors[:split]),
+        replace(reading, presumed=stated[1], capacitors=reading.capacitors[split or 0 :]),
+    )
+    first, second = (read(side, one) for side, one in zip(sides, readings, strict=True))
     return first, second

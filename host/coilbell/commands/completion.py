@@ -45,6 +45,8 @@ def _whole() -> argparse.ArgumentParser:
     known = parser.add_subparsers(dest="command")
     for found in pkgutil.iter_modules(commands.__path__):
         module = importlib.import_module(f"coilbell.commands.{found.name}")
+        if not hasattr(module, "run"):
+            continue  # no command, but what several share
         # The words after the name in the first line of the module are its help.
         words = (module.__doc__ or "").partition("\n")[0].partition(": ")[2]
         module.add_arguments(known.add_parser(found.name, help=words))

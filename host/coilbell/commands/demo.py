@@ -17,8 +17,7 @@ from typing import TYPE_CHECKING, Any
 from coilbell.errors import InputError, MissingError
 
 if TYPE_CHECKING:
-    from coilbell.bench.log import Log
-    from coilbell.bench.log.entry import Rung
+    from coilbell.bench.log import Log, Rung
     from coilbell.record import Record
     from coilbell.winding import Capture, Reference
 
@@ -127,7 +126,7 @@ class _Afternoon:
         return made
 
     def _captures(self, unit: str, seed: int, state: str, condition: Any) -> list[Capture]:
-        from coilbell.bench.log.working import fit_from_facts
+        from coilbell.bench.log import fit_from_facts
         from coilbell.winding import Capture, Condition, observe
 
         how = "one-turn loop of 1 mm wire" if condition is Condition.SHORTED else ""
@@ -158,15 +157,14 @@ class _Afternoon:
         return dict(judgement.facts)
 
     def _keep(self, item: Any, rungs: Sequence[Rung], reference: Reference | None = None) -> Any:
-        from coilbell.bench.log.entry import keep
+        from coilbell.bench.log import keep
 
         return keep(self.log, item, rungs, reference)
 
     def _rung(self, name: str, seed: int, state: str, letters: str) -> list[Rung]:
         """Rings with the test capacitors of those letters, written as record files and fitted."""
         from coilbell.bench.files import write
-        from coilbell.bench.log.entry import Rung
-        from coilbell.bench.log.working import fitted
+        from coilbell.bench.log import Rung, fitted
 
         found = []
         for letter, records in self._rings(seed, state, letters):
@@ -210,7 +208,7 @@ class _Afternoon:
         self._draw(item, reference)
 
     def _draw(self, item: Any, reference: Reference) -> None:
-        from coilbell.bench.log.working import finding_of, fitted
+        from coilbell.bench.log import finding_of, fitted
         from coilbell.bench.pictures import decay_picture, save
         from coilbell.bench.plane import plane_picture
 

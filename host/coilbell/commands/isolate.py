@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from coilbell.bench.quantities import parse
+from coilbell.commands.options import actions_of, add_log
 from coilbell.errors import FileError, InputError
 
 if TYPE_CHECKING:
@@ -48,13 +49,11 @@ _ACTIONS: dict[str, str] = {
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `coilbell isolate`."""
     parser.epilog = _EXAMPLES
-    actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
-    made: dict[str, argparse.ArgumentParser] = {}
-    for name, words in _ACTIONS.items():
-        made[name] = actions.add_parser(name, help=words, description=words, allow_abbrev=False)
+    made = actions_of(parser, _ACTIONS)
+    for name in made:
         if name != "kinds":
             made[name].add_argument("--item", metavar="NAME", required=True, help="name of the item")
-            made[name].add_argument("--log", metavar="FILE", help="the bench log's file")
+            add_log(made[name])
             made[name].add_argument("--sheet", metavar="FILE", help="keep the worksheet in this file instead")
         if name not in ("withdraw", "kinds"):
             made[name].add_argument("--json", action="store_true", help="one JSON object instead of text")

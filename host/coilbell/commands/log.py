@@ -10,6 +10,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from coilbell.bench.quantities import parse
+from coilbell.commands.options import (
+    actions_of,
+    add_connection,
+    add_log,
+    add_prior,
+    add_reading,
+    add_reference,
+    connection_of,
+    ohms_of,
+    prior_of,
+    reading_of,
+    reference_of,
+)
 from coilbell.errors import InputError
 
 if TYPE_CHECKING:
@@ -50,11 +63,9 @@ _ACTIONS: dict[str, str] = {
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `coilbell log`."""
     parser.epilog = _EXAMPLES
-    actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
-    made: dict[str, argparse.ArgumentParser] = {}
-    for name, words in _ACTIONS.items():
-        made[name] = actions.add_parser(name, help=words, description=words, allow_abbrev=False)
-        made[name].add_argument("--log", metavar="FILE", help="the log's file")
+    made = actions_of(parser, _ACTIONS)
+    for one in made.values():
+        add_log(one)
     for name in ("show", "note", "remove"):
         made[name].add_argument("item", metavar="ITEM", help="name of the item")
     for name in ("list", "show", "search", "refit"):
@@ -85,17 +96,10 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--label", metavar="TEXT", default="", help="what was rung; the file's name when left out")
     add("--note", metavar="TEXT", default="", help="a note")
     add("--photo", metavar="FILE", action="append", default=[], help="a picture, kept by path and hash")
-    add("--reference", metavar="NAME", help="judge the rings by this reference, by name or file")
-    add("--store", metavar="DIR", help="folder of references")
-    add("--unit", metavar="UNIT", default="", help="judge by this very unit's rings in the reference")
-    add("--prior", metavar="P", default="0.5", help="probability of a shorted turn before the ring (0.5)")
-    add("--resistance", metavar="R", help="direct resistance; shares out the loss, is no evidence")
-    add("--capacitor", metavar="C", action="append", default=[], help="test capacitor; one, or one a file")
-    add("--tolerance", metavar="PERCENT", default="1", help="uncertainty of --capacitor (1)")
-    add("--channel", metavar="NAME", help="channel by name or number, for files that hold several")
-    where = parser.add_mutually_exclusive_group()
-    where.add_argument("--in-circuit", action="store_true", help="it was rung connected in its set")
-    where.add_argument("--out-of-circuit", action="store_true", help="it was rung with nothing connected")
+    add_reference(parser)
+    add_prior(parser)
+    add_reading(parser)
+    add_connection(parser)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -122,27 +126,19 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _add(options: argparse.Namespace, log: Log) -> int:
-    from coilbell.bench.log.entry import Entry, enter
-    from coilbell.bench.log.words import item_facts, item_text
-    from coilbell.commands.judge import connection_of
+    from coilbell.bench.log import Entry, enter, item_facts, item_text
 
-    ohms = None if options.resistance is None else parse(options.resistance, "ohm", "--resistance")
     entry = Entry(
         name=options.item,
         details={name: getattr(options, name) for name in ("equipment", "part", "kind", "serial")},
         files=tuple(options.files),
-        label=options.label,
+        reading=reading_of(options, connection=connection_of(options)),
         note=options.note,
         photos=tuple(map(Path, options.photo)),
-        reference=options.reference,
-        store=options.store,
-        prior=_prior(options.prior),
+        reference=reference_of(options),
+        prior=prior_of(options),
         unit=options.unit,
-        direct_ohms=ohms,
-        capacitors=tuple(options.capacitor),
-        tolerance=options.tolerance,
-        channel=options.channel,
-        connection=connection_of(options),
+        direct_ohms=ohms_of(options),
     )
     item = enter(log, entry)
     print(f"kept in {log.path}", file=sys.stderr)
@@ -150,15 +146,8 @@ def _add(options: argparse.Namespace, log: Log) -> int:
     return 0
 
 
-def _prior(text: str) -> float:
-    value = parse(text, "", "--prior")
-    if not 0 < value < 1:
-        raise InputError(f"--prior {text} must lie between 0 and 1, such as 0.5")
-    return value
-
-
 def _list(options: argparse.Namespace, log: Log) -> int:
-    from coilbell.bench.log.words import item_facts, item_line
+    from coilbell.bench.log import item_facts, item_line
 
     items = log.items()
     if not items:
@@ -170,7 +159,7 @@ def _list(options: argparse.Namespace, log: Log) -> int:
 
 
 def _show(options: argparse.Namespace, log: Log) -> int:
-    from coilbell.bench.log.words import item_facts, item_text
+    from coilbell.bench.log import item_facts, item_text
 
     facts = item_facts(log, log.item(options.item))
     print(json.dumps(facts) if options.json else item_text(facts, everything=options.all))
@@ -184,7 +173,7 @@ def _note(options: argparse.Namespace, log: Log) -> int:
 
 
 def _search(options: argparse.Namespace, log: Log) -> int:
-    from coilbell.bench.log.words import item_facts
+    from coilbell.bench.log import item_facts
     from coilbell.bench.words import wrapped
 
     found = log.search(" ".join(options.words))
@@ -197,8 +186,7 @@ def _search(options: argparse.Namespace, log: Log) -> int:
 
 
 def _export(options: argparse.Namespace, log: Log) -> int:
-    from coilbell.bench.log.archive import write_archive
-    from coilbell.bench.log.tables import write_table
+    from coilbell.bench.log import write_archive, write_table
 
     place = Path(options.file)
     if place.exists():
@@ -211,7 +199,7 @@ def _export(options: argparse.Namespace, log: Log) -> int:
 
 
 def _import(options: argparse.Namespace, log: Log) -> int:
-    from coilbell.bench.log.arrival import take_over
+    from coilbell.bench.log import take_over
 
     for name in take_over(log, Path(options.file), options.prefix):
         print(name)
@@ -221,8 +209,7 @@ def _import(options: argparse.Namespace, log: Log) -> int:
 def _refit(options: argparse.Namespace, log: Log) -> int:
     from dataclasses import asdict
 
-    from coilbell.bench.log import again
-    from coilbell.bench.log.words import LOG_SCHEMA, outcome_text
+    from coilbell.bench.log import LOG_SCHEMA, again, outcome_text
 
     jobs = int(parse(options.jobs, "", "--jobs")) if options.jobs else -1
     if options.jobs and jobs < 1:
@@ -251,7 +238,7 @@ def _backup(options: argparse.Namespace, log: Log) -> int:
 
 
 def _check(options: argparse.Namespace, log: Log) -> int:
-    from coilbell.bench.log.soundness import problems
+    from coilbell.bench.log import problems
 
     found = 0
     for problem in problems(log):

@@ -7,8 +7,9 @@ import json
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from coilbell.commands.options import actions_of, add_reading
 from coilbell.errors import CoilbellError, FileError, InputError
 
 if TYPE_CHECKING:
@@ -32,52 +33,44 @@ variable COILBELL_REFERENCES names, else in the user's data folder.
 """
 
 
+_ACTIONS: dict[str, str] = {
+    "add": "add captures of one unit, known good or shorted on purpose",
+    "list": "names, kinds and sizes of all references",
+    "show": "units, captures and spreads of one",
+    "check": "verify files, hashes and captures of one or all",
+    "export": "write one to a file, to hand on",
+    "import": "take one over from a file",
+}
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `coilbell reference`."""
     parser.epilog = _EXAMPLES
-    actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
-    _add_parser(actions)
-    for name, words in (
-        ("list", "names, kinds and sizes of all references"),
-        ("show", "units, captures and spreads of one"),
-        ("check", "verify files, hashes and captures of one or all"),
-        ("export", "write one to a file, to hand on"),
-        ("import", "take one over from a file"),
-    ):
-        _common(actions, name, words)
+    made = actions_of(parser, _ACTIONS)
+    for one in made.values():
+        one.add_argument("--store", metavar="DIR", help="folder of references")
+    for name in ("show", "export"):
+        made[name].add_argument("name", metavar="NAME", help="name of the reference")
+    made["check"].add_argument("name", metavar="NAME", nargs="?", help="all when left out")
+    for name in ("export", "import"):
+        made[name].add_argument("file", metavar="FILE", help="file to write, or to read")
+    made["export"].add_argument("--force", action="store_true", help="replace FILE when it exists")
+    made["import"].add_argument("--name", metavar="NAME", dest="rename", help="keep it under another name")
+    made["import"].add_argument("--merge", action="store_true", help="join it to the one of that name")
+    for name in ("list", "show"):
+        made[name].add_argument("--json", action="store_true", help="one JSON object a line")
+    _add_arguments(made["add"])
 
 
-def _common(actions: Any, name: str, words: str) -> None:
-    made = actions.add_parser(name, help=words, description=words, allow_abbrev=False)
-    made.add_argument("--store", metavar="DIR", help="folder of references")
-    if name in ("show", "export"):
-        made.add_argument("name", metavar="NAME", help="name of the reference")
-    if name == "check":
-        made.add_argument("name", metavar="NAME", nargs="?", help="all when left out")
-    if name in ("export", "import"):
-        made.add_argument("file", metavar="FILE", help="file to write, or to read")
-    if name == "export":
-        made.add_argument("--force", action="store_true", help="replace FILE when it exists")
-    if name == "import":
-        made.add_argument("--name", metavar="NAME", dest="rename", help="keep it under another name")
-        made.add_argument("--merge", action="store_true", help="join it to the one of that name")
-    if name in ("list", "show"):
-        made.add_argument("--json", action="store_true", help="one JSON object a line")
-
-
-def _add_parser(actions: Any) -> None:
-    words = "add captures of one unit, known good or shorted on purpose"
-    add = actions.add_parser("add", help=words, description=words, allow_abbrev=False)
-    add.add_argument("name", metavar="NAME", help="name of the reference; made when new")
-    add.add_argument("files", metavar="RECORD", nargs="+", help="record files of one unit")
-    add.add_argument("--unit", metavar="UNIT", required=True, help="name of the specimen")
-    add.add_argument("--kind", metavar="KIND", help="kind of winding; needed for a new reference")
-    add.add_argument("--shorted", metavar="HOW", help="what was shorted on purpose; a good unit without")
-    add.add_argument("--capacitor", metavar="C", action="append", default=[], help="one, or one a file")
-    add.add_argument("--tolerance", metavar="PERCENT", default="1", help="uncertainty of --capacitor (1)")
-    add.add_argument("--channel", metavar="NAME", help="for files that hold several channels")
-    add.add_argument("--note", metavar="TEXT", default="", help="kept with a new reference")
-    add.add_argument("--store", metavar="DIR", help="folder of references")
+def _add_arguments(parser: argparse.ArgumentParser) -> None:
+    add = parser.add_argument
+    add("name", metavar="NAME", help="name of the reference; made when new")
+    add("files", metavar="RECORD", nargs="+", help="record files of one unit")
+    add("--unit", metavar="UNIT", required=True, help="name of the specimen")
+    add("--kind", metavar="KIND", help="kind of winding; needed for a new reference")
+    add("--shorted", metavar="HOW", help="what was shorted on purpose; a good unit without")
+    add_reading(parser)
+    add("--note", metavar="TEXT", default="", help="kept with a new reference")
 
 
 def run(options: argparse.Namespace) -> int:

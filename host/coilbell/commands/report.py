@@ -7,6 +7,7 @@ import json
 import sys
 from pathlib import Path
 
+from coilbell.commands.options import add_log
 from coilbell.errors import InputError
 
 __all__ = ["add_arguments", "run"]
@@ -30,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("-o", "--output", metavar="FILE", help="the page to write: .html, .pdf, or .txt without pictures")
     add("--paper", choices=("a4", "letter"), default="a4", help="paper of a .pdf (a4)")
     add("--force", action="store_true", help="replace FILE when it exists")
-    add("--log", metavar="FILE", help="the log's file")
+    add_log(parser)
     add("--json", action="store_true", help="words and figures of the page as one JSON object")
     parser.epilog = _EXAMPLES
 

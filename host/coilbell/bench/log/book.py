@@ -30,6 +30,9 @@ from coilbell.winding import Reference, decode, digest, encode
 
 __all__ = ["Log", "check_name", "check_words", "file_hash", "utc_now"]
 
+_WAIT_S = 10.0
+"""Longest wait for another writer, when none is given [s]."""
+
 _LONGEST_NAME = 80
 _LONGEST_WORDS = 100_000
 
@@ -43,8 +46,11 @@ class Log:
     Raises MissingError, FileError.
     """
 
-    def __init__(self, path: Path | None = None, *, writable: bool = True, wait_s: float = 10.0) -> None:
+    def __init__(
+        self, path: Path | None = None, *, writable: bool = True, wait_s: float | None = None
+    ) -> None:
         self.path = path or default_path()
+        wait_s = _WAIT_S if wait_s is None else wait_s
         try:
             self.base = Database(self.path, writable=writable, wait_s=wait_s)
         except OlderLog:

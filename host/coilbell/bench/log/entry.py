@@ -16,7 +16,23 @@ from coilbell.errors import FileError, InputError
 from coilbell.record import Connection, Record
 from coilbell.winding import Reference
 
-__all__ = ["Entry", "Rung", "enter", "keep"]
+__all__ = ["Entry", "Reading", "Rung", "enter", "keep", "keep_rungs", "rungs_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """How record files are to be read.
+
+    capacitors: one for all files, or one each, as typed; tolerance: their standard uncertainty, as typed
+    [%]; connection: replaces what the records say; presumed: for records that do not say.
+    """
+
+    capacitors: tuple[str, ...] = ()
+    tolerance: str = "1"
+    channel: str | None = None
+    connection: Connection | None = None
+    presumed: Connection | None = None
+    label: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,28 +42,24 @@ class Entry:
     name: str
     details: dict[str, str] = field(default_factory=dict)
     files: tuple[str, ...] = ()
-    label: str = ""
+    reading: Reading = Reading()
     note: str = ""
     photos: tuple[Path, ...] = ()
-    reference: str | None = None
-    """Name on the shelf, or a file."""
-    store: str | None = None
+    reference: Reference | None = None
     prior: float = 0.5
     unit: str = ""
     direct_ohms: float | None = None
-    capacitors: tuple[str, ...] = ()
-    tolerance: str = "1"
-    channel: str | None = None
-    connection: Connection | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rung:
-    """A capture and its fit's facts, ready to be kept."""
+    """A capture and its fit's facts. capture, fit: their numbers in the log, None until they are kept."""
 
     records: tuple[Record, ...]
     label: str
     facts: dict[str, Any]
+    capture: int | None = None
+    fit: int | None = None
 
 
 def enter(log: Log, entry: Entry) -> Item:
@@ -57,12 +69,11 @@ def enter(log: Log, entry: Entry) -> Item:
     """
     if log.holds(entry.name) and any(entry.details.values()):
         raise InputError(f"{entry.name} is in the log; what it is stays as it was, add a note instead")
-    rungs = _captures(entry)
-    reference = _reference(entry)
+    rungs = rungs_of(entry.files, entry.reading)
     question = question_of(prior=entry.prior, unit=entry.unit, direct_ohms=entry.direct_ohms)
     with log.together():
         item = log.item(entry.name) if log.holds(entry.name) else log.add_item(entry.name, **entry.details)
-        keep(log, item, rungs, reference, question)
+        keep(log, item, rungs, entry.reference, question)
         if entry.note:
             log.add_note(item, entry.note)
         for photo in entry.photos:
@@ -78,30 +89,39 @@ def keep(
     question: dict[str, Any] | None = None,
 ) -> KeptJudgement | None:
     """Keep captures with their fits and, when there is a reference, the finding they lead to."""
-    facts = None
+    asked, facts = question or question_of(), None
     if reference is not None and rungs:
-        rings = [(rung.facts, rung.records[0]) for rung in rungs]
-        facts = judged(question or question_of(), rings, reference, item.name)
+        facts = judged(asked, [(rung.facts, rung.records[0]) for rung in rungs], reference, item.name)
     with log.together():
-        fits = [log.add_fit(log.add_capture(item, rung.records, rung.label), rung.facts) for rung in rungs]
-        if facts is None:
-            return None
-        return log.add_judgement(item, question or question_of(), facts, fits, reference)
+        fits = [rung.fit for rung in keep_rungs(log, item, rungs) if rung.fit is not None]
+        return None if facts is None else log.add_judgement(item, asked, facts, fits, reference)
 
 
-def _captures(entry: Entry) -> list[Rung]:
+def keep_rungs(log: Log, item: Item, rungs: Sequence[Rung]) -> list[Rung]:
+    """Keep those captures and fits that are new; returns all with their numbers in the log.
+
+    Raises InputError when a capture without a number is in the item already.
+    """
+    held = []
+    with log.together():
+        for rung in rungs:
+            capture = rung.capture or log.add_capture(item, rung.records, rung.label).id
+            fit = rung.fit or log.add_fit(capture, rung.facts).id
+            held.append(replace(rung, capture=capture, fit=fit))
+    return held
+
+
+def rungs_of(files: Sequence[str], reading: Reading) -> list[Rung]:
+    """The captures in record files, fitted. Raises InputError, FileError."""
     found = []
-    capacitors = capacitors_for(entry.files, entry.capacitors, entry.tolerance)
-    for name, capacitor in zip(entry.files, capacitors, strict=True):
-        records = read(name, channel=entry.channel)
-        if capacitor is not None:
-            records = tuple(replace(record, test_capacitor=capacitor) for record in records)
-        if entry.connection is not None:
-            records = tuple(replace(record, connection=entry.connection) for record in records)
+    capacitors = capacitors_for(files, reading.capacitors, reading.tolerance)
+    for name, capacitor in zip(files, capacitors, strict=True):
+        changes: dict[str, Any] = {} if capacitor is None else {"test_capacitor": capacitor}
+        records = [replace(_connected(r, reading), **changes) for r in read(name, channel=reading.channel)]
         groups = captures_of(records)
         for number, shots in enumerate(groups, start=1):
             title = Path(name).name + (f" capture {number}" if len(groups) > 1 else "")
-            label = f"{entry.label} ({title})" if entry.label else title
+            label = f"{reading.label} ({title})" if reading.label else title
             try:
                 found.append(Rung(tuple(shots), label, fitted(shots, label)[1]))
             except FileError:
@@ -111,12 +131,7 @@ def _captures(entry: Entry) -> list[Rung]:
     return found
 
 
-def _reference(entry: Entry) -> Reference | None:
-    from coilbell.bench.shelf import Shelf, read_reference
-
-    if entry.reference is None:
-        return None
-    path = Path(entry.reference)
-    if path.suffix == ".json" and path.is_file():
-        return read_reference(path)
-    return Shelf(entry.store).get(entry.reference)
+def _connected(record: Record, reading: Reading) -> Record:
+    stated = reading.presumed if record.connection is Connection.UNKNOWN else None
+    where = reading.connection or stated
+    return record if where is None else replace(record, connection=where)

@@ -20,7 +20,7 @@ from coilbell.bench.log.words import judgement_text
 from coilbell.bench.words import facts_table
 from coilbell.errors import FileError, InputError
 from coilbell.record import Record
-from coilbell.winding import Explanation, Reference
+from coilbell.winding import Explanation, Reference, Relation
 
 __all__ = ["Parcel", "Told", "check_told", "keep_parcel"]
 
@@ -51,6 +51,7 @@ class _Question(msgspec.Struct, forbid_unknown_fields=True):
     unit: str = ""
     direct_ohms: float | None = None
     first: int = 0
+    relation: str | None = None
 
 
 class _Judgement(msgspec.Struct, forbid_unknown_fields=True):
@@ -149,6 +150,8 @@ def _check_judgement(judgement: _Judgement, numbers: set[int], parcel: Parcel) -
         raise FileError(f"a judgement asks for {question.what[:40]!r}")
     if not 0 < question.prior < 1 or not math.isfinite(question.direct_ohms or 0):
         raise FileError("a judgement's prior or resistance is impossible")
+    if question.relation is not None and question.relation not in tuple(Relation):
+        raise FileError(f"a comparison's sides stand as {question.relation[:40]!r}")
     if facts.get("explanation") not in tuple(Explanation):
         raise FileError(f"a judgement says {str(facts.get('explanation'))[:40]!r}")
     if not judgement.fits or not set(judgement.fits) <= numbers or len(judgement.fits) <= question.first:
@@ -247,7 +250,7 @@ def _keep_item(log: Log, parcel: Parcel, name: str, told: _Item) -> None:
             "judgement",
             item_id=item,
             **_made(judgement),
-            question=json.dumps(msgspec.to_builtins(judgement.question), sort_keys=True),
+            question=json.dumps(_asked(judgement.question), sort_keys=True),
             explanation=judgement.facts["explanation"],
             reference_id=None if reference is None else log.add_reference(reference),
         )
@@ -259,6 +262,12 @@ def _keep_item(log: Log, parcel: Parcel, name: str, told: _Item) -> None:
     for photo in told.photos:
         _keep_photo(log, parcel, item, photo)
     log.base.insert("note", item_id=item, added_utc=utc_now(), words=f"taken over from {parcel.origin}")
+
+
+def _asked(question: _Question) -> dict[str, Any]:
+    """The question as the log keeps it: a relation only where one was stated."""
+    asked: dict[str, Any] = msgspec.to_builtins(question)
+    return {name: value for name, value in asked.items() if name != "relation" or value is not None}
 
 
 def _keep_capture(log: Log, item: int, told: _Capture, records: tuple[Record, ...]) -> dict[int, int]:

@@ -59,7 +59,9 @@ def rows(log: Log, items: Sequence[Item]) -> Iterator[dict[str, Any]]:
         judgements = log.judgements(item)
         for capture in log.captures(item):
             fits = log.fits(capture)
-            told = [j for j in judgements if {f.id for f in fits} & set(j.fits)]
+            told = [
+                j for j in judgements if {f.id for f in fits} & set(j.fits) and j.facts["what"] == "finding"
+            ]
             yield _row(item, capture, fits[-1] if fits else None, told[-1] if told else None)
 
 

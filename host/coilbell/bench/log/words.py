@@ -23,6 +23,8 @@ def item_facts(log: Log, item: Item, *, brief: bool = False) -> dict[str, Any]:
     brief: only what a list shows.
     """
     judgements = log.judgements(item)
+    # A comparison tells two rings apart; what the item is, only a finding says.
+    findings = [one for one in judgements if one.facts["what"] == "finding"]
     facts: dict[str, Any] = {
         "schema": LOG_SCHEMA,
         "what": "item",
@@ -32,7 +34,7 @@ def item_facts(log: Log, item: Item, *, brief: bool = False) -> dict[str, Any]:
         "kind": item.kind,
         "serial": item.serial,
         "added_utc": item.added_utc,
-        "explanation": judgements[-1].explanation if judgements else None,
+        "explanation": findings[-1].explanation if findings else None,
     }
     if brief:
         return facts
@@ -99,11 +101,11 @@ def item_text(facts: dict[str, Any], *, everything: bool = False) -> str:
     lines += [wrapped(f"{n}: {facts[n]}") for n in ("equipment", "part", "kind", "serial") if facts[n]]
     for capture in facts["captures"]:
         lines += _capture_lines(capture, everything)
-    shown = facts["judgements"] if everything else facts["judgements"][-1:]
+    shown = facts["judgements"] if everything else _newest(facts["judgements"])
     for one in shown:
         lines += ["", wrapped(_judgement_head(one), indent=0), judgement_text(one["facts"])]
-    if len(facts["judgements"]) > len(shown):
-        lines.append(wrapped(f"{len(facts['judgements']) - 1} earlier judgement(s): give --all"))
+    if earlier := len(facts["judgements"]) - len(shown):
+        lines.append(wrapped(f"{earlier} earlier judgement{'s' * (earlier > 1)}: give --all"))
     lines += _worksheet_lines(facts)
     if facts["notes"] or facts["photos"]:
         lines.append("")
@@ -113,6 +115,12 @@ def item_text(facts: dict[str, Any], *, everything: bool = False) -> str:
         for photo in facts["photos"]
     ]
     return "\n".join(lines)
+
+
+def _newest(judgements: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The last finding and the last comparison, in their order."""
+    last = {one["facts"]["what"]: one["id"] for one in judgements}
+    return [one for one in judgements if one["id"] in last.values()]
 
 
 def _worksheet_lines(facts: dict[str, Any]) -> list[str]:
@@ -137,7 +145,8 @@ def _capture_lines(capture: dict[str, Any], everything: bool) -> list[str]:
 
 def _judgement_head(one: dict[str, Any]) -> str:
     by = f" by {one['reference']['name']} ({one['reference']['sha256'][:12]})" if one["reference"] else ""
-    return f"judged {_moment(one['made_utc'])}{by}{_by(one)}"
+    what = "compared" if one["facts"]["what"] == "comparison" else "judged"
+    return f"{what} {_moment(one['made_utc'])}{by}{_by(one)}"
 
 
 def _by(made: dict[str, Any]) -> str:

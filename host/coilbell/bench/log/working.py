@@ -17,18 +17,28 @@ from coilbell.decay import Doubt, DoubtKind, Fit, Mode, ModeStep, Quantity, Resi
 from coilbell.errors import InputError
 from coilbell.record import Capacitor, Connection, Record
 from coilbell.winding import (
+    Comparison,
     Finding,
     FreeRing,
     Observation,
     OneCapacitorTank,
     Reference,
+    Relation,
     compare,
     find,
     observe,
     tank_of_one,
 )
 
-__all__ = ["finding_of", "fit_from_facts", "fitted", "judged", "question_of"]
+__all__ = [
+    "comparison_of",
+    "comparison_question",
+    "finding_of",
+    "fit_from_facts",
+    "fitted",
+    "judged",
+    "question_of",
+]
 
 
 def fitted(records: Sequence[Record], title: str = "", count_to: float = 0.1) -> tuple[Fit, dict[str, Any]]:
@@ -60,6 +70,14 @@ def question_of(
     }
 
 
+def comparison_question(
+    first: int, *, kind: str = "other winding", prior: float = 0.5, relation: Relation | None = None
+) -> dict[str, Any]:
+    """What is asked of a comparison whose first side is the first `first` rings."""
+    asked = question_of(prior=prior, kind=kind) | {"what": "comparison", "first": first}
+    return asked if relation is None else asked | {"relation": str(relation)}
+
+
 def judged(
     question: dict[str, Any],
     rings: Sequence[tuple[dict[str, Any], Record]],
@@ -68,26 +86,30 @@ def judged(
 ) -> dict[str, Any]:
     """The facts of a finding or comparison.
 
-    question: from `question_of`, or {"what": "comparison", "kind", "prior", "first": how many of the rings
-    are the first side}. rings: fit facts and the first record of each capture. Raises InputError,
-    ReferenceMismatch.
+    question: from `question_of` or `comparison_question`. rings: fit facts and the first record of each
+    capture. Raises InputError, ReferenceMismatch.
     """
-    from threadpoolctl import threadpool_limits
-
     from coilbell.bench.sentences import comparison_facts, finding_facts
 
     if question["what"] == "comparison":
-        first = question["first"]
-        seen = [_observation(facts, record) for facts, record in rings]
-        with threadpool_limits(1):
-            found = compare(
-                seen[:first],
-                seen[first:],
-                kind=question["kind"] or "other winding",
-                prior=question["prior"],
-            )
-        return comparison_facts(found, title)
+        return comparison_facts(comparison_of(question, rings), title)
     return finding_facts(finding_of(question, rings, reference), title)
+
+
+def comparison_of(question: dict[str, Any], rings: Sequence[tuple[dict[str, Any], Record]]) -> Comparison:
+    """The comparison itself, as `judged`."""
+    from threadpoolctl import threadpool_limits
+
+    seen = [_observation(facts, record) for facts, record in rings]
+    stated = question.get("relation")
+    with threadpool_limits(1):
+        return compare(
+            seen[: question["first"]],
+            seen[question["first"] :],
+            kind=question["kind"] or "other winding",
+            relation=None if stated is None else Relation(stated),
+            prior=question["prior"],
+        )
 
 
 def finding_of(

@@ -1,0 +1,197 @@
+"""Options that several commands share: declared in one place, read in one place."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from coilbell.bench.quantities import parse
+from coilbell.errors import InputError
+
+if TYPE_CHECKING:
+    from coilbell.bench.log import Drawer, Reading, Rung
+    from coilbell.record import Connection
+    from coilbell.winding import Reference
+
+__all__ = [
+    "actions_of",
+    "add_connection",
+    "add_keeping",
+    "add_log",
+    "add_prior",
+    "add_reading",
+    "add_reference",
+    "connection_of",
+    "drawer_of",
+    "ohms_of",
+    "prior_of",
+    "reading_of",
+    "reference_of",
+    "refuse_reading",
+    "show_and_keep",
+    "tell_chosen",
+    "tell_kept",
+]
+
+
+def actions_of(
+    parser: argparse.ArgumentParser, words: Mapping[str, str]
+) -> dict[str, argparse.ArgumentParser]:
+    """A parser for each action of a command; words: name -> one line of help."""
+    actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
+    return {
+        name: actions.add_parser(name, help=line, description=line, allow_abbrev=False)
+        for name, line in words.items()
+    }
+
+
+def add_connection(parser: argparse.ArgumentParser) -> None:
+    """Declare how the winding was connected."""
+    where = parser.add_mutually_exclusive_group()
+    where.add_argument("--in-circuit", action="store_true", help="the winding is connected in its set")
+    where.add_argument("--out-of-circuit", action="store_true", help="nothing is connected to the winding")
+
+
+def connection_of(options: argparse.Namespace) -> Connection | None:
+    """What --in-circuit and --out-of-circuit say, None when neither is given."""
+    from coilbell.record import Connection
+
+    if options.in_circuit:
+        return Connection.IN_CIRCUIT
+    return Connection.OUT_OF_CIRCUIT if options.out_of_circuit else None
+
+
+def add_reading(parser: argparse.ArgumentParser, *, capacitor: str = "one, or one a file") -> None:
+    """Declare how record files are to be read."""
+    add = parser.add_argument
+    add("--capacitor", metavar="C", action="append", default=[], help=f"test capacitor; {capacitor}")
+    add("--tolerance", metavar="PERCENT", default="1", help="uncertainty of --capacitor (1)")
+    add("--channel", metavar="NAME", help="channel by name or number, for files that hold several")
+
+
+def reading_of(
+    options: argparse.Namespace, connection: Connection | None = None, presumed: Connection | None = None
+) -> Reading:
+    """How record files are to be read."""
+    from coilbell.bench.log import Reading
+
+    return Reading(
+        capacitors=tuple(options.capacitor),
+        tolerance=options.tolerance,
+        channel=options.channel,
+        connection=connection,
+        presumed=presumed,
+        label=options.label,
+    )
+
+
+def add_prior(parser: argparse.ArgumentParser) -> None:
+    """Declare the prior."""
+    parser.add_argument(
+        "--prior", metavar="P", default="0.5", help="probability of a shorted turn before the ring (0.5)"
+    )
+
+
+def prior_of(options: argparse.Namespace) -> float:
+    """The prior. Raises InputError unless it lies between 0 and 1."""
+    value = parse(options.prior, "", "--prior")
+    if not 0 < value < 1:
+        raise InputError(f"--prior {options.prior} must lie between 0 and 1, such as 0.5")
+    return value
+
+
+def add_reference(parser: argparse.ArgumentParser) -> None:
+    """Declare what a ring is judged by."""
+    add = parser.add_argument
+    add("--reference", metavar="NAME", help="the reference to judge by, or a file made by export")
+    add("--store", metavar="DIR", help="folder of references")
+    add("--unit", metavar="UNIT", default="", help="judge by this very unit's own rings in the reference")
+    add("--resistance", metavar="R", help="direct resistance; shares out the loss, is no evidence")
+
+
+def reference_of(options: argparse.Namespace) -> Reference | None:
+    """The reference to judge by. Raises MissingError, FileError."""
+    from coilbell.bench.shelf import reference_named
+
+    return None if options.reference is None else reference_named(options.reference, options.store)
+
+
+def ohms_of(options: argparse.Namespace) -> float | None:
+    """What --resistance says [ohm]. Raises InputError."""
+    return None if options.resistance is None else parse(options.resistance, "ohm", "--resistance")
+
+
+def add_log(parser: argparse.ArgumentParser) -> None:
+    """Declare which bench log is meant."""
+    parser.add_argument("--log", metavar="FILE", help="the bench log's file")
+
+
+def add_keeping(parser: argparse.ArgumentParser) -> None:
+    """Declare where in the bench log the result is kept."""
+    add = parser.add_argument
+    add("--item", metavar="NAME", help="keep it in the bench log, under this item; made when new")
+    add_log(parser)
+    add("--label", metavar="TEXT", default="", help="with --item: what was rung, in your words")
+
+
+@contextmanager
+def drawer_of(options: argparse.Namespace) -> Iterator[Drawer | None]:
+    """The item's place in the open log; None without --item. Raises InputError, MissingError, FileError."""
+    if options.item is None:
+        for name in ("log", "label"):
+            if getattr(options, name):
+                raise InputError(f"--{name} keeps nothing by itself; give --item NAME as well")
+        yield None
+        return
+    from coilbell.bench.log import Drawer, Log, check_name
+
+    check_name(options.item)
+    with Log(Path(options.log) if options.log else None) as log:
+        with log.together():
+            pass  # a log that cannot be written is told before anything is struck or computed
+        yield Drawer(log, options.item)
+
+
+def refuse_reading(options: argparse.Namespace) -> None:
+    """Raise InputError for options that are about record files, where none is given."""
+    for name in ("capacitor", "channel", "label"):
+        if getattr(options, name):
+            raise InputError(f"--{name} is for record files; what the log holds keeps its own, leave it out")
+
+
+def tell_chosen(drawer: Drawer, rungs: Sequence[Rung], what: str = "judged") -> None:
+    """Say on stderr which of the item's captures were taken, where the user named none."""
+    listed = ", ".join(f"capture {rung.capture} ({rung.label})" for rung in rungs)
+    print(f"{what}: {listed} of {drawer.name}", file=sys.stderr)
+
+
+def show_and_keep(
+    options: argparse.Namespace,
+    facts: dict[str, Any],
+    text: Callable[[dict[str, Any]], str],
+    keep: Callable[[], dict[str, Any]] | None,
+) -> None:
+    """Keep a result, then show it; where it cannot be kept it is shown all the same.
+
+    keep: None where nothing is to be kept, else it returns where that was.
+    """
+    kept = None
+    try:
+        kept = keep() if keep else None
+    finally:
+        told = facts if kept is None else facts | {"kept": kept}
+        print(json.dumps(told) if options.json else text(facts), flush=True)
+    if kept is not None:
+        tell_kept(kept)
+
+
+def tell_kept(kept: dict[str, Any]) -> None:
+    """Say on stderr where a result went. kept: what `Drawer.keep` returned."""
+    item = f"{'new item ' * kept['new']}{kept['item']}"
+    captures = [f"capture {number}" for number in kept["captures"]]
+    print(f"kept in {kept['log']}: {', '.join([item, *captures])}", file=sys.stderr)
