@@ -79,9 +79,9 @@ class Served:
 
 
 @contextmanager
-def serving(source: Any, folder: Path, wish: Wish | None = None) -> Iterator[Served]:
+def serving(source: Any, folder: Path, wish: Wish | None = None, item: str = "") -> Iterator[Served]:
     keeping = Keeping(folder / "references", folder / "log.sqlite")
-    desk = Desk(source, keeping, wish or Wish(kind="line-output transformer"))
+    desk = Desk(source, keeping, wish or Wish(kind="line-output transformer"), item)
     server = Server(desk)
     thread = threading.Thread(target=server.run)
     thread.start()
@@ -121,6 +121,11 @@ class Watcher:
                 self.order("seen")
             if wanted(message):
                 return dict(message)
+
+    def answer(self, do: str, **what: Any) -> dict[str, Any]:
+        """What an order is answered with."""
+        self.order(do, **what)
+        return self.next("answer")
 
     def next(self, what: str) -> dict[str, Any]:
         return self.until(lambda message: message["what"] == what)

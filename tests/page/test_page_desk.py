@@ -226,3 +226,55 @@ def test_a_virtual_board_that_is_unplugged_again_and_again(tmp_path: Any) -> Non
         number = page.until(lambda m: m["what"] == "shot", 40)["number"]
         assert page.until(lambda m: m["what"] == "shot" and m["number"] > number, 40)
         page.close()
+
+
+def test_the_next_reference_is_chosen_in_turn(watch: Callable[..., Any], source: Any, served: Any) -> None:
+    page = watch()
+    nothing = page.answer("next", wish="reference")
+    assert nothing["failed"]
+    assert "no reference on the shelf yet" in nothing["words"]
+    page.order("wish", connection="out of circuit")
+    page.order("strike")
+    page.next("shot")
+    for name in ("alder", "birch"):
+        assert not page.answer("mark", reference=name, unit="unit-1")["failed"]
+        page.order("wish", reference="")
+        page.until(lambda m: m["what"] == "status" and m["wish"]["reference"] == "")
+    for name in ("alder", "birch", ""):
+        assert not page.answer("next", wish="reference")["failed"]
+        assert page.last["status"]["wish"]["reference"] == name
+        shot = page.last["shot"]  # the last one, judged anew by it
+        assert (shot["finding"]["odds"] != []) == bool(name)
+    (served.folder / "references" / "alder.reference.json").write_text("{}")
+    passed = page.answer("next", wish="reference")
+    assert "passed over" in passed["words"]
+    assert page.last["status"]["wish"]["reference"] == "birch"
+    assert "kind is that of the reference" in page.answer("next", wish="kind")["words"]
+
+
+def test_a_reference_that_somebody_else_adds_is_on_offer(watch: Callable[..., Any], served: Any) -> None:
+    page = watch()
+    page.until(lambda m: m["what"] == "status" and m["link"]["state"] == "ready")
+    (served.folder / "references").mkdir()
+    (served.folder / "references" / "alder.reference.json").write_text("{}")
+    status = page.until(lambda m: m["what"] == "status" and len(m["choices"]["reference"]) == 2)
+    assert status["choices"]["reference"][1] == ["alder", "alder"]
+
+
+def test_the_prior_is_set_and_used(watch: Callable[..., Any], source: Any, struck: Any) -> None:
+    page = watch()
+    page.order("wish", connection="out of circuit")
+    _mark(page, source, struck, "healthy", unit="unit-1")
+    found = {}
+    for prior, words in (("2%", "2 %"), ("0.98", "98 %")):
+        page.order("wish", prior=prior)
+        shot = page.until(
+            lambda m, words=words: (
+                m["what"] == "shot" and f"from a prior of {words}" in m["finding"]["sentence"]
+            )
+        )
+        assert page.last["status"]["wish"]["prior"] == words
+        found[prior] = {one["name"]: one["share"] for one in shot["finding"]["odds"]}
+    assert found["0.98"]["like healthy"] < found["2%"]["like healthy"]
+    for bad in ("0", "1", "100%", "120%", "many", "-3%", "nan", ""):
+        assert page.answer("wish", prior=bad)["failed"], bad

@@ -7,26 +7,14 @@ group also has its own mark or stroke, and its name at its side.
 
 from __future__ import annotations
 
-import math
 import textwrap
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-import numpy.typing as npt
-
 from coilbell.bench.pictures import BLUE, GREY, ORANGE
+from coilbell.bench.places import Line, Marks, RingPlace, marks_of, ring_place, still_lines
 from coilbell.bench.quantities import engineering
 from coilbell.bench.sentences import percent
-from coilbell.errors import InputError
-from coilbell.winding import (
-    Condition,
-    Explanation,
-    Finding,
-    HealthyTank,
-    Reference,
-    fault_curves,
-    shorted_neighbourhoods,
-)
+from coilbell.winding import Condition, Explanation, Finding, Reference
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -34,13 +22,10 @@ if TYPE_CHECKING:
 
 __all__ = ["plane_caption", "plane_picture"]
 
-Array = npt.NDArray[np.float64]
-
 _LINEAR = 0.03
 """Where both scales turn from linear to logarithmic [1]."""
 
 _STROKES = ("-", "--", "-.", ":", (0, (6, 1.5, 1, 1.5, 1, 1.5)))
-_CIRCLE = np.array([np.cos(np.linspace(0, 2 * math.pi, 121)), np.sin(np.linspace(0, 2 * math.pi, 121))])
 
 
 def plane_picture(finding: Finding, reference: Reference, *, title: str = "", capacitor: int = 0) -> Figure:
@@ -48,18 +33,15 @@ def plane_picture(finding: Finding, reference: Reference, *, title: str = "", ca
 
     Raises InputError when nothing rang or there was no reference, so that there is no point to draw.
     """
-    if finding.healthy is None or not finding.shifts:
-        raise InputError("nothing to draw in the shift plane: it needs a ring and a reference")
+    lines = still_lines(finding, reference, capacitor)
     from matplotlib.figure import Figure
 
     drawing = Figure(figsize=(7.6, 6.4), layout="constrained")
     axes = drawing.subplots()
     _scales(axes)
-    _draw_curves(axes, finding, reference, capacitor)
-    _draw_contours(axes, finding, capacitor)
-    _draw_reference(axes, finding, reference, capacitor)
-    _draw_neighbourhoods(axes, finding, reference, capacitor)
-    _draw_ring(axes, finding, capacitor)
+    _draw_lines(axes, lines)
+    _draw_marks(axes, marks_of(finding, reference, capacitor))
+    _draw_ring(axes, ring_place(finding, capacitor))
     axes.set_xlabel("added loss  g = r/Q - 1/Q0")
     axes.set_ylabel("inductance drop  b = r\u00b2 - 1,  r = f/f0")
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.1), ncols=2, fontsize=8, frameon=False)
@@ -102,91 +84,32 @@ def _scales(axes: Axes) -> None:
     axes.axvline(0, color="0.6", linewidth=0.8)
 
 
-def _draw_curves(axes: Axes, finding: Finding, reference: Reference, k: int) -> None:
-    by = finding.healthy
-    assert by is not None
-    tank = HealthyTank(
-        by.tank.henries,
-        by.capacitors[k].farads + by.tank.stray_farads,
-        by.tank.series_ohms,
-        by.tank.shunt_siemens,
+def _draw_lines(axes: Axes, lines: tuple[Line, ...]) -> None:
+    faults, healthy, shorted = (
+        [line for line in lines if line.kind == kind] for kind in ("fault", "healthy", "shorted")
     )
-    turns = math.sqrt(reference.kind.turns[0] * reference.kind.turns[1])
-    leak = math.sqrt(reference.kind.turn_leakage[0] * reference.kind.turn_leakage[1])
-    whole = 2 * math.sqrt(reference.kind.leakage[0] * reference.kind.leakage[1])
-    for curve, stroke in zip(fault_curves(tank, turns, leak, whole), _STROKES, strict=False):
+    for line, stroke in zip(faults, _STROKES, strict=False):
+        label = f"computed: {line.name}"
+        axes.plot(line.loss, line.drop, linestyle=stroke, color=GREY, linewidth=1.3, label=label, zorder=2)
+    for line, stroke in zip(healthy, ("-", "--"), strict=True):
+        axes.fill(line.loss, line.drop, color=BLUE, alpha=0.08, linewidth=0, zorder=1)
         axes.plot(
-            curve.added_loss,
-            curve.inductance_drop,
-            linestyle=stroke,
-            color=GREY,
-            linewidth=1.3,
-            label=f"computed: {curve.name}",
-            zorder=2,
+            line.loss, line.drop, color=BLUE, linestyle=stroke, linewidth=1.2, label=line.name, zorder=3
         )
+    for number, line in enumerate(shorted):
+        first = None if number else "half of the shorts like it"
+        axes.plot(line.loss, line.drop, color=BLUE, linestyle=":", linewidth=1.2, label=first)
 
 
-def _draw_contours(axes: Axes, finding: Finding, k: int) -> None:
-    """Where half and where 95 % of healthy units ring: exact contours of the predictive density."""
-    from scipy.stats import f as f_distribution
-
-    by = finding.healthy
-    assert by is not None
-    m = len(by.capacitors)
-    rows = np.ix_([k, m + k], [k, m + k])
-    factor = np.linalg.cholesky(by.scale[rows])
-    for share, stroke in ((0.5, "-"), (0.95, "--")):
-        radius = math.sqrt(2 * f_distribution.ppf(share, 2, by.freedom))
-        x, y = _in_plane(radius * factor @ _CIRCLE, by.location[m + k])
-        axes.fill(x, y, color=BLUE, alpha=0.08, linewidth=0, zorder=1)
-        axes.plot(
-            x, y, color=BLUE, linestyle=stroke, linewidth=1.2, label=f"{share:.0%} of healthy units", zorder=3
-        )
-
-
-def _draw_neighbourhoods(axes: Axes, finding: Finding, reference: Reference, k: int) -> None:
-    """Where half of the shorts like the deliberate ones ring."""
-    from scipy.stats import f as f_distribution
-
-    by = finding.healthy
-    assert by is not None
-    m = len(by.capacitors)
-    rows = [k, m + k]
-    radius = math.sqrt(2 * f_distribution.ppf(0.5, 2, by.freedom))
-    for number, (_, place, scale) in enumerate(shorted_neighbourhoods(by, reference)):
-        factor = np.linalg.cholesky(scale[np.ix_(rows, rows)])
-        moved = radius * factor @ _CIRCLE + (place - by.location)[rows][:, None]
-        label = "half of the shorts like it" if number == 0 else None
-        axes.plot(
-            *_in_plane(moved, by.location[m + k]), color=BLUE, linestyle=":", linewidth=1.2, label=label
-        )
-
-
-def _in_plane(moved: Array, healthy_log_loss: float) -> tuple[Array, Array]:
-    """(g, b) of rings moved by (ln f, ln d), (2, n)."""
-    ratio, loss0 = np.exp(moved[0]), math.exp(healthy_log_loss)
-    return ratio * loss0 * np.exp(moved[1]) - loss0, ratio**2 - 1
-
-
-def _draw_reference(axes: Axes, finding: Finding, reference: Reference, k: int) -> None:
-    by = finding.healthy
-    assert by is not None
-    m = len(by.capacitors)
-    centre = by.location[[k, m + k]]
-    capacitors = [by.capacitors[k]]
-    marks: dict[str, Any] = {"linestyle": "none", "color": BLUE, "zorder": 4}
-    good = np.array([u.point for u in reference.good_means(capacitors)]).reshape(-1, 2)
-    if good.size:
-        axes.plot(
-            *_in_plane((good - centre).T, centre[1]), marker="o", markersize=5, label="good units", **marks
-        )
-    shorted = reference.shorted_points(capacitors)
-    if shorted:
-        points = np.array([point for _, _, point in shorted]) - centre
-        g, b = _in_plane(points.T, centre[1])
+def _draw_marks(axes: Axes, marks: tuple[Marks, ...]) -> None:
+    style: dict[str, Any] = {"linestyle": "none", "color": BLUE, "zorder": 4}
+    for one in marks:
+        if one.kind == "good":
+            axes.plot(one.loss, one.drop, marker="o", markersize=5, label="good units", **style)
+            continue
         label = f"{Condition.SHORTED} on purpose"
-        axes.plot(g, b, marker="s", markersize=6, markerfacecolor="none", label=label, **marks)
-        for (_, how, _), x, y in zip(shorted, g, b, strict=True):
+        axes.plot(one.loss, one.drop, marker="s", markersize=6, markerfacecolor="none", label=label, **style)
+        for how, x, y in zip(one.names, one.loss, one.drop, strict=True):
             axes.annotate(
                 textwrap.shorten(how, 28, placeholder="..."),
                 (x, y),
@@ -198,21 +121,12 @@ def _draw_reference(axes: Axes, finding: Finding, reference: Reference, k: int) 
             )
 
 
-def _draw_ring(axes: Axes, finding: Finding, k: int) -> None:
+def _draw_ring(axes: Axes, ring: RingPlace) -> None:
     """The ring judged, with the 95 % ellipse of its own measurement."""
-    by = finding.healthy
-    assert by is not None
-    m = len(by.capacitors)
-    ring = finding.rings[k]
-    centre = by.location[[k, m + k]]
-    factor = np.linalg.cholesky(ring.covariance)
-    circle = math.sqrt(5.991) * factor @ _CIRCLE
-    x, y = _in_plane(circle + (ring.point - centre)[:, None], centre[1])
-    axes.plot(x, y, color=ORANGE, linewidth=1.4, zorder=5)
-    shift = finding.shifts[k]
+    axes.plot(ring.ellipse_loss, ring.ellipse_drop, color=ORANGE, linewidth=1.4, zorder=5)
     axes.plot(
-        [shift.added_loss],
-        [shift.inductance_drop],
+        [ring.loss],
+        [ring.drop],
         marker="D",
         markersize=7,
         linestyle="none",

@@ -51,7 +51,7 @@ def head_words(facts: dict[str, Any]) -> str:
 def odds_ratio(chance: float) -> str:
     """Odds p : (1 - p) of a probability [0..1], as "4.2 : 1" or "1 : 3.8"; bounded words near certainty."""
     if not 1e-3 < chance < 1 - 1e-3:
-        return "1 : 1000 or less" if chance < 0.5 else "1000 : 1 or more"
+        return "< 1 : 1000" if chance < 0.5 else "> 1000 : 1"
     if chance >= 0.5:
         return f"{_two_digits(chance / (1 - chance))} : 1"
     return f"1 : {_two_digits((1 - chance) / chance)}"

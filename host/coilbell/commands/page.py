@@ -10,7 +10,6 @@ import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coilbell.bench.quantities import parse
 from coilbell.errors import InputError, MeasurementError, MissingError, WireError
 
 if TYPE_CHECKING:
@@ -31,6 +30,7 @@ examples:
   coilbell page --port virtual:              no board needed: an invented part
   coilbell page --port "virtual:?part=moss-choke&state=turn-dead&seed=3"
   coilbell page --reference tarn-21-line --capacitor both --out-of-circuit
+  coilbell page --item heron-14              with its isolation worksheet
 
 The page opens in the browser; its address holds a random word and serves this
 computer only. Everything on it has a key, the list is on the page: press ?.
@@ -48,6 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--reference", metavar="NAME", default="", help="the reference to judge by")
     add("--kind", metavar="KIND", default="other winding", help="kind of winding, without a reference")
     add("--prior", metavar="P", default="0.5", help="probability of a shorted turn before the ring (0.5)")
+    add("--item", metavar="NAME", default="", help="the item on the bench, whose worksheet is shown")
     add("--store", metavar="DIR", help="folder of references")
     add("--log", metavar="FILE", help="the bench log's file")
     add("--host", metavar="ADDRESS", default=_HERE[0], help="address to listen on; see below")
@@ -62,7 +63,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Serve the page until Ctrl-C; returns 0."""
-    from coilbell.bench.page import Desk, Keeping, Server, Wish
+    from coilbell.bench.page import Desk, Keeping, Server, Wish, check_name, prior_of
     from coilbell.commands.judge import connection_of
     from coilbell.record import Connection
     from coilbell.winding import kind_named
@@ -72,28 +73,23 @@ def run(options: argparse.Namespace) -> int:
         connection_of(options) or Connection.UNKNOWN,
         options.reference,
         kind_named(options.kind).name,
-        _prior(options.prior),
+        prior_of(options.prior),
     )
     keeping = Keeping(
         Path(options.store) if options.store else None, Path(options.log) if options.log else None
     )
     if wish.reference:
         keeping.shelf.get(wish.reference)  # a wrong name is told before anything starts
+    if options.item:
+        check_name(options.item)
     source = PortSource(options.port)
     source.check()
-    desk = Desk(source, keeping, wish)
+    desk = Desk(source, keeping, wish, options.item)
     server = Server(desk, options.host, options.at)
     _announce(server.address, options)
     with contextlib.suppress(KeyboardInterrupt):  # the proper end
         server.run()
     return 0
-
-
-def _prior(text: str) -> float:
-    value = parse(text, "", "--prior")
-    if not 0 < value < 1:
-        raise InputError(f"--prior {text} must lie between 0 and 1, such as 0.5")
-    return value
 
 
 def _announce(address: str, options: argparse.Namespace) -> None:

@@ -58,9 +58,9 @@ class Seat:
 
     def _may_go(self) -> tuple[str, ...]:
         if "shot" not in self._newest or self._on_the_way >= _ON_THE_WAY:
-            return ("status", "ground", "whole")
+            return ("status", "sheet", "ground", "whole")
         self._on_the_way += 1
-        return ("status", "ground", "shot", "whole")
+        return ("status", "sheet", "ground", "shot", "whole")
 
 
 class Audience:
@@ -115,7 +115,7 @@ class Audience:
         self._tell_status()
 
     def post(self, message: dict[str, Any]) -> None:
-        """Hand a message to every page; "what" is "shot", "ground", "status" or "answer"."""
+        """Hand a message to every page; "what" is "shot", "ground", "sheet", "status" or "answer"."""
         what = message["what"]
         # The work of writing it out is done here, in the thread that made it.
         frame = b"" if what == "status" else msgspec.json.encode(message)

@@ -4,6 +4,7 @@
 
     striking thread   source.capture -> a queue of one record      waits where the judge is busy
     judging thread    fit, find -> messages for the audience       never waits for a page
+    looking thread    what others keep in the log and on the shelf
     server's threads  obey(order)                                  change what is asked, keep things
 
 The tester may be gone at any time: then the striking thread says so and tries again until it is back.
@@ -21,21 +22,40 @@ from typing import Any
 
 from coilbell.bench.page.audience import Audience
 from coilbell.bench.page.ground import Ground
+from coilbell.bench.page.isolation import Isolation
 from coilbell.bench.page.judging import Judge, Struck
 from coilbell.bench.page.keeping import Keeping
-from coilbell.bench.page.order import Keep, Mark, Note, Order, Run, Strike, WishFor
+from coilbell.bench.page.order import (
+    Begin,
+    Keep,
+    Mark,
+    Next,
+    Note,
+    Observe,
+    Order,
+    Run,
+    Strike,
+    WishFor,
+    Withdraw,
+    Work,
+)
 from coilbell.bench.page.shot import Shot, shot_message
 from coilbell.bench.page.source import Source, Wish
 from coilbell.bench.page.state import State
 from coilbell.decay import DoubtKind
-from coilbell.errors import CoilbellError, InputError, MeasurementError, MissingError
-from coilbell.record import Connection
-from coilbell.winding import kind_named
+from coilbell.errors import (
+    CoilbellError,
+    FileError,
+    InputError,
+    MeasurementError,
+    MissingError,
+    ReferenceMismatch,
+)
 
 __all__ = ["Desk"]
 
 _LOOK_S = 1.0
-"""How often the leads are looked at."""
+"""How often the leads, the log and the shelf are looked at [s]."""
 _AGAIN_S = 0.5
 """Pause before a lost tester is tried again [s]."""
 _RATE_OVER = 20
@@ -48,12 +68,13 @@ _PEAK_RATIO = 2.0
 class Desk:
     """Strikes, judges and tells the audience."""
 
-    def __init__(self, source: Source, keeping: Keeping, wish: Wish | None = None) -> None:
+    def __init__(self, source: Source, keeping: Keeping, wish: Wish | None = None, item: str = "") -> None:
         self.audience = Audience()
         self._source = source
         self._keeping = keeping
         self._state = State(wish or Wish())
         self._judge = Judge()
+        self._isolation = Isolation(keeping.log, self.audience.post, item)
         self._judge_lock = threading.Lock()
         self._changed = threading.Condition()
         self._singles = 0
@@ -67,9 +88,9 @@ class Desk:
     # --- beginning and end ---
 
     def begin(self) -> None:
-        """Start both threads; raises MissingError, FileError when the wished reference is not there."""
+        """Start the threads; raises MissingError, FileError when the wished reference is not there."""
         self._choose(self._state.wish)
-        for work in (self._strike_on, self._judge_on):
+        for work in (self._strike_on, self._judge_on, self._look_on):
             thread = threading.Thread(target=work, name=work.__name__, daemon=True)
             thread.start()
             self._threads.append(thread)
@@ -95,13 +116,21 @@ class Desk:
                     self._singles += 1
                     self._changed.notify_all()
             case WishFor():
-                self._wish_for(order)
+                self._choose(self._state.wished(order))
             case Mark():
                 return self._marked(order)
+            case Next():
+                return self._next(order.wish)
             case Keep():
-                return self._keeping.keep(order, self._state.wish, self._last_shots())
+                told = self._keeping.keep(order, self._state.wish, self._last_shots())
+                self._isolation.work_on(order.item)
+                return told
             case Note():
-                return self._keeping.note(order)
+                told = self._keeping.note(order)
+                self._isolation.work_on(order.item)
+                return told
+            case Work() | Begin() | Observe() | Withdraw():
+                return self._isolation.obey(order)
         return ""
 
     def whole(self) -> dict[str, Any]:
@@ -122,17 +151,18 @@ class Desk:
             self._changed.notify_all()
         self._tell()
 
-    def _wish_for(self, order: WishFor) -> None:
-        wish = self._state.wish
-        if order.capacitor is not None:
-            wish = replace(wish, capacitor=self._state.capacitor(order.capacitor))
-        if order.connection is not None:
-            wish = replace(wish, connection=_connection(order.connection))
-        if order.kind is not None:
-            wish = replace(wish, kind=kind_named(order.kind).name)
-        if order.reference is not None:
-            wish = replace(wish, reference=order.reference)
-        self._choose(wish)
+    def _next(self, what: str) -> str:
+        """The next choice; one that cannot be had is named and passed over."""
+        self._state.references = self._keeping.shelf.names()
+        problems = ""
+        for value in self._state.following(what):
+            try:
+                self._choose(self._state.wished(WishFor(**{what: value})))
+            except (FileError, MissingError, ReferenceMismatch) as error:
+                problems += f"passed over: {error}; "
+            else:
+                return f"{problems}{what}: {self._state.called(what, value)}"
+        raise InputError(f"{problems}there is no other {what}")
 
     def _choose(self, wish: Wish) -> None:
         reference = self._keeping.shelf.get(wish.reference) if wish.reference else None
@@ -157,6 +187,21 @@ class Desk:
         """The last shot of each capacitor that is wished for, oldest first."""
         with self._judge_lock:
             return sorted(self._judge.shots.values(), key=lambda shot: shot.number)
+
+    # --- the looking thread ---
+
+    def _look_on(self) -> None:
+        while not self._ended:
+            try:
+                self._isolation.look()
+                names = self._keeping.shelf.names()
+                if names != self._state.references:
+                    self._state.references = names
+                    self._tell()
+            except Exception:  # as in the other threads
+                self._own_fault()
+            with self._changed:
+                self._changed.wait_for(lambda: self._ended, _LOOK_S)
 
     # --- the striking thread ---
 
@@ -277,11 +322,3 @@ class Desk:
         self._set_running(False)
         self._answer("a fault of this program; its words are in the terminal", failed=True)
         time.sleep(_AGAIN_S)  # a fault at every turn must not fill the terminal
-
-
-def _connection(text: str) -> Connection:
-    try:
-        return Connection(text)
-    except ValueError as error:
-        choices = ", ".join(Connection)
-        raise InputError(f"connection {text[:40]!r}; choose one of: {choices}") from error

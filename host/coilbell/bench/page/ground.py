@@ -2,28 +2,24 @@
 
 Added loss runs to the right, inductance drop upwards. Both axes are linear near zero and logarithmic beyond,
 s(x) = x/l for |x| <= l, else sign(x) (1 + ln(|x|/l)); the page gets places on such axes and the ticks with
-their words, so that it computes nothing.
+their words, so that it computes nothing. Each line has a letter; its name stands in a key under the plane,
+where names have room at any size.
 """
 
 from __future__ import annotations
 
 import math
-import textwrap
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from coilbell.winding import (
-    Finding,
-    HealthyTank,
-    Reference,
-    fault_curves,
-    shorted_neighbourhoods,
-)
+from coilbell.bench.places import Line, marks_of, ring_place, still_lines
+from coilbell.winding import Finding, Reference
 
-__all__ = ["Ground", "ground_of", "ring_drawing"]
+__all__ = ["Ground", "ground_key", "ground_of", "ring_drawing"]
 
 Array = npt.NDArray[np.float64]
 
@@ -31,11 +27,14 @@ _LINEAR = (0.01, 0.03)
 """Where the axes of loss and of drop turn from linear to logarithmic [1]."""
 _TICKS = ((-0.03, -0.01, 0, 0.01, 0.03, 0.1, 0.3, 1), (-0.3, -0.1, -0.03, 0, 0.03, 0.1, 0.3, 1, 3, 10, 30))
 _REACH = ((-0.1, 3.0), (-0.6, 60.0))
-_CIRCLE = np.array([np.cos(np.linspace(0, 2 * math.pi, 61)), np.sin(np.linspace(0, 2 * math.pi, 61))])
-_WIDE, _HIGH = 3.5, 0.6
-"""Room a name takes, in places of the axes."""
-_CHI_95 = 5.991
-"""95 % point of chi-square with two degrees of freedom (tables)."""
+_WIDE, _HIGH = 0.7, 0.9
+"""Room a letter takes on a small screen, in places of the axes."""
+_STEP = {"fault": 4, "healthy": 2, "shorted": 2}
+"""Every so manieth point of a line is drawn."""
+_ALONG = (0.9, 0.8, 0.95, 0.7, 0.6, 0.5, 0.4, 0.3, 0.2, 1.0)
+"""Where along the seen part of a line its letter is tried, in this order [1]."""
+_MARKS = {"good": "units known good", "shorted": "units shorted on purpose"}
+_RING = "the ring that is judged, with the 95 % ellipse of its measurement; small: the shots before it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,43 +45,46 @@ class Ground:
     drawing: dict[str, Any]
 
 
+def ground_key(finding: Finding, index: int) -> str:
+    """Same for two findings over the same ground."""
+    assert finding.healthy is not None
+    return f"{finding.reference}/{finding.healthy.capacitors[index].farads}/{finding.connection}"
+
+
 def ground_of(finding: Finding, reference: Reference, index: int) -> Ground:
     """Curves of faults, contours of healthy units, the reference's own units, for capacitor `index`."""
-    by = finding.healthy
-    assert by is not None
-    key = f"{finding.reference}/{by.capacitors[index].farads}/{finding.connection}"
-    lines = [
-        *_curves(finding, reference, index),
-        *_contours(finding, index),
-        *_neighbourhoods(finding, reference, index),
+    lines = still_lines(finding, reference, index)
+    drawn = [_drawn(line) for line in lines]
+    marks = [
+        {"kind": one.kind, "points": _listed(one.loss, one.drop)}
+        for one in marks_of(finding, reference, index)
     ]
+    letters = _letters(drawn)
+    key = ground_key(finding, index)
     drawing = {
         "key": key,
-        "title": f"{reference.name}, {by.capacitors[index].farads * 1e9:.3g} nF",
         "ticks": [_ticks(axis) for axis in (0, 1)],
         "reach": [_reach(axis) for axis in (0, 1)],
-        "lines": lines,
-        "labels": _labels(lines),
-        "marks": _marks(finding, reference, index),
+        "lines": drawn,
+        "letters": letters,
+        "marks": marks,
+        "names": [
+            *({"kind": "ring", "words": _RING},),
+            *({"kind": one["kind"], "words": _MARKS[str(one["kind"])]} for one in marks),
+            *(_name(line, one) for line, one in zip(lines, letters, strict=True)),
+        ],
     }
     return Ground(key, drawing)
 
 
 def ring_drawing(finding: Finding, index: int) -> dict[str, Any]:
     """Place of the ring that is judged, and the 95 % ellipse of its own measurement."""
-    by = finding.healthy
-    assert by is not None
-    ring, shift = finding.rings[index], finding.shifts[index]
-    centre = by.location[[index, len(by.capacitors) + index]]
-    moved = math.sqrt(_CHI_95) * np.linalg.cholesky(ring.covariance) @ _CIRCLE
-    loss, drop = _in_plane(moved + (ring.point - centre)[:, None], float(centre[1]))
+    ring = ring_place(finding, index)
+    loss, drop = _listed(np.array([ring.loss]), np.array([ring.drop]))
     return {
-        "at": [
-            float(_placed(np.array(shift.added_loss), 0)),
-            float(_placed(np.array(shift.inductance_drop), 1)),
-        ],
-        "ellipse": _listed(loss, drop),
-        "words": f"added loss {shift.added_loss:+.3f}, inductance drop {shift.inductance_drop:+.3f}",
+        "at": [loss[0], drop[0]],
+        "ellipse": _listed(ring.ellipse_loss[::2], ring.ellipse_drop[::2]),
+        "words": f"added loss {ring.loss:+.3f}, inductance drop {ring.drop:+.3f}",
     }
 
 
@@ -104,122 +106,37 @@ def _ticks(axis: int) -> list[list[float | str]]:
     return [[round(float(_placed(np.array(float(t)), axis)), 4), f"{t:g}"] for t in _TICKS[axis]]
 
 
-def _in_plane(moved: Array, healthy_log_loss: float) -> tuple[Array, Array]:
-    """(g, b) of rings moved by (ln f, ln d), (2, n)."""
-    ratio, loss0 = np.exp(moved[0]), math.exp(healthy_log_loss)
-    return ratio * loss0 * np.exp(moved[1]) - loss0, ratio**2 - 1
-
-
-def _curves(finding: Finding, reference: Reference, index: int) -> list[dict[str, Any]]:
-    by, kind = finding.healthy, reference.kind
-    assert by is not None
-    farads = by.capacitors[index].farads + by.tank.stray_farads
-    tank = HealthyTank(by.tank.henries, farads, by.tank.series_ohms, by.tank.shunt_siemens)
-    curves = fault_curves(
-        tank,
-        math.sqrt(math.prod(kind.turns)),
-        math.sqrt(math.prod(kind.turn_leakage)),
-        2 * math.sqrt(math.prod(kind.leakage)),
-    )
-    return [
-        {"kind": "fault", "name": c.name, "points": _listed(c.added_loss[::4], c.inductance_drop[::4])}
-        for c in curves
-    ]
-
-
-def _contours(finding: Finding, index: int) -> list[dict[str, Any]]:
-    """Where half and where 95 % of healthy units ring."""
-    from scipy.stats import f as f_distribution
-
-    by = finding.healthy
-    assert by is not None
-    m = len(by.capacitors)
-    factor = np.linalg.cholesky(by.scale[np.ix_([index, m + index], [index, m + index])])
-    found = []
-    for share in (0.5, 0.95):
-        radius = math.sqrt(2 * f_distribution.ppf(share, 2, by.freedom))
-        points = _in_plane(radius * factor @ _CIRCLE, float(by.location[m + index]))
-        found.append({"kind": "healthy", "name": f"{share:.0%} of healthy units", "points": _listed(*points)})
-    return found
-
-
-def _neighbourhoods(finding: Finding, reference: Reference, index: int) -> list[dict[str, Any]]:
-    """Where half of the shorts like the deliberate ones ring."""
-    from scipy.stats import f as f_distribution
-
-    by = finding.healthy
-    assert by is not None
-    m = len(by.capacitors)
-    rows = [index, m + index]
-    radius = math.sqrt(2 * f_distribution.ppf(0.5, 2, by.freedom))
-    found = []
-    for how, place, scale in shorted_neighbourhoods(by, reference):
-        factor = np.linalg.cholesky(scale[np.ix_(rows, rows)])
-        moved = radius * factor @ _CIRCLE + (place - by.location)[rows][:, None]
-        points = _in_plane(moved, float(by.location[m + index]))
-        found.append(
-            {
-                "kind": "shorted",
-                "name": f"half of the shorts like {how}",
-                "label": how,
-                "points": _listed(*points),
-            }
-        )
-    return found
-
-
-def _labels(lines: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """A name beside each line, where no earlier name lies across it if that can be."""
-    (left, right), (low, high) = (_reach(axis) for axis in (0, 1))
-    found: list[dict[str, Any]] = []
-    for line in lines:
-        pairs = zip(*line["points"], strict=True)
-        inside = [p for p in pairs if None not in p and left <= p[0] <= right and low <= p[1] <= high]
-        if not inside:
-            continue
-        places = _places(line["kind"], inside)
-        x, y = next((p for p in places if not _across(p, found)), places[0])
-        words = textwrap.shorten(line.get("label", line["name"]), 26, placeholder="...")
-        align = "right" if x > left + 0.65 * (right - left) else "left"
-        found.append({"kind": line["kind"], "words": words, "at": [x, y], "align": align})
-    return found
-
-
 def _reach(axis: int) -> list[float]:
     return [float(_placed(np.array(end), axis)) for end in _REACH[axis]]
 
 
-def _places(kind: str, inside: list[Any]) -> list[Any]:
-    """Where a name may stand: along a curve from its worst case on, above or below a closed line."""
-    if kind == "fault":
-        return [inside[int(share * (len(inside) - 1))] for share in (1.0, 0.9, 0.8, 0.7, 0.6, 0.4)]
-    top, bottom = (pick(inside, key=lambda p: p[1]) for pick in (max, min))
-    return [top, (bottom[0], bottom[1] - _HIGH)]
+def _drawn(line: Line) -> dict[str, Any]:
+    step = _STEP[line.kind]
+    return {"kind": line.kind, "points": _listed(line.loss[::step], line.drop[::step])}
 
 
-def _across(place: Any, found: list[dict[str, Any]]) -> bool:
-    x, y = place
-    return any(abs(x - one["at"][0]) < _WIDE and abs(y - one["at"][1]) < _HIGH for one in found)
+def _letters(lines: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """A letter on each line where no earlier letter stands, if there is such a place; `at` None outside."""
+    (left, right), (low, high) = (_reach(axis) for axis in (0, 1))
+    found: list[dict[str, Any]] = []
+    for number, line in enumerate(lines):
+        pairs = zip(*line["points"], strict=True)
+        inside = [
+            p for p in pairs if None not in p and left + 0.2 <= p[0] <= right - 0.2 and low <= p[1] <= high
+        ]
+        places = [inside[round(share * (len(inside) - 1))] for share in _ALONG] if inside else [None]
+        at = next((p for p in places if not _across(p, found)), places[0])
+        found.append({"kind": line["kind"], "letter": chr(ord("a") + number), "at": at and list(at)})
+    return found
 
 
-def _marks(finding: Finding, reference: Reference, index: int) -> list[dict[str, Any]]:
-    """The reference's own units."""
-    by = finding.healthy
-    assert by is not None
-    capacitors = [by.capacitors[index]]
-    centre = by.location[[index, len(by.capacitors) + index]]
-    good = np.array([unit.point for unit in reference.good_means(capacitors)]).reshape(-1, 2) - centre
-    shorted = [(how, point - centre) for _, how, point in reference.shorted_points(capacitors)]
-    marks = [
-        {"kind": "good", "name": "units known good", "points": _listed(*_in_plane(good.T, float(centre[1])))}
-    ]
-    if shorted:
-        points = np.array([point for _, point in shorted]).T
-        marks.append(
-            {
-                "kind": "shorted",
-                "name": "shorted on purpose",
-                "points": _listed(*_in_plane(points, float(centre[1]))),
-            }
-        )
-    return marks
+def _across(place: Any, found: Sequence[dict[str, Any]]) -> bool:
+    taken = [one["at"] for one in found if one["at"]]
+    return place is not None and any(
+        abs(place[0] - x) < _WIDE and abs(place[1] - y) < _HIGH for x, y in taken
+    )
+
+
+def _name(line: Line, letter: dict[str, Any]) -> dict[str, Any]:
+    words = f"half of the shorts like {line.name}" if line.kind == "shorted" else line.name
+    return {"kind": line.kind, "letter": letter["letter"], "words": words}

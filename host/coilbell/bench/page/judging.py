@@ -6,7 +6,7 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Any
 
-from coilbell.bench.page.ground import Ground, ground_of, ring_drawing
+from coilbell.bench.page.ground import Ground, ground_key, ground_of, ring_drawing
 from coilbell.bench.page.shot import Shot
 from coilbell.bench.page.source import Wish
 from coilbell.decay import Fit, fit
@@ -107,18 +107,13 @@ class Judge:
         if finding is None or shot.reference is None or index is None:
             return None, None
         ground = None
-        if self._ground is None or self._ground.key != _key(finding, index):
+        if self._ground is None or self._ground.key != ground_key(finding, index):
             self._ground = ground = ground_of(finding, shot.reference, index)
             self._trail.clear()
         ring = ring_drawing(finding, index)
         trail = [list(axis) for axis in zip(*self._trail, strict=True)] or [[], []]
         self._trail.append(ring["at"])
         return ground, ring | {"key": self._ground.key, "trail": trail}
-
-
-def _key(finding: Finding, index: int) -> str:
-    assert finding.healthy is not None
-    return f"{finding.reference}/{finding.healthy.capacitors[index].farads}/{finding.connection}"
 
 
 def _index(shot: Shot) -> int | None:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import msgspec
 
 from coilbell.errors import InputError
 
 __all__ = [
     "MOST_BYTES",
+    "Begin",
     "Keep",
     "Mark",
+    "Next",
     "Note",
+    "Observe",
     "Order",
     "Run",
     "Seen",
@@ -18,6 +23,8 @@ __all__ = [
     "Take",
     "Whole",
     "WishFor",
+    "Withdraw",
+    "Work",
     "order_of",
 ]
 
@@ -46,6 +53,14 @@ class WishFor(_Order, frozen=True, tag="wish"):
     connection: str | None = None
     reference: str | None = None
     kind: str | None = None
+    prior: str | None = None
+    """Probability of a shorted turn before the ring, such as "0.3" or "30%"."""
+
+
+class Next(_Order, frozen=True, tag="next"):
+    """The next choice of what is asked: "capacitor", "reference" or "kind"."""
+
+    wish: Literal["capacitor", "reference", "kind"]
 
 
 class Mark(_Order, frozen=True, tag="mark"):
@@ -70,6 +85,40 @@ class Note(_Order, frozen=True, tag="note"):
     words: str
 
 
+class Work(_Order, frozen=True, tag="work"):
+    """Put an item of the bench log on the bench; "" for none."""
+
+    item: str
+
+
+class Begin(_Order, frozen=True, tag="begin"):
+    """Begin the item's isolation worksheet; again: although there is one."""
+
+    item: str
+    kind: str
+    qualified: str = "none"
+    again: bool = False
+
+
+class Observe(_Order, frozen=True, tag="observe"):
+    """A reading in the item's worksheet: an outcome that was seen and how sure, or numbers and the meter."""
+
+    item: str
+    step: str
+    outcome: str = ""
+    numbers: str = ""
+    sure: str = ""
+    meter: str = ""
+
+
+class Withdraw(_Order, frozen=True, tag="withdraw"):
+    """Take a reading of the item's worksheet back."""
+
+    item: str
+    entry: int
+    why: str
+
+
 class Take(_Order, frozen=True, tag="take"):
     """Take over command from another page."""
 
@@ -82,7 +131,22 @@ class Whole(_Order, frozen=True, tag="whole"):
     """The last shot with every sample, to look at closely."""
 
 
-Order = Run | Strike | WishFor | Mark | Keep | Note | Seen | Take | Whole
+Order = (
+    Run
+    | Strike
+    | WishFor
+    | Next
+    | Mark
+    | Keep
+    | Note
+    | Work
+    | Begin
+    | Observe
+    | Withdraw
+    | Seen
+    | Take
+    | Whole
+)
 
 _DECODER = msgspec.json.Decoder(Order)
 

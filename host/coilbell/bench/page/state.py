@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
+from coilbell.bench.page.order import WishFor
 from coilbell.bench.page.source import Leads, Link, Wish
+from coilbell.bench.sentences import percent
+from coilbell.bench.typed_reading import fraction
 from coilbell.errors import BoardError, BoardTimeout, CoilbellError, InputError
 from coilbell.record import Connection
-from coilbell.winding import KINDS
+from coilbell.winding import KINDS, kind_named
 
-__all__ = ["State"]
+__all__ = ["State", "prior_of"]
+
+_ALONE = {"reference": "there is no reference on the shelf yet; mark a ring as good to make one"}
 
 _CONNECTIONS = {
     Connection.OUT_OF_CIRCUIT: "out of circuit",
@@ -60,6 +65,46 @@ class State:
         both = ("both",) if {"A", "B"} <= set(self.letters) else ()
         return (*self.letters, *both)
 
+    def wished(self, order: WishFor) -> Wish:
+        """The wish with an order's changes; raises InputError for what cannot be had."""
+        wish = self.wish
+        if order.capacitor is not None:
+            wish = replace(wish, capacitor=self.capacitor(order.capacitor))
+        if order.connection is not None:
+            wish = replace(wish, connection=_connection(order.connection))
+        if order.kind is not None:
+            wish = replace(wish, kind=kind_named(order.kind).name)
+        if order.reference is not None:
+            wish = replace(wish, reference=order.reference)
+        if order.prior is not None:
+            wish = replace(wish, prior=prior_of(order.prior))
+        return wish
+
+    def following(self, what: str) -> list[str]:
+        """The other choices of "capacitor", "reference" or "kind", those after the present one first.
+
+        Raises InputError where there is none to choose, with what to do.
+        """
+        if what == "kind" and self.wish.reference:
+            raise InputError("the kind is that of the reference; choose no reference first")
+        values = [str(value) for value, _ in self._choices()[what]]
+        if len(values) < 2:
+            raise InputError(_ALONE.get(what, f"there is no other {what}"))
+        at = values.index(getattr(self.wish, what)) if getattr(self.wish, what) in values else -1
+        return values[at + 1 :] + values[: max(at, 0)]
+
+    def called(self, what: str, value: str) -> str:
+        """What a choice is called on the page."""
+        return next((words for one, words in self._choices()[what] if one == value), value)
+
+    def _choices(self) -> dict[str, list[list[str]]]:
+        return {
+            "capacitor": [[name, name] for name in self._capacitors()],
+            "connection": [[str(value), words] for value, words in _CONNECTIONS.items()],
+            "reference": [["", "none: no odds"], *([name, name] for name in self.references)],
+            "kind": [[name, name] for name in KINDS],
+        }
+
     def message(self) -> dict[str, Any]:
         """The status message."""
         wish = self.wish
@@ -73,13 +118,9 @@ class State:
                 "connection": str(wish.connection),
                 "reference": wish.reference,
                 "kind": wish.kind,
+                "prior": percent(wish.prior),
             },
-            "choices": {
-                "capacitor": [[name, name] for name in self._capacitors()],
-                "connection": [[str(value), words] for value, words in _CONNECTIONS.items()],
-                "reference": [["", "none: no odds"], *([name, name] for name in self.references)],
-                "kind": [[name, name] for name in KINDS],
-            },
+            "choices": self._choices(),
         }
 
     def _leads(self) -> dict[str, str]:
@@ -99,3 +140,19 @@ def _link_words(link: Link) -> str:
     if not link.retried and not link.damaged:
         return link.words
     return f"{link.words}; {link.retried} requests made again, {link.damaged} frames damaged"
+
+
+def prior_of(text: str) -> float:
+    """Probability of a shorted turn before the ring, from "0.3" or "30%"; raises InputError."""
+    value = fraction(text.replace(" ", ""), "prior")
+    if value >= 1:
+        raise InputError(f"prior {text[:40]!r} leaves nothing to find out; give one below 1, such as 0.5")
+    return value
+
+
+def _connection(text: str) -> Connection:
+    try:
+        return Connection(text)
+    except ValueError as error:
+        choices = ", ".join(Connection)
+        raise InputError(f"connection {text[:40]!r}; choose one of: {choices}") from error

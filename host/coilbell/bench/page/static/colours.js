@@ -7,12 +7,21 @@ export function colours() {
 // JSON has no word for "nothing here"; the plots want NaN.
 export const gaps = (values) => Float64Array.from(values, (value) => value ?? NaN);
 
-// An empty place inside `place`: a plot that is finished late lands in a place that is gone.
-export function fresh(place) {
-  const inner = document.createElement("div");
+// Puts a plot where another stood, which is disposed of with all that it holds. Gives what the next call needs.
+export function put(plot, place, before) {
+  const inner = document.createElement("div"); // a plot that is finished late lands in a place that is gone
   inner.className = "plot";
   place.replaceChildren(inner);
-  return inner;
+  if (before) dispose(before);
+  return { plot, shown: Bokeh.Plotting.show(plot, inner) };
+}
+export async function dispose({ plot, shown }) {
+  await shown;
+  const whole = plot.document;
+  whole.views_manager.clear();
+  whole.clear();
+  const at = Bokeh.documents.indexOf(whole);
+  if (at >= 0) Bokeh.documents.splice(at, 1);
 }
 
 export function dress(plot, [x, y]) {

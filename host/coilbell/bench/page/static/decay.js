@@ -1,5 +1,5 @@
 // The plot of the decay: samples, fit, envelope, and a held trace to compare.
-import { dress, fresh, gaps } from "./colours.js";
+import { dress, gaps, put } from "./colours.js";
 
 const EMPTY = { time: [], sample: [], upper: [], lower: [] };
 const NO_CURVE = { at: [], fit: [] };
@@ -32,7 +32,7 @@ export class DecayPlot {
     this.plot.scatter({ field: "time" }, { field: "sample" }, { source: this.source, size: 3, line_color: null, fill_color: c.faint });
     line(this.fitted, "at", "fit", { line_width: 1.5, line_color: c.orange });
     for (const side of ["upper", "lower"]) line(this.source, "time", side, { line_width: 2, line_dash: [7, 3], line_color: c.blue });
-    Plotting.show(this.plot, fresh(this.place));
+    this.stands = put(this.plot, this.place, this.stands);
     if (range && range.have_updated_interactively) this.look(range.start, range.end);
     if (this.last) this.name(this.last);
   }

@@ -6,16 +6,21 @@ export const KEYS = [
   ["f", "F", "freeze", "freeze the picture and see every sample"], ["h", "H", "hold", "hold the trace to compare"],
   ["c", "C", "capacitor", "next test capacitor"], ["i", "I", "in", "in circuit"], ["o", "O", "out", "out of circuit"],
   ["r", "R", "reference", "next reference"], ["k", "K", "kind", "next kind of winding"],
+  ["a", "A", "prior", "how probable a shorted turn is before the ring"],
   ["g", "G", "good", "mark as good in a reference"], ["x", "X", "shorted", "mark as shorted on purpose"],
   ["l", "L", "keep", "keep the ring in the bench log"], ["n", "N", "note", "note on an item"], ["p", "P", "print", "report of an item, to print"],
+  ["j", "J", "work", "item on the bench"], ["z", "Z", "sheet", "to its isolation worksheet and back"], ["b", "B", "begin", "begin a worksheet"],
+  ["e", "E", "observe", "enter a reading in the worksheet"], ["v", "V", "withdraw", "take a reading back"],
   ["+", "+", "closer", "look closer in time"], ["-", "\u2212", "wider", "look wider"], ["ArrowLeft", "\u2190", "earlier", "earlier in the decay"],
   ["ArrowRight", "\u2192", "later", "later in the decay"], ["0", "0", "all", "all of the decay"], ["m", "M", "sound", "sound that follows Q"],
   ["t", "T", "large", "large type"], ["d", "D", "look", "dark or light"], ["w", "W", "take", "take over command from another page"],
   ["?", "?", "keys", "this list"],
 ];
 
+const FORM = [["", "Ctrl Enter", "", "in a form: do it, from any field"], ["", "Esc", "", "leave a form; take the cursor out of a field"]];
+
 export function listen(does) {
-  document.getElementById("key-list").append(...KEYS.map(([, shown, , words]) => {
+  document.getElementById("key-list").append(...[...KEYS, ...FORM].map(([, shown, , words]) => {
     const line = made("div");
     const key = made("dt");
     key.append(made("kbd", shown));

@@ -4,6 +4,7 @@ import { DecayPlot } from "./decay.js";
 import { listen } from "./keys.js";
 import { Link } from "./link.js";
 import { PlanePlot } from "./plane.js";
+import { askBegin, askItem, askReading, askWithdraw, showSheet } from "./sheet.js";
 import { Sound } from "./sound.js";
 import { showAnswer, showShot, showStatus } from "./words.js";
 
@@ -15,28 +16,41 @@ let status = null;
 let frozen = false;
 let held = false;
 let waiting = null; // the newest shot that is not drawn yet: a slow screen skips the others
+let owed = 0; // shots that came and were not yet called seen
+
+const COMMANDS = ["run", "strike", "prior", "good", "shorted", "keep", "note", "work", "begin", "observe", "withdraw"]
+  .map((name) => `[data-does=${name}]`).join() + ",[data-wish]";
 
 function heard(message) {
   if (message.what === "status") return hear_status(message);
   if (message.what === "ground") return plane.ground(message);
+  if (message.what === "sheet") return showSheet(message);
   if (message.what === "answer") return showAnswer(message.words, message.failed);
   if (message.what === "whole" && frozen) return draw(message);
-  if (message.what !== "shot") return;
-  if (frozen) return link.order({ do: "seen" });
-  if (waiting) link.order({ do: "seen" });
-  else requestAnimationFrame(() => {
-    const shot = waiting;
-    waiting = null;
-    if (!frozen) draw(shot);
-    link.order({ do: "seen" });
-  });
+  if (message.what === "shot") hear_shot(message);
+}
+function hear_shot(message) {
+  owed += 1;
+  if (frozen) return pay(0);
+  sound.follow(message.tone_hz); // for ears it is never too late, whatever the screen does
+  if (!waiting) requestAnimationFrame(draw_newest);
   waiting = message;
+  // A hidden tab has no frames to draw in: with nobody listening it leaves its shots owed and is sent no more.
+  if (!document.hidden || sound.on) pay(1);
+}
+function draw_newest() {
+  const shot = waiting;
+  waiting = null;
+  if (!frozen) draw(shot);
+  pay(0);
+}
+function pay(left) {
+  for (; owed > left; owed -= 1) link.order({ do: "seen" });
 }
 function draw(shot) {
   decay.show(shot.decay);
   if (shot.plane) plane.show(shot.plane);
   showShot(shot);
-  sound.follow(shot.tone_hz);
   Object.assign(document.body.dataset, { shot: shot.number, struck: shot.struck_at_ms, drawn: Date.now(), whole: shot.decay.whole });
   delete document.body.dataset.sleeps;
 }
@@ -46,7 +60,7 @@ function hear_status(message) {
   press("run", message.running);
   document.querySelector("[data-does=run] span").textContent = message.running ? "Stop" : "Strike on and on";
   document.querySelector("[data-does=take]").hidden = message.commands;
-  for (const one of document.querySelectorAll("[data-does=run],[data-does=strike],[data-does=good],[data-does=shorted],[data-does=keep],[data-does=note],[data-wish]"))
+  for (const one of document.querySelectorAll(COMMANDS))
     if (one.dataset.wish !== "kind") one.disabled = !message.commands;
   remember("reference", message.wish.reference);
   if (!message.running) sound.silence();
@@ -69,32 +83,43 @@ function press(name, on) {
 function order(what) {
   if (!link.order(what)) showAnswer("the server does not answer", true);
 }
-function next(name) {
-  const values = status.choices[name].map(([value]) => value);
-  order({ do: "wish", [name]: values[(values.indexOf(status.wish[name]) + 1) % values.length] });
-}
 async function kept(head, fields, make) {
   const given = await ask(head, fields);
   if (given) order({ do: make, ...given });
 }
-const ITEM = ["item", "Item in the bench log", true];
-const MARK = [["reference", "Reference", true], ["unit", "Unit, the specimen's name", true]];
+async function asked(form) {
+  const given = await form();
+  if (given) order(given);
+}
+const ITEM = { name: "item", label: "Item in the bench log", needed: true };
+const MARK = [{ name: "reference", label: "Reference", needed: true }, { name: "unit", label: "Unit, the specimen's name", needed: true }];
 const DOES = {
   run: () => order({ do: "run", on: !status.running }),
   strike: () => order({ do: "strike" }),
   take: () => order({ do: "take" }),
-  capacitor: () => next("capacitor"),
-  reference: () => next("reference"),
-  kind: () => next("kind"),
+  capacitor: () => order({ do: "next", wish: "capacitor" }),
+  reference: () => order({ do: "next", wish: "reference" }),
+  kind: () => order({ do: "next", wish: "kind" }),
+  prior: () => kept("How probable a shorted turn is before the ring", [{ name: "prior", label: "Prior probability", needed: true, hint: "such as 0.3 or 30%" }], "wish"),
   in: () => order({ do: "wish", connection: "in circuit" }),
   out: () => order({ do: "wish", connection: "out of circuit" }),
   good: () => kept("Mark the last ring as good", MARK, "mark"),
-  shorted: () => kept("Mark the last ring as shorted on purpose", [...MARK, ["how", "What was shorted", true]], "mark"),
-  keep: () => kept("Keep the last ring in the log", [ITEM, ["words", "A note with it, or nothing", false]], "keep"),
-  note: () => kept("Note", [ITEM, ["words", "Words", true]], "note"),
+  shorted: () => kept("Mark the last ring as shorted on purpose", [...MARK, { name: "how", label: "What was shorted", needed: true }], "mark"),
+  keep: () => kept("Keep the last ring in the log", [ITEM, { name: "words", label: "A note with it, or nothing" }], "keep"),
+  note: () => kept("Note", [ITEM, { name: "words", label: "Words", needed: true }], "note"),
   print: async () => {
     const given = await ask("Report of an item, to print", [ITEM]);
     if (given) window.open(`report/${encodeURIComponent(given.item)}`, "_blank", "noopener");
+  },
+  work: () => asked(askItem),
+  begin: () => asked(askBegin),
+  observe: () => asked(askReading),
+  withdraw: () => asked(askWithdraw),
+  sheet: () => {
+    const place = document.getElementById("sheet");
+    if (place.contains(document.activeElement)) return document.activeElement.blur(), scrollTo({ top: 0 });
+    place.focus({ preventScroll: true });
+    place.scrollIntoView({ block: "start" });
   },
   freeze: () => {
     frozen = !frozen;
@@ -134,7 +159,13 @@ function dress() {
   plane.dress();
 }
 if (matchMedia("(prefers-color-scheme: light)").matches) DOES.look();
-listen((name) => (status || !["run", "capacitor", "reference", "kind"].includes(name)) && DOES[name]());
+listen((name) => {
+  if (!status) return;
+  const button = document.querySelector(`button[data-does=${name}]`);
+  if (button && button.disabled) return showAnswer(document.getElementById("seat").textContent, true);
+  showAnswer("", false);
+  DOES[name]();
+});
 for (const select of document.querySelectorAll("[data-wish]"))
   select.addEventListener("change", () => {
     order({ do: "wish", [select.dataset.wish]: select.value });

@@ -1,5 +1,6 @@
 // The plot of the shift plane: places, ticks and words all come from the server.
-import { dress, fresh, gaps as typed } from "./colours.js";
+import { dispose, dress, gaps as typed, put } from "./colours.js";
+import { made } from "./words.js";
 
 const gaps = (values) => Array.from(typed(values)); // a glyph takes plain lists only
 const DASHES = ["solid", [6, 3], [8, 3, 2, 3], [2, 3], [8, 2, 2, 2, 2, 2]];
@@ -12,9 +13,12 @@ export class PlanePlot {
   ground(ground) {
     this.key = ground.key;
     this.drawn = ground;
-    fresh(this.place);
     this.ring = null;
-    if (ground.key) this.build(ground);
+    if (ground.key) return this.build(ground);
+    if (this.stands) dispose(this.stands);
+    this.stands = null;
+    this.place.replaceChildren();
+    document.getElementById("plane-names").replaceChildren();
   }
   build(ground) {
     const { Plotting } = Bokeh;
@@ -41,7 +45,8 @@ export class PlanePlot {
         : { marker: "square", size: 9, fill_color: null, line_color: c.orange, line_width: 2 };
       this.plot.scatter(gaps(mark.points[0]), gaps(mark.points[1]), style);
     }
-    this.labels(ground, c);
+    this.letters(ground, c);
+    names(ground.names);
     const source = (names) => new Bokeh.ColumnDataSource({ data: Object.fromEntries(names.map((n) => [n, []])) });
     this.trail = source(["x", "y"]);
     this.ellipse = source(["x", "y"]);
@@ -51,13 +56,14 @@ export class PlanePlot {
     this.plot.scatter(...at, { source: this.trail, size: 4, fill_color: c.orange, line_color: null, alpha: 0.6 });
     this.plot.line(...at, { source: this.ellipse, line_color: c.orange, line_width: 2 });
     this.plot.scatter(...at, { source: this.ring, marker: "diamond", size: 17, fill_color: c.orange, line_color: c.ink, line_width: 1.5 });
-    Plotting.show(this.plot, this.place.firstChild);
+    this.stands = put(this.plot, this.place, this.stands);
   }
-  labels(ground, c) {
-    const size = `${parseFloat(getComputedStyle(document.documentElement).fontSize) * 0.72}px`;
-    for (const label of ground.labels)
-      this.plot.text([label.at[0]], [label.at[1]], [label.words], { text_color: { fault: c.faint, healthy: c.blue, shorted: c.orange }[label.kind],
-        text_font_size: size, x_offset: 5, y_offset: -3, text_align: label.align });
+  letters(ground, c) {
+    const size = `${parseFloat(getComputedStyle(document.documentElement).fontSize) * 0.8}px`;
+    for (const one of ground.letters.filter(({ at }) => at))
+      this.plot.text([one.at[0]], [one.at[1]], [one.letter], { text_color: { fault: c.ink, healthy: c.blue, shorted: c.orange }[one.kind],
+        text_font_size: size, text_font_style: "bold", text_align: "center", text_baseline: "middle", background_fill_color: c.ground,
+        background_fill_alpha: 0.85, padding: 1 });
   }
   show(plane) {
     if (!this.ring || plane.key !== this.key) return;
@@ -71,4 +77,12 @@ export class PlanePlot {
     if (this.drawn) this.ground(this.drawn);
     if (last) this.show(last);
   }
+}
+function names(lines) {
+  document.getElementById("plane-names").replaceChildren(...lines.map(({ kind, letter, words }) => {
+    const line = made("li");
+    line.dataset.kind = kind;
+    line.append(made("b", letter ?? ""), words);
+    return line;
+  }));
 }

@@ -7,10 +7,10 @@ export function made(tag, text, name) {
   if (name) element.className = name;
   return element;
 }
-function set(id, text) {
+export function set(id, text) {
   if (at(id).textContent !== text) at(id).textContent = text;
 }
-function list(id, lines) {
+export function list(id, lines) {
   const place = at(id);
   if (place.dataset.lines === JSON.stringify(lines)) return;
   place.dataset.lines = JSON.stringify(lines);
@@ -77,6 +77,7 @@ export function showStatus(status) {
   }
   at("seat").hidden = status.pages < 2 && status.commands;
   set("seat", `${status.pages} pages open; this one ${status.commands ? "commands" : "watches"}`);
+  set("prior", status.wish.prior);
   for (const [name, choices] of Object.entries(status.choices)) fill(at(`wish-${name}`), choices, status.wish[name]);
   at("wish-kind").disabled = !status.commands || status.wish.reference !== "";
 }
