@@ -1,7 +1,7 @@
 # The one file that names pins, limits and the board's constants. Whole numbers only.
 # A board built otherwise is adapted here and nowhere else.
 
-FIRMWARE = "1.0.0"
+FIRMWARE = "1.1.0"
 
 # Pins, by GPIO number. Converter inputs are GPIO 26 + channel.
 PULSE_PIN = 15
@@ -47,6 +47,7 @@ CONSTANTS = [
     ("stray_uncertainty_ff", 200_000, 0, 10_000_000),
     ("input_psi", 410_000, 0, 1_000_000_000),  # conductance across the winding
     ("input_uncertainty_psi", 100_000, 0, 1_000_000_000),
+    ("coupling_per_ks", 4_545, 0, 1_000_000),  # rate of the amplifier's coupling, 1/(22 M x 10 n), in 1000 s
     # Start of the converter to its first sample; what is measured of a latency near 0 may lie below it.
     ("latency_ps", 0, -20_000, 2_000_000),
     ("latency_uncertainty_ps", 200_000, 0, 2_000_000),

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from coilbell.board import BoardPort, Flashed, Tester, constants, ports
+from coilbell.board import BoardPort, Flashed, Outcome, Tester, constants, frame, ports
 from coilbell.board.deploy import Installed
 from coilbell.cli import main
 from coilbell.errors import BoardTimeout, MissingError
@@ -161,16 +161,80 @@ def test_open_leads_show_converter_and_input(capsys: pytest.CaptureFixture[str])
     assert facts["passed"]
     assert rows["noise"]["value"] == pytest.approx(1.04, abs=0.1)
     assert rows["offset"]["value"] == pytest.approx(2048, abs=1)
-    # The simulated converter's codes 2560 and 3584 are 8.9 counts too wide; so is the input's megohm.
-    assert rows["converter steps"]["value"] == pytest.approx(8.9, abs=1.5)
-    places = sorted(int(word.split()[0]) for word in rows["converter steps"]["note"][6:].split(", ")[:2])
+    # The simulated converter's codes 2560 and 3584 are 8.9 counts too wide.
+    steps = rows["converter steps"]
+    assert steps["value"] == pytest.approx(8.9, abs=3 * steps["standard_uncertainty"])
+    places = sorted(int(word.split()[0]) for word in steps["note"].split(";")[0][6:].split(", ")[:2])
     assert places == [pytest.approx(2560, abs=5), pytest.approx(3584, abs=5)]
-    assert rows["input resistance"]["value"] == pytest.approx(1e6, rel=0.02)
-    # 25 pF of the tester and half of the part's 10 pF on the near side of the break.
-    assert rows["stray capacitance"]["value"] == pytest.approx(30e-12, rel=0.05)
+    # The input has a megohm.
+    ohms = rows["input resistance"]
+    assert ohms["value"] == pytest.approx(1e6, abs=2 * ohms["standard_uncertainty"])
+    assert ohms["standard_uncertainty"] < 0.1e6
     assert rows["interlock refuses at"]["value"] == pytest.approx(0.75, abs=0.02)
     assert rows["reference coil"]["passed"] is None
-    assert {"offset_code_16", "stray_ff", "input_psi"} & set(facts["saved"])
+    assert {"step1_code", "step2_mcode", "input_psi", "input_uncertainty_psi"} <= set(facts["saved"])
+    # No ring without a coil: the stray capacitance is neither shown nor kept.
+    assert rows["stray capacitance"]["value"] is None
+    assert "--coil 1m" in rows["stray capacitance"]["note"]
+    assert "stray_ff" not in facts["saved"]
+
+
+def test_a_coil_shows_the_stray_capacitance_that_was_set(capsys: pytest.CaptureFixture[str]) -> None:
+    """220 uH with 3 % leakage and 10 pF of its own; 1.3 nF of stray, as in the circuit."""
+    port = "virtual:?part=moss-choke&hurry=1&stray=1.3e-9"
+    for known in (["--coil", "226.6u", "--tolerance", "0.003"], []):
+        code, facts = _checked(["--port", port, "--save", *known], capsys)
+        rows = {row["name"]: row for row in facts["rows"]}
+        assert code == 0
+        stray = rows["stray capacitance"]
+        assert stray["value"] == pytest.approx(1.31e-9, abs=2 * stray["standard_uncertainty"])
+        assert stray["standard_uncertainty"] < 60e-12
+        bare = rows["stray, all open"]
+        assert bare["value"] == pytest.approx(1.31e-9, abs=2 * bare["standard_uncertainty"])
+        coil = rows["reference coil" if known else "coil"]
+        assert coil["value"] == pytest.approx(226.6e-6, abs=2 * coil["standard_uncertainty"])
+        assert {"stray_ff", "stray_uncertainty_ff"} <= set(facts["saved"])
+
+
+def test_a_known_capacitor_beside_the_coil(capsys: pytest.CaptureFixture[str]) -> None:
+    """The state has 4.7 nF left across the winding."""
+    port = "virtual:?part=moss-choke&state=capacitance-added&hurry=1"
+    _, facts = _checked(
+        ["--port", port, "--coil", "226.6u", "--added", "4.7n", "--tolerance", "0.002"], capsys
+    )
+    stray = next(row for row in facts["rows"] if row["name"] == "stray capacitance")
+    assert stray["value"] == pytest.approx(35e-12, abs=2 * stray["standard_uncertainty"])
+    assert stray["standard_uncertainty"] < 50e-12
+
+
+class Steep(ScriptedBoard):
+    """Without a test capacitor its shortest pulse strikes to 2 V."""
+
+    def answer(self, line: bytes) -> bytes:
+        word, number, keys = frame.decode_request(line)
+        if word == "aim" and keys["capacitor"] == "-":
+            told = {
+                "outcome": "steep",
+                "capacitor": "-",
+                "width_ticks": 0,
+                "peak_uv": 0,
+                "largest_uv": 2_000_000,
+            }
+            told |= {"shots": 1, "lead_mv": 0}
+            return self._closed(number, [(frame.AIM, frame.encode_fields(frame.AIM, told))])
+        return super().answer(line)
+
+
+def test_a_coil_alone_that_is_struck_too_hard_is_said(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    board = Steep()
+    _opens(monkeypatch, board)
+    _, facts = _checked(["--port", "/dev/scripted"], capsys)
+    row = next(row for row in facts["rows"] if row["name"] == "stray, all open")
+    assert row["value"] is None
+    assert row["note"] == "even the shortest pulse strikes a coil alone to 2 V"
+    assert not any("capture" in line and "capacitor=-" in line for line in board.requests)
 
 
 def test_a_reference_coil_is_found_right_or_wrong(capsys: pytest.CaptureFixture[str]) -> None:
@@ -179,11 +243,7 @@ def test_a_reference_coil_is_found_right_or_wrong(capsys: pytest.CaptureFixture[
     (row,) = (row for row in facts["rows"] if row["name"] == "reference coil")
     assert code == 0
     assert row["value"] == pytest.approx(227e-6, rel=0.01)
-    assert {r["name"] for r in facts["rows"] if r["passed"] is None} == {
-        "converter steps",
-        "input resistance",
-        "stray capacitance",
-    }
+    assert {r["name"] for r in facts["rows"] if r["passed"] is None} == {"input resistance"}
     code, facts = _checked(["--port", port, "--coil", "300u"], capsys)
     assert (code, facts["passed"]) == (1, False)
 
@@ -201,10 +261,32 @@ def test_live_leads_end_a_check_with_the_boards_words(capsys: pytest.CaptureFixt
     assert "the leads carry" in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("coil", ["0", "1G", "big"])
-def test_a_coil_that_cannot_be(coil: str, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["board", "check", "--port", "virtual:", "--coil", coil]) == 2
-    assert "--coil" in capsys.readouterr().err
+@pytest.mark.parametrize(
+    ("option", "value"),
+    [("--coil", v) for v in ("0", "1G", "big", "-1m")]
+    + [("--added", v) for v in ("0", "1", "some")]
+    + [("--tolerance", v) for v in ("0", "1", "-0.01", "nan", "inf")],
+)
+def test_a_coil_or_capacitor_that_cannot_be(
+    option: str, value: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["board", "check", "--port", "virtual:", f"{option}={value}"]) == 2
+    assert option in capsys.readouterr().err
+
+
+def test_an_older_firmware_keeps_what_it_knows_and_says_what_not(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    older = ScriptedBoard()
+    _opens(monkeypatch, older)
+    found = {"latency_ps": 137_000, "latency_uncertainty_ps": 6_500, "step1_code": 1542}
+    monkeypatch.setattr("coilbell.board.selftest", lambda *_: Outcome(constants=found))
+    assert main(["board", "check", "--port", "/dev/scripted", "--save"]) == 0
+    said = capsys.readouterr().out
+    assert "saved on the board: latency_ps\n" in said
+    assert "this firmware keeps no latency_uncertainty_ps, step1_code; put the present one" in said
+    assert older.constants == CONSTANTS | {"latency_ps": 137_000}
+    assert max(map(len, said.splitlines())) <= 80
 
 
 def test_saving_to_a_board_that_lost_its_constants_brings_the_copy_back(

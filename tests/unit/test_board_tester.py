@@ -91,6 +91,15 @@ def test_records_hold_what_was_sent(chunk: int) -> None:
     assert "width_ticks=288" in board.requests[-1]
 
 
+def test_the_loop_back_is_asked_for_and_is_no_winding() -> None:
+    board = ScriptedBoard()
+    (record,) = Tester(board).capture(
+        Settings(shots=1, samples=64, pretrigger=16, pulse_s=2e-6, capacitor="-", loop_back=True)
+    )
+    assert "capacitor=loop" in board.requests[-1]
+    assert (record.gain, record.test_capacitor) == (1.0, None)
+
+
 def test_without_a_width_the_board_aims() -> None:
     board = ScriptedBoard()
     (record,) = Tester(board).capture(Settings(shots=1, samples=256, pretrigger=16))

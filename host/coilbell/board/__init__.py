@@ -9,28 +9,34 @@
 from coilbell.board.constants import kept as kept_constants
 from coilbell.board.deploy import Flashed, Mpremote, flash
 from coilbell.board.exchange import Refusal, Tally
-from coilbell.board.identity import Identity
+from coilbell.board.identity import ConverterStep, Identity
+from coilbell.board.outcome import Outcome, Row
 from coilbell.board.ports import BoardPort, choose
-from coilbell.board.selftest import Outcome, Row, selftest
+from coilbell.board.selftest import selftest
 from coilbell.board.settings import Settings
+from coilbell.board.stray import Known, Rung, examined
 from coilbell.board.tester import Aim, Tester
 from coilbell.board.transport import Port, PortLost, open_port, serial_ports
 
 __all__ = [
     "Aim",
     "BoardPort",
+    "ConverterStep",
     "Flashed",
     "Identity",
+    "Known",
     "Mpremote",
     "Outcome",
     "Port",
     "PortLost",
     "Refusal",
     "Row",
+    "Rung",
     "Settings",
     "Tally",
     "Tester",
     "choose",
+    "examined",
     "flash",
     "kept_constants",
     "open_port",

@@ -110,6 +110,7 @@ class Sweeps:
         rate = identity.rate_hz * len(shots)
         stamps = (times - times[0]) / float(identity.tick_hz)
         whole = even and bool(sound.all())
+        looped = self._settings.loop_back
         return Record(
             samples=codes[sound],
             rate_hz=float(rate) if whole else None,
@@ -119,8 +120,8 @@ class Sweeps:
             resolution=1.0,
             pretrigger=int(sound[:pretrigger].sum()),
             pulse_s=self._begin["width_ticks"] / identity.tick_hz or None,
-            test_capacitor=identity.capacitor(self._settings.capacitor),
-            gain=identity.gain,
+            test_capacitor=None if looped else identity.capacitor(self._settings.capacitor),
+            gain=1.0 if looped else identity.gain,
             board=identity.words,
             utc=datetime.now(UTC),
             connection=self._settings.connection,

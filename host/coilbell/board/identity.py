@@ -12,7 +12,10 @@ from coilbell.board.exchange import fields_of
 from coilbell.errors import InputError, WireError
 from coilbell.record import Capacitor
 
-__all__ = ["Identity", "admit"]
+__all__ = ["STEPS", "ConverterStep", "Identity", "admit"]
+
+STEPS = 4
+"""Lines of the board's table of converter steps."""
 
 Constants = Mapping[str, int]
 
@@ -31,6 +34,19 @@ _SAME = (
     "max_shots_per_s",
 )
 """Fields that are called alike here and on the wire."""
+_STEP_KEYS = ("code", "mcode", "uncertainty_mcode")
+
+
+@dataclass(frozen=True, slots=True)
+class ConverterStep:
+    """A code of the converter that is wider than one count.
+
+    excess_lsb: by how much; uncertainty_lsb: the standard uncertainty of that [LSB].
+    """
+
+    code: int
+    excess_lsb: float
+    uncertainty_lsb: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +104,30 @@ class Identity:
         """From the start of the converter to its first sample [ticks]."""
         return Fraction(self.constants["latency_ps"] * self.tick_hz, 10**12)
 
+    @property
+    def stray_farads(self) -> float:
+        """Capacitance of leads, input and open switches across the winding [F]."""
+        return self.constants["stray_ff"] * 1e-15
+
+    @property
+    def stray_uncertainty_farads(self) -> float:
+        """Standard uncertainty of `stray_farads` [F]; where the board keeps none, half of it."""
+        return self.constants.get("stray_uncertainty_ff", self.constants["stray_ff"] // 2) * 1e-15
+
+    @property
+    def coupling_per_s(self) -> float:
+        """Rate at which the amplifier's coupling lets a slow voltage go [1/s]."""
+        return self.constants.get("coupling_per_ks", 0) * 1e-3
+
+    @property
+    def converter_steps(self) -> tuple[ConverterStep, ...]:
+        """Codes known to be wider than one count, by code; empty where none was ever measured."""
+        lines = [
+            tuple(self.constants.get(f"step{number}_{key}", 0) for key in _STEP_KEYS)
+            for number in range(1, STEPS + 1)
+        ]
+        return tuple(ConverterStep(code, w * 1e-3, u * 1e-3) for code, w, u in sorted(lines) if code)
+
     def capacitor(self, letter: str) -> Capacitor | None:
         """The test capacitor of that letter, None for "-"; InputError when there is none."""
         if letter == frame.NO_CAPACITOR:
@@ -119,9 +159,12 @@ def _identity(told: dict[str, Any], source: str, constants: dict[str, int]) -> I
     for key in ("tick_hz", "ticks_per_sample", "rate_numerator", "rate_denominator", "max_samples"):
         if told[key] <= 0:
             raise ValueError(f"{key}={told[key]}")
-    for key in ("converter_nv", "gain_ppm", "latency_ps", "offset_code_16"):
-        if constants[key] < (key != "latency_ps"):
+    for key in ("converter_nv", "gain_ppm", "offset_code_16"):
+        if constants[key] < 1:
             raise ValueError(f"{key}={constants[key]}")
+    for key in ("latency_ps", "stray_ff"):
+        if key not in constants:
+            raise ValueError(f"no {key}")
     return Identity(
         **{key: told[key] for key in _SAME},
         rate_hz=Fraction(told["rate_numerator"], told["rate_denominator"]),

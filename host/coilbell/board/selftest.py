@@ -1,4 +1,4 @@
-"""A board examined by itself: offset, noise, interlock, wire, and with open leads its converter and input.
+"""A board examined by itself: offset, noise, interlock, wire, what is on the leads, the loop-back.
 
 Limits are common practice for this kind of converter and of our own circuit, no published source.
 """
@@ -7,71 +7,42 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
 
 import numpy as np
 
-from coilbell.board import frame, ramp
+from coilbell.board import frame
 from coilbell.board.exchange import Refusal
+from coilbell.board.latency import loop_back
+from coilbell.board.leads import leads
+from coilbell.board.outcome import Outcome, Row
 from coilbell.board.settings import Settings
 from coilbell.board.tester import Tester
-from coilbell.errors import MeasurementError
-from coilbell.record import Record
 
-__all__ = ["Outcome", "Row", "decode_rate", "selftest"]
+__all__ = ["decode_rate", "selftest"]
 
-_LONG = 16384
 _RATE_SAMPLES = 4096
 _USB_BYTES_PER_S = 0.5e6
 _BARE = "nothing but a coil may be on the leads"
 _ZERO_V = 0.4
 """How far parts of 1 % may shift the zero of the lead voltage; below the interlock's limit."""
-_OPEN_ROWS = ("converter steps", "input resistance", "stray capacitance")
-"""What only open leads can show."""
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One line of the self-test."""
+def selftest(tester: Tester, told: Callable[[str], None] | None = None, looped: bool = False) -> Outcome:
+    """Examine the board.
 
-    name: str
-    value: float | None
-    """The figure, None where it could not be had; `note` says why."""
-    unit: str = ""
-    low: float = -np.inf
-    high: float = np.inf
-    note: str = ""
-
-    @property
-    def passed(self) -> bool | None:
-        """True within the limits, None where there is no figure."""
-        return None if self.value is None else self.low <= self.value <= self.high
-
-
-@dataclass(slots=True)
-class Outcome:
-    """What the self-test found."""
-
-    rows: list[Row] = field(default_factory=list)
-    constants: dict[str, int] = field(default_factory=dict)
-    """Constants as measured, to be saved."""
-    ring: tuple[Record, ...] = ()
-    """Records of what rings on the leads; empty when they are open."""
-    rest: float = 2048.0
-    """Code without a signal."""
-
-
-def selftest(tester: Tester, told: Callable[[str], None] | None = None) -> Outcome:
-    """Examine the board; told: called with what is being done. Raises MeasurementError."""
+    told: called with what is being done; looped: measure the latency through the loop-back as well, which
+    takes some 10 s. Raises MeasurementError, and MissingError when the firmware has no loop-back.
+    """
     outcome = Outcome()
     tell = told or (lambda words: None)
-    for words, part in (
+    parts = [
         ("converter at rest", _at_rest),
         ("clocks", _clocks),
         ("interlock", _interlock),
         ("wire", _wire),
-        ("leads", _leads),
-    ):
+        ("leads", leads),
+    ]
+    for words, part in parts + [("loop-back", loop_back)] * looped:
         tell(words)
         part(tester, outcome)
     return outcome
@@ -150,68 +121,6 @@ def decode_rate(samples: int = _RATE_SAMPLES, frames: int = 400) -> float:
         found += len(reader.feed(wire))
     took = time.perf_counter() - start
     return found * len(wire) / 8 / took
-
-
-def _leads(tester: Tester, outcome: Outcome) -> None:
-    letter = _letter(tester)
-    aim = tester.aim(letter)
-    settings = Settings(capacitor=letter, shots=4, samples=_LONG, pulse_s=aim.pulse_s)
-    records = tester.capture(settings)
-    if ramp.crossings(records[0], outcome.rest) >= 3:
-        outcome.ring = records
-        note = "a coil is on the leads; open them and check again"
-        outcome.rows += [Row(name, None, note=note) for name in _OPEN_ROWS]
-        return
-    _converter_steps(tester, outcome, letter, aim.pulse_s / aim.peak_v if aim.peak_v > 0 else 0.0)
-    _input(tester, outcome, letter, records)
-
-
-def _converter_steps(tester: Tester, outcome: Outcome, letter: str, seconds_per_volt: float) -> None:
-    """Pulses that reach up to the top of the range and to a third of it; the ramps overlap."""
-    identity = tester.identity
-    top = (4095 - outcome.rest) * identity.volts_per_count / identity.gain
-    longest = identity.max_width_ticks / identity.tick_hz
-    widths = [min(longest, seconds_per_volt * top * part) for part in (0.98, 0.4)]
-    records: list[Record] = []
-    for width in filter(None, widths):
-        records += tester.capture(Settings(capacitor=letter, shots=4, samples=_LONG, pulse_s=width))
-    found = ramp.steps(records) if records else None
-    if found is None:
-        outcome.rows.append(Row("converter steps", None, note="the pulse does not reach far enough"))
-        return
-    where = ", ".join(f"{step.code} ({step.excess_lsb:.1f})" for step in found[:4]) or "none"
-    outcome.rows.append(
-        Row("converter steps", found[0].excess_lsb if found else 0.0, "LSB", 0, 14, f"codes {where}")
-    )
-
-
-def _input(tester: Tester, outcome: Outcome, letter: str, records: tuple[Record, ...]) -> None:
-    """Conductance from the test capacitor's discharge, stray capacitance from that without one."""
-    capacitor = tester.identity.capacitor(letter)
-    assert capacitor is not None
-    seen = [d for d in (ramp.discharge(record, outcome.rest) for record in records) if d is not None]
-    if not seen:
-        note = "no discharge to be seen; is something across the leads?"
-        outcome.rows += [Row(name, None, note=note) for name in _OPEN_ROWS[1:]]
-        return
-    siemens = capacitor.farads / float(np.mean([d.tau_s for d in seen]))
-    outcome.constants["input_psi"] = round(siemens * 1e12)
-    outcome.rows.append(Row("input resistance", 1 / siemens, "ohm", 5e5, 1e8))
-    farads = _stray(tester, outcome.rest, siemens)
-    if farads is not None:
-        outcome.constants["stray_ff"] = round(farads * 1e15)
-    note = "leads as they are" if farads else "no discharge to be seen"
-    outcome.rows.append(Row("stray capacitance", farads, "F", 1e-12, 3e-9, note))
-
-
-def _stray(tester: Tester, rest: float, siemens: float) -> float | None:
-    shortest = tester.identity.min_width_ticks / tester.identity.tick_hz
-    try:
-        records = tester.capture(Settings(capacitor=frame.NO_CAPACITOR, shots=4, pulse_s=shortest))
-    except MeasurementError:
-        return None
-    seen = [d for d in (ramp.discharge(record, rest) for record in records) if d is not None]
-    return float(np.mean([d.tau_s for d in seen])) * siemens if seen else None
 
 
 def _letter(tester: Tester) -> str:

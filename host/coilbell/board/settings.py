@@ -32,12 +32,14 @@ class Settings:
     """Samples of one shot before its pulse."""
     pulse_s: float | None = None
     """Width of the pulse [s], 0 for none; None lets the board aim at a first peak well inside its range."""
+    loop_back: bool = False
+    """Sample the pulse pin through the loop-back instead of the winding, with no test capacitor."""
     connection: Connection = Connection.UNKNOWN
     note: str = ""
 
     def __post_init__(self) -> None:
         _whole("shots", self.shots, 1, _MOST_SHOTS)
-        _whole("interleave", self.interleave, 1, 288)
+        _whole("interleave", self.interleave, 1, 512)
         _whole("samples", self.samples, 32, 1 << 20)
         _whole("pretrigger", self.pretrigger, 0, self.samples - 1)
         if self.pulse_s is not None and not (math.isfinite(self.pulse_s) and 0 <= self.pulse_s < 1):

@@ -241,7 +241,7 @@ class Tester:
             "samples": settings.samples,
             "pretrigger": settings.pretrigger,
             "width_ticks": width,
-            "capacitor": settings.capacitor,
+            "capacitor": frame.LOOP_BACK if settings.loop_back else settings.capacitor,
             "shots": settings.shots,
             "interleave": settings.interleave,
         }

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 from coilbell.errors import BoardTimeout, InputError, MeasurementError, MissingError
 
 if TYPE_CHECKING:
-    from coilbell.board import BoardPort, Identity, Outcome, Row, Tester
+    from coilbell.board import BoardPort, Identity, Known, Outcome, Row, Rung, Tester
+    from coilbell.record import Record
 
 __all__ = ["add_arguments", "run"]
 
@@ -24,10 +25,16 @@ _EXAMPLES = """\
 examples:
   coilbell board list                 which boards are there, can they be opened
   coilbell board flash                stock MicroPython -> running tester
-  coilbell board check                leads open and apart: everything
-  coilbell board check --coil 1m      a coil of known inductance on the leads
+  coilbell board check                leads open and apart: converter, leakage
+  coilbell board check --coil 1m      1 mH on the leads: stray capacitance
+  coilbell board check --loop-back    from pulse to first sample: latency
   coilbell board check --save         keep the measured constants on the board
 
+Stray capacitance is found by a ring and needs a coil: 1 to 10 mH, air-cored or
+gapped. Without --coil two test capacitors take its measure, to some 4 %.
+--added is for a coil that would ring too fast: a known capacitor across it.
+--loop-back needs R31 and R32 of the circuit, from the pulse pin to GPIO28; it
+fires 384 pulses, so take from the leads whatever is on them.
 An interrupted flash is simply run again. A file on the board that is replaced
 stays there as NAME.bak.
 Exit code: 0 done, all checks passed; 1 a check or the board failed; 2 an
@@ -47,6 +54,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         way.add_argument("--port", metavar="PORT", help="port of the board; by default the only one found")
     checking.add_argument("--save", action="store_true", help="keep the measured constants on the board")
     checking.add_argument("--coil", metavar="L", help="inductance of a coil on the leads, such as 1m or 220u")
+    checking.add_argument("--added", metavar="C", help="a known capacitor beside the coil, such as 10n")
+    checking.add_argument(
+        "--tolerance",
+        metavar="PART",
+        type=float,
+        default=0.01,
+        help="standard uncertainty of coil and capacitor (0.01)",
+    )
+    checking.add_argument(
+        "--loop-back", action="store_true", help="latency: the converter looks at the pulse pin (10 s)"
+    )
     for way in (listing, flashing, checking):
         way.add_argument("--json", action="store_true", help="one JSON object a line instead of text")
     parser.epilog = _EXAMPLES
@@ -167,18 +185,15 @@ def _awaited(unique_id: str, name: str) -> Identity:
 
 
 def _check(options: argparse.Namespace) -> int:
-    from coilbell.bench.quantities import parse
     from coilbell.board import Tester, selftest
 
-    henries = None if options.coil is None else parse(options.coil, "H", "--coil")
-    if henries is not None and not 1e-6 <= henries <= 100:
-        raise InputError(f"--coil {options.coil}; give an inductance from 1 uH to 100 H, such as 1m")
+    coil, added = _known(options)
     with Tester.open(options.port) as tester:
-        outcome = selftest(tester, _told)
-        rows = [*outcome.rows, *_coil_rows(tester, outcome, henries)]
-        saved = _saved(tester, outcome) if options.save else []
+        outcome = selftest(tester, _told, options.loop_back)
+        rows = [*outcome.rows, *_coil_rows(tester, outcome, coil, added)]
+        saved, lacking = _saved(tester, outcome) if options.save else ([], [])
         identity = tester.identity
-    facts = _check_facts(identity, rows, saved)
+    facts = _check_facts(identity, rows, saved, lacking)
     print(json.dumps(facts) if options.json else _table(facts), flush=True)
     return 1 if any(row.passed is False for row in rows) else 0
 
@@ -188,30 +203,59 @@ def _told(words: str) -> None:
         print(f"\r{words:<30}\r", end="", file=sys.stderr, flush=True)
 
 
-def _coil_rows(tester: Tester, outcome: Outcome, henries: float | None) -> list[Row]:
-    """What a coil on the leads rings like, and whether its known inductance comes out."""
-    from coilbell.board import Row
+def _coil_rows(tester: Tester, outcome: Outcome, coil: Known | None, added: Known | None) -> list[Row]:
+    """What a coil on the leads tells of the tester, and whether its known inductance comes out."""
+    from coilbell.board import Row, examined
+
+    if not outcome.rings:
+        note = "no coil on the leads" if coil is None else "no ring; is the coil on the leads?"
+        return [Row("reference coil", None if coil is None else 0.0, "H", low=1e-9, note=note)]
+    rungs = {letter: rung for letter, records in outcome.rings.items() if (rung := _rung(records))}
+    if not rungs:
+        return [Row("reference coil", None, note="the ring cannot be fitted")]
+    rows, constants = examined(rungs, tester.identity, coil, added)
+    outcome.constants |= constants
+    return rows
+
+
+def _rung(records: Sequence[Record]) -> Rung | None:
+    """The main ring of these records, None when there is none."""
+    from coilbell.board import Rung
     from coilbell.decay import fit
 
-    if not outcome.ring:
-        note = "no coil on the leads" if henries is None else "no ring; is the coil on the leads?"
-        return [Row("reference coil", None if henries is None else 0.0, "H", low=1e-9, note=note)]
-    found, capacitor = fit(outcome.ring), outcome.ring[0].test_capacitor
-    if not found.rings or capacitor is None:
-        return [Row("reference coil", None, note="the ring cannot be fitted")]
-    farads = capacitor.farads + tester.identity.constants["stray_ff"] * 1e-15
-    angular = 2 * 3.141592653589793 * found.main.natural_frequency_hz
-    seen = 1 / (angular**2 * farads)
-    note = f"rings at {found.main.frequency_hz.value / 1e3:.5g} kHz, Q {found.main.q.value:.4g}"
-    if henries is None:
-        return [Row("coil", seen, "H", note=note)]
-    # Two and a half times the capacitor's tolerance, and the same again for the coil.
-    part = 2.5 * 2 * capacitor.tolerance
-    return [Row("reference coil", seen, "H", henries * (1 - part), henries * (1 + part), note)]
+    found = fit(records)
+    if not found.rings:
+        return None
+    main = found.main
+    words = f"rings at {main.frequency_hz.value / 1e3:.5g} kHz, Q {main.q.value:.4g}"
+    return Rung(main.natural_frequency_hz, main.frequency_hz.standard_uncertainty, words)
 
 
-def _saved(tester: Tester, outcome: Outcome) -> list[str]:
-    """Names of the constants changed and kept; from the copy here where the board has lost its own."""
+def _known(options: argparse.Namespace) -> tuple[Known | None, Known | None]:
+    """The known coil and the known capacitor beside it, each with its uncertainty."""
+    from coilbell.bench.quantities import parse
+    from coilbell.board import Known
+
+    part = options.tolerance
+    if not 0 < part <= 0.2:
+        raise InputError(f"--tolerance {part:g}; give a standard uncertainty such as 0.01 for 1 %")
+    henries = None if options.coil is None else parse(options.coil, "H", "--coil")
+    if henries is not None and not 1e-6 <= henries <= 100:
+        raise InputError(f"--coil {options.coil}; give an inductance from 1 uH to 100 H, such as 1m")
+    farads = None if options.added is None else parse(options.added, "F", "--added")
+    if farads is not None and not 1e-12 <= farads <= 1e-6:
+        raise InputError(f"--added {options.added}; give a capacitance from 1 pF to 1 uF, such as 10n")
+    return (
+        None if henries is None else Known(henries, henries * part),
+        None if farads is None else Known(farads, farads * part),
+    )
+
+
+def _saved(tester: Tester, outcome: Outcome) -> tuple[list[str], list[str]]:
+    """Constants changed and kept, and those that this board's firmware does not know.
+
+    What the board has lost of its own comes from the copy here.
+    """
     from coilbell.board import kept_constants
 
     identity = tester.identity
@@ -219,15 +263,18 @@ def _saved(tester: Tester, outcome: Outcome) -> list[str]:
     if identity.constants_from == "defaults":
         copy = kept_constants(identity.unique_id) or {}
         wanted = {name: value for name, value in copy.items() if name in identity.constants} | wanted
-    changed = [name for name, value in wanted.items() if identity.constants[name] != value]
+    lacking = [name for name in wanted if name not in identity.constants]
+    changed = [name for name, value in wanted.items() if identity.constants.get(name, value) != value]
     for name in changed:
         tester.change(name, wanted[name])
     if changed or identity.constants_from != "file":
         tester.save()
-    return changed
+    return changed, lacking
 
 
-def _check_facts(identity: Identity, rows: Sequence[Row], saved: Sequence[str]) -> dict[str, Any]:
+def _check_facts(
+    identity: Identity, rows: Sequence[Row], saved: Sequence[str], lacking: Sequence[str]
+) -> dict[str, Any]:
     return {
         "schema": CHECK_SCHEMA,
         "kind": "board check",
@@ -240,6 +287,7 @@ def _check_facts(identity: Identity, rows: Sequence[Row], saved: Sequence[str]) 
                 "name": row.name,
                 "passed": row.passed,
                 "value": row.value,
+                "standard_uncertainty": row.uncertainty,
                 "unit": row.unit,
                 "low": _finite(row.low),
                 "high": _finite(row.high),
@@ -248,6 +296,7 @@ def _check_facts(identity: Identity, rows: Sequence[Row], saved: Sequence[str]) 
             for row in rows
         ],
         "saved": list(saved),
+        "not_kept_by_this_firmware": list(lacking),
     }
 
 
@@ -263,17 +312,34 @@ def _table(facts: dict[str, Any]) -> str:
     from coilbell.bench.words import wrapped
 
     lines = [wrapped(f"{facts['board']}, MicroPython {facts['micropython']}", indent=0)]
-    lines.append(f"  {'':<5} {'':<21} {'found':<17} {'wanted':<21}")
+    lines.append(f"  {'':<5} {'':<20} {'found':<20} wanted")
     for row in facts["rows"]:
-        figure = "" if row["value"] is None else _amount(row["value"], row["unit"])
-        lines.append(f"  {_MARKS[row['passed']]:<5} {row['name']:<21} {figure:<17} {_limits(row)}".rstrip())
+        mark = _MARKS[row["passed"]]
+        lines.append(f"  {mark:<5} {row['name']:<20} {_figure(row):<20} {_limits(row)}".rstrip())
         if row["note"]:
             lines.append(wrapped(row["note"], indent=8))
     failed = [row["name"] for row in facts["rows"] if row["passed"] is False]
     lines.append("all passed" if not failed else wrapped(f"failed: {', '.join(failed)}", indent=0))
     if facts["saved"]:
         lines.append(wrapped(f"saved on the board: {', '.join(facts['saved'])}", indent=0))
+    if facts["not_kept_by_this_firmware"]:
+        names = ", ".join(facts["not_kept_by_this_firmware"])
+        lines.append(
+            wrapped(f"this firmware keeps no {names}; put the present one on: coilbell board flash", indent=0)
+        )
     return "\n".join(lines)
+
+
+def _figure(row: dict[str, Any]) -> str:
+    """The figure, with its standard uncertainty in brackets."""
+    from coilbell.bench.quantities import concise
+
+    value, spread = row["value"], row["standard_uncertainty"]
+    if value is None or spread is None:
+        return "" if value is None else _amount(value, row["unit"])
+    if row["unit"] in _SCALED:
+        return concise(value, spread, row["unit"])
+    return f"{concise(value, spread)} {row['unit']}"
 
 
 def _limits(row: dict[str, Any]) -> str:
@@ -289,7 +355,7 @@ def _limits(row: dict[str, Any]) -> str:
     return f"{_amount(low, unit if scaled else '')} to {_amount(high, unit)}"
 
 
-_SCALED = ("H", "F", "ohm", "V")
+_SCALED = ("H", "F", "ohm", "V", "s")
 """Units that are written with a prefix."""
 
 

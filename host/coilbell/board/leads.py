@@ -1,0 +1,180 @@
+"""What is on the leads, and what it tells of the tester: nothing but its own capacitor, or a coil that rings.
+
+Open leads discharge slowly: that shows the input's conductance, and in passing the upper codes of the
+converter. A coil rings: that shows the tester's capacitance, and in passing the codes on both sides of the
+middle. Neither can show what the other does.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from coilbell.board import frame, ramp, stray
+from coilbell.board.identity import STEPS, ConverterStep, Identity
+from coilbell.board.outcome import Outcome, Row
+from coilbell.board.settings import Settings
+from coilbell.board.tester import Aim, Tester
+from coilbell.record import Record
+
+__all__ = ["leads"]
+
+_LONG = 16384
+_SHORT = 2048
+_QUICK = 12
+"""Most interleaved shots for the rings without, and with the smallest, test capacitor: up to 3 MHz."""
+_QUICK_SAMPLES = 1024
+_RINGS = 64
+"""Rings of as many widths, so that no code is favoured by where their peaks lie."""
+_LINGERS_V = 0.06
+"""First voltage of the discharge: above it the clamp's junctions conduct as well."""
+_NO_RING = (
+    "only a ring shows it, and open leads have no coil to ring with (their own 0.5 uH would ring near 6 MHz, "
+    "beyond the converter): put a coil of 1 to 10 mH on and check again, if its inductance is known with "
+    "--coil 1m"
+)
+_UPPER = "seen as the leads discharge, above the middle; a coil on them shows both sides"
+_BOTH = "seen in rings of many heights, on both sides of the middle"
+_COIL_THERE = "a coil is on the leads; open them and check again"
+
+
+def leads(tester: Tester, outcome: Outcome) -> None:
+    """Examine what is on the leads."""
+    letter = tester.identity.capacitors[0]
+    aim = tester.aim(letter)
+    records = _captured(tester, letter, aim.pulse_s, shots=4, samples=_LONG)
+    if ramp.crossings(records[0], outcome.rest) >= 3:
+        outcome.rings[letter] = records
+        _quick_rings(tester, outcome, letter)
+        _steps(outcome, tester.identity, _swings(tester, letter, aim), _BOTH)
+        outcome.rows.append(Row("input resistance", None, note=_COIL_THERE))
+        return
+    _steps(
+        outcome,
+        tester.identity,
+        _ramps(tester, outcome, letter, aim),
+        _UPPER,
+    )
+    _input(tester, outcome, letter, aim)
+    outcome.rows.append(Row("stray capacitance", None, note=_NO_RING))
+
+
+def _captured(
+    tester: Tester, letter: str, pulse_s: float, *, shots: int, samples: int, interleave: int = 1
+) -> tuple[Record, ...]:
+    settings = Settings(
+        capacitor=letter, shots=shots, samples=samples, pulse_s=pulse_s, interleave=interleave
+    )
+    return tester.capture(settings)
+
+
+# --- a coil ---
+
+
+def _quick_rings(tester: Tester, outcome: Outcome, letter: str) -> None:
+    """The same coil with the smallest test capacitor and with none: it rings several times as fast."""
+    ticks = tester.identity.ticks_per_sample
+    many = max(m for m in range(1, _QUICK + 1) if ticks % m == 0)
+    for other in (stray.smallest(tester.identity), frame.NO_CAPACITOR):
+        if other == letter:
+            continue
+        aim = tester.aim(other)
+        if aim.outcome == "steep" and not aim.width_ticks:
+            if other == frame.NO_CAPACITOR:
+                note = f"even the shortest pulse strikes a coil alone to {aim.largest_v:.2g} V"
+                outcome.rows.append(Row("stray, all open", None, note=note))
+            continue
+        records = _captured(tester, other, aim.pulse_s, shots=2, samples=_QUICK_SAMPLES, interleave=many)
+        outcome.rings[other] = records
+
+
+def _swings(tester: Tester, letter: str, aim: Aim) -> list[Record]:
+    """Rings of many heights up to the one aimed at."""
+    ticks = np.unique(np.linspace(0.6, 1.0, _RINGS) * aim.width_ticks // 1).astype(int)
+    low = tester.identity.min_width_ticks
+    found: list[Record] = []
+    for width in ticks[ticks >= low]:
+        found += _captured(tester, letter, width / tester.identity.tick_hz, shots=1, samples=_SHORT)
+    return found
+
+
+# --- open leads ---
+
+
+def _ramps(tester: Tester, outcome: Outcome, letter: str, aim: Aim) -> list[Record]:
+    """Pulses that reach up to the top of the range and to a third of it; the ramps overlap."""
+    identity = tester.identity
+    per_volt = aim.pulse_s / aim.peak_v if aim.peak_v > 0 else 0.0
+    top = (4095 - outcome.rest) * identity.volts_per_count / identity.gain
+    longest = identity.max_width_ticks / identity.tick_hz
+    records: list[Record] = []
+    for part in (0.98, 0.4):
+        width = min(longest, per_volt * top * part)
+        if width:
+            records += _captured(tester, letter, width, shots=4, samples=_LONG)
+    return records
+
+
+def _input(tester: Tester, outcome: Outcome, letter: str, aim: Aim) -> None:
+    """Conductance from the discharge of the test capacitor."""
+    identity = tester.identity
+    capacitor = identity.capacitor(letter)
+    assert capacitor is not None
+    name = "input resistance"
+    shortest = identity.min_width_ticks / identity.tick_hz
+    width = max(shortest, aim.pulse_s * min(1.0, _LINGERS_V / aim.peak_v)) if aim.peak_v > 0 else 0.0
+    records = _captured(tester, letter, width, shots=4, samples=_LONG) if width else ()
+    seen = [d for d in (ramp.discharge(record, outcome.rest) for record in records) if d is not None]
+    if not seen:
+        outcome.rows.append(Row(name, None, note="no discharge to be seen; is something across the leads?"))
+        return
+    farads = capacitor.farads + identity.stray_farads
+    spread = math.hypot(capacitor.farads * capacitor.tolerance, identity.stray_uncertainty_farads) / farads
+    rate = float(np.mean([d.rate_per_s for d in seen])) - identity.coupling_per_s
+    if rate <= 0:
+        note = "the leads keep their charge longer than the amplifier's coupling does: no leak to be seen"
+        outcome.rows.append(Row(name, None, note=note))
+        return
+    # Noise averages over the shots, the converter's straightness does not.
+    part = math.hypot(spread, max(d.uncertainty_per_s for d in seen) / rate)
+    siemens = farads * rate
+    outcome.constants["input_psi"] = round(siemens * 1e12)
+    outcome.constants["input_uncertainty_psi"] = round(siemens * part * 1e12)
+    note = f"by the discharge of {letter}; a leak across the input shows here"
+    outcome.rows.append(Row(name, 1 / siemens, "ohm", 5e5, 1e8, note, part / siemens))
+
+
+# --- the converter's codes ---
+
+
+def _steps(outcome: Outcome, identity: Identity, records: list[Record], where: str) -> None:
+    found = ramp.widths(records, outcome.rest) if records else None
+    if found is None:
+        outcome.rows.append(Row("converter steps", None, note="the pulse does not reach far enough"))
+        return
+    kept = _merged(identity.converter_steps, found)
+    outcome.constants |= _table(kept)
+    widest = found.steps[0] if found.steps else None
+    shown = ", ".join(f"{step.code} ({step.excess_lsb:.1f})" for step in found.steps[:STEPS]) or "none"
+    note = f"codes {shown}; {where}, {found.low} to {found.high}"
+    value, spread = (widest.excess_lsb, widest.uncertainty_lsb) if widest else (0.0, None)
+    outcome.rows.append(Row("converter steps", value, "LSB", 0, 14, note, spread))
+
+
+def _merged(known: tuple[ConverterStep, ...], found: ramp.Widths) -> list[ConverterStep]:
+    """What was found, and what is known of codes that were not examined; the widest, by code."""
+    elsewhere = [step for step in known if not found.low <= step.code <= found.high]
+    widest = sorted([*elsewhere, *found.steps], key=lambda step: -step.excess_lsb)[:STEPS]
+    return sorted(widest, key=lambda step: step.code)
+
+
+def _table(steps: list[ConverterStep]) -> dict[str, int]:
+    """The constants that hold these steps; lines that are not needed are emptied."""
+    table: dict[str, int] = {}
+    for number in range(1, STEPS + 1):
+        step = steps[number - 1] if number <= len(steps) else ConverterStep(0, 0.0, 0.0)
+        table[f"step{number}_code"] = step.code
+        table[f"step{number}_mcode"] = round(step.excess_lsb * 1000)
+        table[f"step{number}_uncertainty_mcode"] = round(step.uncertainty_lsb * 1000)
+    return table
