@@ -2,7 +2,8 @@
 
     python tests/benchmarks/page.py --seconds 20
     python tests/benchmarks/page.py --seconds 20 --browser        with a page in Chromium that draws them
-    python tests/benchmarks/page.py --soak-minutes 480            memory, a line a minute
+    python tests/benchmarks/page.py --soak-minutes 480            memory, a line a minute, and its slope
+    python tests/benchmarks/page.py --soak-minutes 60 --rate 5 --browser    a page's own memory beside it
 
 The board is the one in software, in processes of its own. Latency is from the arrival of a shot's samples at
 the host to the arrival of its message at a client, or, with --browser, to the moment the page has drawn it.
@@ -13,6 +14,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import os
 import resource
 import statistics
@@ -21,14 +23,19 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / "host"), str(ROOT / "tests")]
 
 PORT = "virtual:?part=tarn-line-split&state=healthy&seed=1"
+_STARTING = 10
+"""Minutes that do not count for the slope: libraries are loaded, caches fill."""
+
 CHROMIUM = (
     "--no-sandbox",
     "--disable-gpu",
@@ -45,7 +52,7 @@ def main() -> None:
         client = Client(address)
         client.begin()
         if options.soak_minutes:
-            soak(client, options.soak_minutes)
+            soak(client, options, address)
             return
         drawn = None
         if options.browser:
@@ -65,6 +72,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--seconds", type=float, default=20)
     parser.add_argument("--browser", action="store_true")
     parser.add_argument("--soak-minutes", type=float, default=0)
+    parser.add_argument("--rate", type=float, default=0, help="shots a second in a soak; as many as go if 0")
     return parser.parse_args()
 
 
@@ -178,16 +186,73 @@ def _spread(values: list[float]) -> str:
     return f"median {statistics.median(values):.0f} ms, p95 {cuts[18]:.0f} ms"
 
 
-def soak(client: Client, minutes: float) -> None:
-    print("minute   shots   resident MB", flush=True)
+def soak(client: Client, options: argparse.Namespace, address: str) -> None:
+    print("minute   shots   server MB   page MB", flush=True)
+    if options.rate:
+        client.order(do="run", on=False)
+    with browser(address) if options.browser else nullcontext() as page:
+        used = [
+            (minute, resident_mb(), heap_mb(page) if page else math.nan)
+            for minute in told(client, options.soak_minutes, options.rate, page)
+        ]
+    print()
+    slope("server", [(minute, server) for minute, server, _ in used])
+    if options.browser:
+        slope("page's scripts", [(minute, heap) for minute, _, heap in used])
+
+
+def told(client: Client, minutes: float, rate: float, page: Any) -> Iterator[int]:
+    """Strike and hear on and on; gives the minutes as they pass, after a line with the memory."""
     begun = time.monotonic()
+    due, number = begun, 0
     for minute in range(1, int(minutes) + 1):
-        while time.monotonic() < begun + 60 * minute:
-            number = client.heard().get("number")
+        while (now := time.monotonic()) < begun + 60 * minute:
+            if rate and now >= due:
+                client.order(do="strike")
+                due = max(due + 1 / rate, now - 1)
+            with suppress(TimeoutError):
+                number = client.heard(1 / rate if rate else 30.0).get("number") or number
             client.shots.clear()
             client.late_ms.clear()
-        pages = int(Path("/proc/self/statm").read_text().split()[1])
-        print(f"{minute:6d} {number or 0:7d}   {pages * resource.getpagesize() / 1e6:8.1f}", flush=True)
+        heap = f"{heap_mb(page):9.1f}" if page else "        -"
+        print(f"{minute:6d} {number:7d}   {resident_mb():9.1f} {heap}", flush=True)
+        yield minute
+
+
+def resident_mb() -> float:
+    """Memory of this process, in which server and client run [MB]."""
+    return int(Path("/proc/self/statm").read_text().split()[1]) * resource.getpagesize() / 1e6
+
+
+def heap_mb(page: Any) -> float:
+    """What the page's scripts hold after a collection [MB]."""
+    session = page.context.new_cdp_session(page)
+    session.send("HeapProfiler.collectGarbage")
+    used = session.send("Runtime.getHeapUsage")["usedSize"] / 1e6
+    session.detach()
+    return float(used)
+
+
+def slope(name: str, used: list[tuple[int, float]]) -> None:
+    """Least squares over the minutes after the start; the error counts neighbours that move together.
+
+    With rho the correlation of a residual and the next, n points are worth n (1 - rho) / (1 + rho).
+    """
+    kept = np.array(used[min(_STARTING, len(used) // 4) :])
+    if len(kept) < 5:
+        print(f"{name:15s} too short for a slope")
+        return
+    hours, mb = kept[:, 0] / 60, kept[:, 1]
+    per_hour, start = np.polyfit(hours, mb, 1)
+    left = mb - (start + per_hour * hours)
+    power = float(left @ left)
+    rho = min(max(float(left[1:] @ left[:-1]) / power, 0.0), 0.9) if power > 0 else 0.0
+    spread = math.sqrt(power / (len(mb) - 2) * (1 + rho) / (1 - rho))
+    error = spread / math.sqrt(float(((hours - hours.mean()) ** 2).sum()))
+    print(
+        f"{name:15s} {per_hour:+.3f} MB an hour, standard error {error:.3f}; "
+        f"in 8 hours {8 * per_hour:+.1f} +- {2 * 8 * error:.1f} MB (twice the error)"
+    )
 
 
 if __name__ == "__main__":
