@@ -57,6 +57,7 @@ def main() -> None:
         drawn = None
         if options.browser:
             with browser(address) as page:
+                page.evaluate(NOTING)
                 run(client, options.seconds)
                 drawn = page.evaluate("window.drawn")
         else:
@@ -149,6 +150,13 @@ def processor_s() -> float:
     return usage.ru_utime + usage.ru_stime
 
 
+NOTING = (
+    "window.drawn = []; new MutationObserver(() => { const d = document.body.dataset;"
+    "window.drawn.push([+d.shot, d.drawn - d.struck]) })"
+    ".observe(document.body, {attributes: true, attributeFilter: ['data-drawn']})"
+)
+
+
 @contextmanager
 def browser(address: str) -> Iterator[Any]:
     from playwright.sync_api import sync_playwright
@@ -158,11 +166,6 @@ def browser(address: str) -> Iterator[Any]:
         page = chromium.new_page(viewport={"width": 1280, "height": 900})
         page.goto(address)
         page.locator("body[data-shot]").wait_for(timeout=60_000)
-        page.evaluate(
-            "window.drawn = []; new MutationObserver(() => { const d = document.body.dataset;"
-            "window.drawn.push([+d.shot, d.drawn - d.struck]) })"
-            ".observe(document.body, {attributes: true, attributeFilter: ['data-drawn']})"
-        )
         yield page
         chromium.close()
 
