@@ -58,8 +58,8 @@ def cast(settled: Settled, records: list[Record], count_to: float) -> Fit:
         account=settled.account,
         doubts=tuple(doubts),
         count_to=count_to,
-        start_s=settled.pieces[0].trace.start_s,
-        stop_s=settled.pieces[0].trace.start_s + float(settled.pieces[0].trace.times[-1]) * step_s,
+        start_s=_time(settled, settled.pieces[0].first),
+        stop_s=_time(settled, -1),
         samples_used=solution.count,
         samples_masked=sum(p.trace.values.size for p in settled.pieces) - solution.count,
         records=len(records),
@@ -76,6 +76,12 @@ def _unit(records: list[Record]) -> tuple[float, str]:
         return 1.0, "counts"
     assert scales[0] is not None
     return scales[0], "V"
+
+
+def _time(settled: Settled, index: int) -> float:
+    """Time of a sample of the first trace on its record's axis [s]."""
+    window = settled.pieces[0].trace
+    return window.start_s + float(window.times[index]) * window.step_s
 
 
 def _mended(settled: Settled, seen: Survey | None, found: list[Defect]) -> Law | None:

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from coilbell.decay.solve import Array, Block, Solution, gram_covariance
+from coilbell.decay.unseen import unseen
 
 __all__ = ["Noise", "covariance", "noise_of"]
 
@@ -87,9 +88,11 @@ def _autoregression(lags: Array, count: int) -> tuple[Array, float]:
 def covariance(blocks: list[Block], solution: Solution, noise: Noise, tangents: list[Array]) -> Array:
     """Covariance of theta, then of each record's amplitudes, in sample units; tangents from `jacobians`."""
     inverse = gram_covariance(blocks, solution, tangents)
-    if not noise.coloured:
+    if noise.coloured:
+        return _sandwich(blocks, solution, noise, inverse, tangents)
+    if not solution.structure.modes:
         return inverse * noise.variance
-    return _sandwich(blocks, solution, noise, inverse, tangents)
+    return inverse * noise.variance + unseen(blocks, solution, tangents, inverse)
 
 
 def _sandwich(

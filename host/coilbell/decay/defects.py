@@ -1,13 +1,15 @@
 """Is something wrong with the ring itself? Score tests for defects of a fitted decay.
 
-Each defect is a direction d(n) in which the record would move if it were present; after the fit the
-residual r is orthogonal to the model's tangent J, so with P the projector off J
+Each defect is a direction d(n) in which the record would move if it were present. With r the residual
+and P the projector off the tangent J of the record's own poles and amplitudes
 
-    gain = (D r)^T [D P D^T]^-1 (D r)        for the rows D of one defect
+    gain = (D P r)^T [D P D^T]^-1 (D P r)    for the rows D of one defect
 
 is the drop in the sum of squares that the defect would bring, and gain / variance is chi-square with
 as many degrees of freedom as rows where the defect is absent (Rao's score test; C. R. Rao, Proc.
-Camb. Phil. Soc. 44 (1948) 50). Directions, with m the main mode, m' the same a quarter period later,
+Camb. Phil. Soc. 44 (1948) 50). P r is r itself for a record fitted alone; where records share their poles
+each residual still leans on its own pole directions, by chance alone, and that must not count.
+Directions, with m the main mode, m' the same a quarter period later,
 E = exp(-a n), v the fitted curve:
 
     amplitude-dependent decay   (1 - E) m, (1 - E) m'   decay and frequency vary with the envelope
@@ -140,6 +142,7 @@ def survey(
         for shot in range(block.shots):
             one, rest = jacobian[shot], residuals[shot]
             inverse = _inverse(one)
+            free = rest - (inverse @ (one @ rest)) @ one
             wave, quarter = _waves(one, coefficients[shot], mode)
             directions = np.empty((scores.score.size, rest.size))
             fade = -np.expm1(-max(solution.decay(mode), 1e-9) * block.times)
@@ -147,8 +150,8 @@ def survey(
             np.multiply(fade, quarter, out=directions[1])
             np.multiply((block.times / block.times[-1]) ** 2, quarter, out=directions[2])
             directions[3:] = _static(block, shot, rest, converter)
-            scores.add(directions, rest, one, inverse)
-            part, grid = _slip_gains(np.array((wave, quarter)), rest, one, inverse)
+            scores.add(directions, free, one, inverse)
+            part, grid = _slip_gains(np.array((wave, quarter)), free, one, inverse)
             if slips is None or slips.size == part.size:
                 slips = part if slips is None else slips + part
     assert slips is not None

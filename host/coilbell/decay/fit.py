@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from coilbell.decay.cast import cast
 from coilbell.decay.defects import main_mode
-from coilbell.decay.model import Fit
-from coilbell.decay.prepare import Trace, by_piece, trace
+from coilbell.decay.model import Fit, ModeStep
+from coilbell.decay.onset import onset
+from coilbell.decay.prepare import MIN_WINDOW, Trace, by_piece, trace
 from coilbell.decay.settle import Settled, settle
 from coilbell.decay.solve import Array, Block, Structure, basis
 from coilbell.errors import InputError
@@ -61,8 +63,11 @@ def fit(
     _check_options(many, count_to, max_modes, min_hz)
     first = trace(many[0], start_s, stop_s)
     traces = [first] + [trace(r, start_s, stop_s, first.step_s) for r in many[1:]]
-    settled = settle(traces, max_modes, min_hz, None if near is None else _poles(near, first.step_s))
+    warm = None if near is None else _poles(near, first.step_s)
+    settled = settle(traces, max_modes, min_hz, warm)
     settled = _grown_back(settled, many, stop_s, max_modes, min_hz)
+    if start_s is None:
+        settled = _from_onset(settled, many, stop_s, max_modes, min_hz)
     return cast(settled, many, count_to)
 
 
@@ -101,6 +106,27 @@ def _grown_back(
     if all(t.first == p.trace.first for t, p in zip(traces, settled.pieces, strict=True)):
         return settled
     return settle(traces, max_modes, min_hz, None)
+
+
+def _from_onset(
+    settled: Settled, records: list[Record], stop_s: float | None, max_modes: int, min_hz: float | None
+) -> Settled:
+    """Where the first samples do not follow the ring yet, begin after them."""
+    skipped = onset(settled.blocks, settled.solution, settled.limits.noise_variance)
+    if not skipped:
+        return settled
+    traces = []
+    for piece, record in zip(settled.pieces, records, strict=True):
+        first = piece.trace.first + skipped
+        if len(record) - first < MIN_WINDOW:
+            return settled
+        traces.append(trace(record, float(record.time_axis[first]), stop_s, piece.trace.step_s))
+    later = settle(traces, max_modes, min_hz, None)
+    if not later.solution.structure.modes:
+        return settled
+    reason = f"the first {skipped} sample(s) do not follow the ring yet and are left out"
+    step = ModeStep("start of the window", skipped, 0.0, True, reason)
+    return replace(later, account=(*later.account, step))
 
 
 def _earlier(window: Trace, record: Record, coefficients: Array, settled: Settled) -> int:

@@ -38,9 +38,8 @@ def fewer_with_defect(blocks: list[Block], chosen: Selection, converter: Convert
     solution = chosen.solution
     if solution.structure.modes < 2:
         return chosen
-    thresholds = Thresholds.for_size(int(blocks[0].times[-1]) + 1, sum(b.shots for b in blocks))
-    limit = _score(solution, solution.rss, thresholds)
-    rivals = [r for r in _rivals(blocks, chosen, converter, thresholds) if r.score < limit or r.enough]
+    limit = _score(solution, solution.rss, chosen.thresholds)
+    rivals = [r for r in _rivals(blocks, chosen, converter) if r.score < limit or r.enough]
     if not rivals:
         return chosen
     best = min(rivals, key=lambda r: (r.solution.structure.modes, r.score))
@@ -68,10 +67,8 @@ class _Rival:
         return self.share > _ENOUGH and self.kind is not DoubtKind.TIME_SLIP
 
 
-def _rivals(
-    blocks: list[Block], chosen: Selection, converter: Converter, thresholds: Thresholds
-) -> list[_Rival]:
-    target = chosen.solution.rss
+def _rivals(blocks: list[Block], chosen: Selection, converter: Converter) -> list[_Rival]:
+    target, thresholds = chosen.solution.rss, chosen.thresholds
     out: list[_Rival] = []
     for fewer in _fewer(blocks, chosen):
         if any(rival.enough for rival in out):

@@ -4,8 +4,9 @@ Components are added one at a time, the strongest first, each kept only if the s
 more than chance could explain; then each is tried without. A first component must exceed the noise
 seen before the pulse; a further mode must also exceed the residual's own level around its frequency
 (so that coloured noise and leftover of the first ring are not taken for rings), and must not be slower
-than the window can show, overdamped or smaller than the converter's steps can carry. Last, the whole is
-weighed against fewer modes with a defect of the ring (`rivals`).
+than the window can show, overdamped or smaller than the converter's steps can carry. Equal shots are
+searched in their average, where a component common to all needs less to be seen, and then each in its own.
+Last, the whole is weighed against fewer modes with a defect of the ring (`rivals`).
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from coilbell.decay.average import ensemble_average
 from coilbell.decay.model import ModeStep
 from coilbell.decay.search import (
     Candidate,
@@ -80,6 +82,8 @@ class Selection:
     bounds: Bounds
     passed: tuple[Solution, ...]
     """Solutions with fewer components, on the way to this one."""
+    thresholds: Thresholds
+    """What a component had to gain."""
 
 
 class _Search:
@@ -326,6 +330,23 @@ def _apart(solution: Solution, mode: int) -> bool:
 
 def select(blocks: list[Block], limits: Limits, start: Solution | None = None) -> Selection:
     """Choose the components of the decay and fit them; start: components taken for granted."""
+    average = None if start or limits.undithered else ensemble_average(blocks, limits.noise_variance)
+    if average is None:
+        return _searched(blocks, limits, start)
+    common = _searched([average], replace(limits, quantum=limits.quantum * float(np.sqrt(blocks[0].shots))))
+    seen = common.solution
+    solution = solve(blocks, seen.theta, seen.structure, common.bounds, damping=1e-10)
+    own = _Search(blocks, limits, solution)
+    own.bounds = common.bounds
+    own.grow()
+    if own.best is solution:
+        return replace(common, solution=solution)
+    further = _searched(blocks, limits, own.best)
+    return replace(further, account=(*common.account, *own.account, *further.account))
+
+
+def _searched(blocks: list[Block], limits: Limits, start: Solution | None = None) -> Selection:
+    """Grow and prune by turns."""
     search = _Search(blocks, limits, start)
     for _ in range(_ROUNDS):
         search.grow()
@@ -334,4 +355,4 @@ def select(blocks: list[Block], limits: Limits, start: Solution | None = None) -
     solution = search.best
     if solution.structure.poles:
         solution = solve(blocks, solution.theta, solution.structure, search.bounds, damping=1e-10)
-    return Selection(solution, tuple(search.account), search.bounds, tuple(search.passed))
+    return Selection(solution, tuple(search.account), search.bounds, tuple(search.passed), search.thresholds)

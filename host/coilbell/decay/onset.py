@@ -1,0 +1,62 @@
+"""The first samples after the pulse: do they belong to the ring yet?
+
+The pulse also stirs what rings far above the sampling rate, and the driver takes a moment to let go. Folded
+and gone within a few samples, neither can be fitted as a mode, but a sluggish ring has most of its own
+energy there and bends towards it. A free value for each of the first k samples, common to all shots, takes
+them out of the fit; with P the projector off the model's tangent and r the residual, both summed over the
+shots, the sum of squares falls by
+
+    gain = r_k^T P_kk^-1 r_k        over the leading k rows and columns,
+
+which over the noise variance is chi-square with k degrees of freedom where the ring alone is there (score
+test, as in `defects`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from coilbell.decay.search import chance_limit
+from coilbell.decay.solve import Array, Block, Solution, jacobians
+
+__all__ = ["onset"]
+
+_LONGEST = 8
+_FALSE_ALARM = 1e-3
+"""Leaving out samples that do belong costs little, so this test may err more often than others."""
+
+
+def onset(blocks: list[Block], solution: Solution, noise_variance: float) -> int:
+    """How many of the window's first samples do not follow the curve, 0 to 7.
+
+    0 too where leaving out so few does not mend it.
+    """
+    if not solution.structure.modes:
+        return 0
+    score, projector = np.zeros(_LONGEST), np.zeros((_LONGEST, _LONGEST))
+    for block, jacobian, residuals in zip(
+        blocks, jacobians(blocks, solution), solution.residuals, strict=True
+    ):
+        tangent = jacobian.mean(axis=0)
+        head = tangent[:, :_LONGEST]
+        counted = np.ones(_LONGEST) if block.weights is None else block.weights[:_LONGEST]
+        score += residuals[:, :_LONGEST].sum(axis=0)
+        projector += block.shots * (np.diag(counted) - head.T @ _inverse(tangent) @ head)
+    variance = max(noise_variance, solution.variance)
+    gains = [0.0] + [_gain(score[:k], projector[:k, :k]) / variance for k in range(1, _LONGEST + 1)]
+    for length in range(_LONGEST):
+        if all(gains[k] - gains[length] < _limit(k - length) for k in range(length + 1, _LONGEST + 1)):
+            return length
+    return 0
+
+
+def _limit(samples: int) -> float:
+    return chance_limit(samples, _FALSE_ALARM / _LONGEST)
+
+
+def _gain(score: Array, projector: Array) -> float:
+    return float(score @ np.linalg.lstsq(projector, score, rcond=1e-9)[0])
+
+
+def _inverse(tangent: Array) -> Array:
+    return np.asarray(np.linalg.pinv(tangent @ tangent.T, rcond=1e-13, hermitian=True), dtype=np.float64)

@@ -1,0 +1,75 @@
+"""What an exponential too weak to be seen may have done to the figures.
+
+Real circuits return to rest by many small exponentials (core loss, leakage, the amplifier's coupling), and
+those below the threshold are left out of the model. One of amplitude A along d(n) = exp(-n/T) moves the
+fitted parameters by b A, with b = (J^T J)^-1 J^T d, and leaves g = d . r in the residual r. With
+i = d^T P d (P the projector off the tangent J) the data say A = g/i with variance s2/i. Taking A itself as
+Gaussian about zero, with the variance that makes this g likely, max(0, g^2/i^2 - s2/i), gives the square
+
+    max(0, g^2/(i s2) - 1) s2/i  b b^T
+
+to add to the covariance: nothing where g is as noise makes it (empirical Bayes; B. Efron, C. Morris, J. Am.
+Stat. Assoc. 68 (1973) 117, from memory). Of several time constants T the one that matters most counts.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from coilbell.decay.solve import Array, Block, Solution, ramp
+
+__all__ = ["unseen"]
+
+_SHORTEST = 1.5
+_RATIO = 2.0
+
+
+def unseen(blocks: list[Block], solution: Solution, tangents: list[Array], inverse: Array) -> Array:
+    """(p, p) share of the covariance, in sample units.
+
+    inverse: what `gram_covariance` gives for the same solution; the rows are in its order.
+    """
+    falls = _falls(blocks)
+    across, score, energy = _seen_by_fit(blocks, solution, tangents, falls)
+    moved = inverse @ across.T
+    information = energy - np.einsum("kp,pk->k", across, moved)
+    clear = information > 1e-6 * energy
+    information = np.where(clear, information, 1.0)
+    evidence = score**2 / (information * solution.variance)
+    squared = np.where(clear, np.maximum(evidence - 1, 0.0), 0.0) * solution.variance / information
+    poles = solution.structure.poles
+    shift = squared * (moved[:poles] ** 2 / inverse.diagonal()[:poles, None]).max(axis=0, initial=0.0)
+    worst = int(np.argmax(shift))
+    out: Array = squared[worst] * np.outer(moved[:, worst], moved[:, worst])
+    return out
+
+
+def _falls(blocks: list[Block]) -> Array:
+    """Time constants to try [steps], up to a third of the window."""
+    length = max(float(b.times[-1]) for b in blocks)
+    count = max(1, int(np.log(max(length / 3, 2 * _SHORTEST) / _SHORTEST) / np.log(_RATIO)))
+    return _SHORTEST * _RATIO ** ramp(count)
+
+
+def _seen_by_fit(
+    blocks: list[Block], solution: Solution, tangents: list[Array], falls: Array
+) -> tuple[Array, Array, Array]:
+    """J^T d (k, p), d . r (k,) and d . d (k,) over all records."""
+    p, q = solution.structure.columns, solution.structure.poles
+    size = q + sum(p * b.shots for b in blocks)
+    across = np.zeros((falls.size, size))
+    score, energy = np.zeros(falls.size), np.zeros(falls.size)
+    row = q
+    for block, tangent, residuals in zip(blocks, tangents, solution.residuals, strict=True):
+        directions = np.exp(-np.multiply.outer(1 / falls, block.times))
+        if block.weights is not None:
+            directions = directions * block.weights
+        squares = np.square(directions).sum(axis=1)
+        for one, residual in zip(tangent, residuals, strict=True):
+            product = directions @ one.T
+            across[:, :q] += product[:, p:]
+            across[:, row : row + p] = product[:, :p]
+            score += directions @ residual
+            energy += squares
+            row += p
+    return across, score, energy
