@@ -150,7 +150,7 @@ def test_html_is_safe_and_whole(log: Log) -> None:
     sheet = sheet_of(log, log.item("lot <3> & co"))
     pictures, remarks = pictures_of(log, sheet)
     assert remarks == ()
-    assert [picture.name for picture in pictures] == ["decay", "in and out", "plane"]
+    assert [picture.name for picture in pictures] == ["decay", "both", "plane"]
     text = html_of(sheet, pictures)
     page = _Page()
     page.feed(text)

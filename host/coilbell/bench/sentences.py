@@ -178,10 +178,18 @@ def change_words(facts: dict[str, Any]) -> list[str]:
         for before, after in facts["rings"]
         if not after["rings"]
     ]
-    conductance = facts["added"]["siemens"][0] if facts["added"] else None
-    if conductance is not None:
-        lines.append(f"added conductance across the winding {_shown(conductance, 'S')}")
-    return lines
+    return [*lines, *_added_loss(facts["added"])]
+
+
+def _added_loss(added: dict[str, Any] | None) -> list[str]:
+    """The conductance that came as the resistance it is like, where it is surely there."""
+    conductance = added["siemens"][0] if added else None
+    value, spread = (
+        (conductance[n] for n in ("value", "standard_uncertainty")) if conductance else (None, None)
+    )
+    if value is None or spread is None or value <= 2 * spread:
+        return []
+    return [f"loss added like {concise(1 / value, spread / value**2, 'ohm')} across the winding"]
 
 
 def _shown(quantity: dict[str, float | None], unit: str = "") -> str:
@@ -194,7 +202,9 @@ def odds_words(log10_ratio: float) -> str:
     factor = 10 ** min(abs(log10_ratio), 6)
     if factor < 1.05:
         return "as likely with a shorted turn as without"
-    more = f"{factor:.2g}" if factor < 10 else f"{factor:,.0f}" if factor < 1e6 else "over a million"
+    # Two digits: how far a ratio can be trusted is a matter of decades, not of its last figures.
+    rounded = float(f"{factor:.1e}")
+    more = f"{factor:.2g}" if factor < 10 else f"{rounded:,.0f}" if factor < 1e6 else "over a million"
     side = "with a shorted turn than without" if log10_ratio > 0 else "without a shorted turn than with one"
     return f"{more} times likelier {side}"
 

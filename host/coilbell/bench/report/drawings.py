@@ -5,17 +5,17 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
+from textwrap import shorten
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from coilbell.bench.log import KeptCapture, KeptFit, Log
-from coilbell.bench.log.working import finding_of, fitted
+from coilbell.bench.log import KeptCapture, Log, finding_of, fitted
 from coilbell.bench.pictures import BLUE, GREY, ORANGE, decay_picture
-from coilbell.bench.quantities import engineering
 from coilbell.bench.report.sheet import Sheet
+from coilbell.bench.words import figure
 from coilbell.decay import Fit
-from coilbell.record import Connection
+from coilbell.winding import Relation
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -46,7 +46,7 @@ def pictures_of(log: Log, sheet: Sheet) -> tuple[tuple[Picture, ...], tuple[str,
         return (), ()
     judged = set(sheet.judgement.fits) if sheet.judgement else set()
     main = next((pair for pair in sheet.fits if pair[1].id in judged), sheet.fits[-1])
-    shown = _pair(sheet.fits, main)
+    shown = sheet.compared.alike if sheet.compared else ()
     fresh = {
         fit.id: fitted(capture.records, fit.facts["title"], fit.facts["count_to"])
         for capture, fit in {pair[1].id: pair for pair in (main, *shown)}.values()
@@ -54,33 +54,21 @@ def pictures_of(log: Log, sheet: Sheet) -> tuple[tuple[Picture, ...], tuple[str,
     remarks = [
         f"{capture.label}: fitted again by this version, the figures differ from those kept; "
         "see `coilbell log refit`"
-        for capture, kept in sheet.fits
+        for capture, kept in {pair[1].id: pair for pair in (*sheet.fits, *shown)}.values()
         if kept.id in fresh and fresh[kept.id][1] != kept.facts
     ]
     plane = _plane(log, sheet)
     low = _LOW if shown else _HIGH
     pictures = [_decay(main[0], fresh[main[1].id][0], low)]
-    if shown:
-        pictures.append(_in_and_out([(capture, fresh[fit.id][0]) for capture, fit in shown], low))
+    if sheet.compared:
+        sides = [(capture, fresh[fit.id][0]) for capture, fit in shown]
+        pictures.append(_both(sides, sheet.compared.facts["relation"], low))
     return (*pictures, *([plane] if plane else [])), tuple(remarks)
 
 
 def stacked(pictures: Sequence[Picture]) -> tuple[list[Picture], list[Picture]]:
     """The pictures of the left and of the right column: the shift plane has the right one to itself."""
     return [p for p in pictures if p.name != "plane"], [p for p in pictures if p.name == "plane"]
-
-
-def _pair(
-    fits: Sequence[tuple[KeptCapture, KeptFit]], main: tuple[KeptCapture, KeptFit]
-) -> list[tuple[KeptCapture, KeptFit]]:
-    """The newest in-circuit and the judged out-of-circuit capture, when there are both."""
-    inside = [pair for pair in fits if pair[0].connection == Connection.IN_CIRCUIT]
-    outside = [pair for pair in fits if pair[0].connection == Connection.OUT_OF_CIRCUIT]
-    if not inside or not outside:
-        return []
-    test = inside[-1][1].facts["test_capacitor_f"]
-    alike = [pair for pair in outside if pair[1].facts["test_capacitor_f"] == test]
-    return [inside[0], main if main in alike else (alike or outside)[-1]]
 
 
 def _decay(capture: KeptCapture, fit: Fit, height_mm: float) -> Picture:
@@ -139,23 +127,35 @@ def _shrink(drawing: Any) -> None:
         axes.yaxis.label.set_size(8.5)
 
 
-def _in_and_out(pair: Sequence[tuple[KeptCapture, Fit]], height_mm: float) -> Picture:
-    """Both rings from their first instant, each over its own first peak."""
+_BOTH: dict[str, str] = {
+    Relation.CIRCUIT: "the same winding out of circuit and in circuit",
+    Relation.TIME: "the same winding before and after",
+    Relation.UNITS: "two units of one kind",
+}
+
+
+def _both(sides: Sequence[tuple[KeptCapture, Fit]], relation: str, height_mm: float) -> Picture:
+    """Both rings of a comparison from their first instant, each over its own first peak."""
     from matplotlib.figure import Figure
     from matplotlib.ticker import EngFormatter
 
     drawing = Figure(layout="constrained")
     axes = drawing.subplots()
-    styles: list[dict[str, Any]] = [{"color": ORANGE, "linestyle": "--"}, {"color": BLUE, "linestyle": "-"}]
-    for (capture, fit), style in zip(pair, styles, strict=True):
+    styles: list[dict[str, Any]] = [{"color": BLUE, "linestyle": "-"}, {"color": ORANGE, "linestyle": "--"}]
+    for (capture, fit), style in zip(sides, styles, strict=True):
         curve = fit.curve[0]
         middle = fit.offset.value / fit.scale
         peak = float(np.max(np.abs(curve[:, 1] - middle))) or 1.0
-        words = _legend(capture, fit)
+        name = (
+            capture.connection
+            if relation == Relation.CIRCUIT
+            else shorten(capture.label, 28, placeholder="...")
+        )
+        words = f"{name}: {_legend(fit)}"
         axes.plot(
             curve[:, 0] - curve[0, 0], (curve[:, 1] - middle) / peak, linewidth=1.1, label=words, **style
         )
-    seen = [5 * fit.main.tau_s.value for _, fit in pair if fit.rings]
+    seen = [5 * fit.main.tau_s.value for _, fit in sides if fit.rings]
     if seen:
         axes.set_xlim(0, max(seen))
     axes.axhline(0, color=GREY, linewidth=0.6)
@@ -163,17 +163,14 @@ def _in_and_out(pair: Sequence[tuple[KeptCapture, Fit]], height_mm: float) -> Pi
     axes.set_xlabel("time from the start of the fit")
     axes.set_ylabel("over its first peak")
     axes.grid(visible=True, color="0.88", linewidth=0.6)
-    axes.legend(loc="upper right", fontsize=8, framealpha=0.9)
+    axes.legend(loc="best", fontsize=8, framealpha=0.9)
     _shrink(drawing)
-    return _picture(drawing, "in and out", "the same winding in circuit and out of circuit", height_mm)
+    return _picture(drawing, "both", _BOTH[relation], height_mm)
 
 
-def _legend(capture: KeptCapture, fit: Fit) -> str:
-    """Connection, frequency and Q of a ring, for a legend."""
-    if not fit.rings:
-        return f"{capture.connection}: no ring"
-    mode = fit.main
-    return f"{capture.connection}: {engineering(mode.frequency_hz.value, 'Hz')}, Q {mode.q.value:.3g}"
+def _legend(fit: Fit) -> str:
+    """Frequency and Q of a ring, with their uncertainties."""
+    return f"{figure(fit.main.frequency_hz, 'Hz')}, Q {figure(fit.main.q)}" if fit.rings else "no ring"
 
 
 def _picture(drawing: Figure, name: str, caption: str, height_mm: float) -> Picture:

@@ -9,6 +9,7 @@ from pathlib import Path
 from string import Template
 
 from coilbell.bench.report.drawings import Picture, stacked
+from coilbell.bench.report.pdf import layout_for
 from coilbell.bench.report.sheet import Sheet
 from coilbell.bench.sentences import percent
 
@@ -19,8 +20,14 @@ _TEMPLATE = Path(__file__).with_name("sheet.html")
 _CLASSES = {"like healthy": " healthy", "like shorted": " shorted"}
 
 
+_SPARE_MM = 10.0
+"""Room left below, since a browser sets the same words a little differently [mm]."""
+
+
 def html_of(sheet: Sheet, pictures: Sequence[Picture]) -> str:
-    """The whole file's text."""
+    """The whole file's text. Printed on A4 or Letter it takes one page where the PDF would."""
+    layout = layout_for(sheet, pictures, spare_mm=_SPARE_MM)
+    half = (len(sheet.made) + 1) // 2
     return Template(_TEMPLATE.read_text(encoding="utf-8")).substitute(
         title=escape(sheet.title),
         explanation=escape(sheet.explanation),
@@ -33,7 +40,10 @@ def html_of(sheet: Sheet, pictures: Sequence[Picture]) -> str:
         sections=_columns(sheet.sections),
         next_step=escape(sheet.next_step),
         caution=escape(sheet.caution),
-        made=_pairs(sheet.made),
+        made="".join(f"<dl>{_pairs(part)}</dl>" for part in (sheet.made[:half], sheet.made[half:])),
+        letters=f"{layout.letters:g}pt",
+        scale=f"{layout.scale:g}",
+        split=" split" if layout.split else "",
     )
 
 
@@ -57,7 +67,8 @@ def _figure(picture: Picture) -> str:
     data = base64.b64encode(picture.png).decode("ascii")
     caption = escape(picture.caption)
     return (
-        f'<figure><img alt="{caption}" src="data:image/png;base64,{data}">'
+        f'<figure><img alt="{caption}" style="--wide:{picture.width_mm:g}mm" '
+        f'src="data:image/png;base64,{data}">'
         f"<figcaption>{caption}</figcaption></figure>"
     )
 

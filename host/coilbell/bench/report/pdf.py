@@ -1,4 +1,4 @@
-"""A sheet as PDF on A4 or Letter. The letters shrink a little where that keeps it on one page.
+"""A sheet as PDF on A4 or Letter. Letters and pictures shrink a little where that keeps it on one page.
 
 fpdf2 draws it: pure Python, so that it installs the same everywhere. The font is the one matplotlib brings
 along, so that names in any European script come out and nothing has to be found on the system.
@@ -20,29 +20,59 @@ from coilbell.bench.report.sheet import Sheet
 from coilbell.bench.sentences import percent
 from coilbell.errors import InputError
 
-__all__ = ["PAPERS", "pdf_of"]
+__all__ = ["PAPERS", "Layout", "layout_for", "pdf_of"]
 
 PAPERS = ("a4", "letter")
 
 _MARGIN = 12.0
 _GAP = 6.0
-_SIZES = (8.2, 7.6, 7.0, 6.6)
-"""Letter sizes tried for one page [pt]; 6.6 pt then runs on to a second one."""
 _GREY = (95, 95, 95)
 
 Draw = Callable[[float, float, float], float]
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """How an item is set. letters: size [pt]; scale: of the pictures [1]; split: the sentences begin a
+    second page, since two lines left over for one would be worse."""
+
+    letters: float
+    scale: float = 1.0
+    split: bool = False
+
+
+_LAYOUTS = (
+    *(Layout(letters) for letters in (8.2, 7.6, 7.1)),
+    *(Layout(letters, scale) for letters, scale in ((7.1, 0.9), (6.6, 0.9), (6.6, 0.8))),
+)
+"""Tried for one page, the easiest to read first."""
+
+_LONG = tuple(Layout(letters, split=True) for letters in (8.2, 7.6, 7.1, 6.6))
+"""For items too long for one page: the one with the fewest."""
 
 
 def pdf_of(sheet: Sheet, pictures: Sequence[Picture], paper: str = "a4") -> bytes:
     """The whole file. paper: "a4" or "letter". Raises InputError for another."""
     if paper not in PAPERS:
         raise InputError(f"paper {paper!r}; choose one of: {', '.join(PAPERS)}")
-    for size in _SIZES:
-        page = _Page(sheet, pictures, paper, size)
-        page.draw()
-        if page.pdf.pages_count == 1:
-            break
+    layout = layout_for(sheet, pictures, (paper,))
+    page = _Page(sheet, pictures, _document(sheet, paper), layout)
+    page.draw()
     return bytes(page.pdf.output())
+
+
+def layout_for(
+    sheet: Sheet, pictures: Sequence[Picture], papers: Sequence[str] = PAPERS, *, spare_mm: float = 0.0
+) -> Layout:
+    """The largest letters and pictures with which all stands on one page of each paper, `spare_mm` left;
+    for a long item those with the fewest pages."""
+    rulers = [_document(sheet, paper) for paper in papers]
+
+    def pages(layout: Layout) -> int:
+        measured = (_Page(sheet, pictures, ruler, layout, measuring=True) for ruler in rulers)
+        return max(page.pages_needed(spare_mm) for page in measured)
+
+    return next((layout for layout in _LAYOUTS if pages(layout) == 1), None) or min(_LONG, key=pages)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,28 +81,44 @@ class _Column:
     width: float
 
 
-class _Page:
-    def __init__(self, sheet: Sheet, pictures: Sequence[Picture], paper: str, size: float) -> None:
-        from fpdf import FPDF
+def _document(sheet: Sheet, paper: str) -> Any:
+    """An empty document on that paper, with one page and the fonts."""
+    from fpdf import FPDF
 
-        logging.getLogger("fontTools").setLevel(logging.ERROR)
-        self.sheet, self.pictures, self.size = sheet, pictures, size
-        self.pdf: Any = FPDF(orientation="portrait", unit="mm", format=paper)
-        self.pdf.set_margins(_MARGIN, _MARGIN, _MARGIN)
-        self.pdf.set_auto_page_break(False)
-        self.pdf.c_margin = 0
-        self.pdf.set_title(f"{sheet.title}: {sheet.explanation}")
-        self.pdf.set_creator("coilbell")
-        moment = sheet.fits[0][0].added_utc if sheet.fits else "1970-01-01T00:00:00+00:00"
-        self.pdf.set_creation_date(datetime.fromisoformat(moment).astimezone(UTC))
-        _add_fonts(self.pdf)
-        self.pdf.add_page()
+    logging.getLogger("fontTools").setLevel(logging.ERROR)
+    pdf: Any = FPDF(orientation="portrait", unit="mm", format=paper)
+    pdf.set_margins(_MARGIN, _MARGIN, _MARGIN)
+    pdf.set_auto_page_break(False)
+    pdf.c_margin = 0
+    pdf.set_title(f"{sheet.title}: {sheet.explanation}")
+    pdf.set_creator("coilbell")
+    moment = sheet.fits[0][0].added_utc if sheet.fits else "1970-01-01T00:00:00+00:00"
+    pdf.set_creation_date(datetime.fromisoformat(moment).astimezone(UTC))
+    _add_fonts(pdf)
+    pdf.add_page()
+    return pdf
+
+
+class _Page:
+    """Blocks from top to bottom. measuring: nothing is written, only where everything would end is found."""
+
+    def __init__(
+        self, sheet: Sheet, pictures: Sequence[Picture], pdf: Any, layout: Layout, *, measuring: bool = False
+    ) -> None:
+        self.sheet, self.pictures, self.layout, self.size = sheet, pictures, layout, layout.letters
+        self.pdf, self.measuring, self.pages = pdf, measuring, 1
+        self.heights: dict[tuple[float, str, float, bool], float] = {}
         self.width = self.pdf.w - 2 * _MARGIN
         half = (self.width - _GAP) / 2
         self.whole = _Column(_MARGIN, self.width)
         self.halves = (_Column(_MARGIN, half), _Column(_MARGIN + half + _GAP, half))
-        self.line = 0.44 * size
+        self.line = 0.44 * self.size
         self.y = _MARGIN
+
+    def pages_needed(self, spare_mm: float) -> int:
+        """Pages it takes with that much left below."""
+        self.draw()
+        return self.pages + (self.y > self._bottom() - spare_mm)
 
     def draw(self) -> None:
         """All blocks from top to bottom."""
@@ -81,28 +127,47 @@ class _Page:
         self._boxed()
         self._table()
         self._pictures()
+        if self.layout.split:
+            self._next_page()
         self._sections()
         self._made()
 
+    def _bottom(self) -> float:
+        return float(self.pdf.h) - _MARGIN + 2
+
+    def _next_page(self) -> None:
+        if not self.measuring:
+            self.pdf.add_page()
+        self.pages += 1
+        self.y = _MARGIN
+
     def _text(self, column: _Column, y: float, text: str, *, grow: float = 0, bold: bool = False) -> float:
         """Write a paragraph; returns where it ends."""
-        size = self.size + grow
-        self.pdf.set_font("sheet", "B" if bold else "", size)
+        if self.measuring:
+            return y + self._height(column, text, grow, bold)
+        size = self._font(grow, bold)
         self.pdf.set_xy(column.left, y)
         self.pdf.multi_cell(column.width, 0.44 * size, text, align="L", new_x="LEFT", new_y="NEXT")
         return float(self.pdf.get_y())
 
-    def _height(self, column: _Column, text: str, grow: float = 0) -> float:
-        self.pdf.set_font("sheet", "", self.size + grow)
-        return float(
-            self.pdf.multi_cell(column.width, 0.44 * (self.size + grow), text, dry_run=True, output="HEIGHT")
-        )
+    def _height(self, column: _Column, text: str, grow: float = 0, bold: bool = False) -> float:
+        key = (column.width, text, grow, bold)
+        if key not in self.heights:
+            size = self._font(grow, bold)
+            self.heights[key] = float(
+                self.pdf.multi_cell(column.width, 0.44 * size, text, dry_run=True, output="HEIGHT")
+            )
+        return self.heights[key]
+
+    def _font(self, grow: float, bold: bool) -> float:
+        size = self.size + grow
+        self.pdf.set_font("sheet", "B" if bold else "", size)
+        return size
 
     def _room(self, height: float) -> None:
         """A new page when the next block does not fit."""
-        if self.y + height > self.pdf.h - _MARGIN + 2:
-            self.pdf.add_page()
-            self.y = _MARGIN
+        if self.y + height > self._bottom():
+            self._next_page()
 
     def _colour(self, hexadecimal: str = "") -> None:
         code = hexadecimal.lstrip("#") or "111111"
@@ -176,7 +241,8 @@ class _Page:
 
     def _pictures(self) -> None:
         sides = stacked(self.pictures)
-        self._room(max(sum(p.height_mm + 2 * self.line for p in side) for side in sides))
+        scale = self.layout.scale
+        self._room(max(sum(p.height_mm * scale + 2 * self.line for p in side) for side in sides))
         ends = []
         for side, column in zip(sides, self.halves, strict=True):
             end = self.y
@@ -186,38 +252,50 @@ class _Page:
         self.y = max(ends)
 
     def _picture(self, picture: Picture, column: _Column, y: float) -> float:
-        width = min(column.width, picture.width_mm)
+        width = min(column.width, picture.width_mm) * self.layout.scale
         height = picture.height_mm * width / picture.width_mm
-        self.pdf.image(io.BytesIO(picture.png), column.left, y, width, height, alt_text=picture.caption)
+        if not self.measuring:
+            self.pdf.image(io.BytesIO(picture.png), column.left, y, width, height, alt_text=picture.caption)
         self.pdf.set_text_color(*_GREY)
         end = self._text(column, y + height, picture.caption, grow=-0.8)
         self._colour()
         return end
 
     def _sections(self) -> None:
-        """Two columns, each section in the one that is shorter so far."""
+        """Two columns, each section in the one that is shorter so far, else in the other, else overleaf."""
         ends = [self.y, self.y]
         for head, sentences in self.sheet.sections:
-            side = ends.index(min(ends))
-            column = self.halves[side]
-            inner = _Column(column.left + 2.5, column.width - 2.5)
+            inner = self._inner(0)
             height = self.line + 1.5 + sum(self._height(inner, text) for text in sentences)
-            if ends[side] + height > self.pdf.h - _MARGIN + 2:
-                self.pdf.add_page()
-                ends, column = [_MARGIN, _MARGIN], self.halves[0]
-                inner, side = _Column(column.left + 2.5, column.width - 2.5), 0
+            side = self._side(ends, height)
             self._colour(BLUE)
-            ends[side] = self._text(column, ends[side] + 0.8, head, bold=True)
+            ends[side] = self._text(self.halves[side], ends[side] + 0.8, head, bold=True)
             self._colour()
             for text in sentences:
-                if ends[side] + self._height(inner, text) > self.pdf.h - _MARGIN + 2:
-                    # Longer than a column: the section runs on at the top of a new page.
-                    self.pdf.add_page()
-                    ends, column = [_MARGIN, _MARGIN], self.halves[0]
-                    inner, side = _Column(column.left + 2.5, column.width - 2.5), 0
-                self._text(_Column(column.left, 2.5), ends[side], "\u2022")
-                ends[side] = self._text(inner, ends[side], text)
+                if ends[side] + self._height(inner, text) > self._bottom():
+                    # Longer than a column: it runs on in the next one.
+                    side = self._side(ends, self._height(inner, text), beyond=side)
+                self._text(_Column(self.halves[side].left, 2.5), ends[side], "\u2022")
+                ends[side] = self._text(self._inner(side), ends[side], text)
         self.y = max(ends) + 1.5
+
+    def _inner(self, side: int) -> _Column:
+        """The column of that side, right of its bullets."""
+        return _Column(self.halves[side].left + 2.5, self.halves[side].width - 2.5)
+
+    def _side(self, ends: list[float], height: float, beyond: int = -1) -> int:
+        """The column with room for a block, on a new page where neither has.
+
+        beyond: the column that is full; text runs from left to right.
+        """
+        order = [1] if beyond == 0 else [] if beyond == 1 else sorted((0, 1), key=lambda side: ends[side])
+        for side in order:
+            if ends[side] + height <= self._bottom():
+                return side
+        if min(ends) > _MARGIN:
+            self._next_page()
+            ends[:] = [_MARGIN, _MARGIN]
+        return 0
 
     def _boxed(self) -> None:
         inner = _Column(_MARGIN + 2, self.width - 4)
@@ -234,8 +312,11 @@ class _Page:
         rows = self.sheet.made
         half = (len(rows) + 1) // 2
         self._room(half * 2 * 0.4 * self.size)
-        for column, part in zip(self.halves, (rows[:half], rows[half:]), strict=True):
+        ends = [
             self._pairs(column, self.y, part, 34, grow=-1.6)
+            for column, part in zip(self.halves, (rows[:half], rows[half:]), strict=True)
+        ]
+        self.y = max(ends)
 
 
 def _add_fonts(pdf: Any) -> None:

@@ -12,6 +12,7 @@ from typing import Any
 
 from coilbell.bench.log import Item, KeptCapture, KeptFit, KeptJudgement, Log, versions
 from coilbell.bench.quantities import concise, engineering
+from coilbell.bench.report.comparison import Compared, compared_of, comparison_section
 from coilbell.bench.report.isolation import isolation_sections, kept_worksheet
 from coilbell.bench.sentences import odds_words, percent
 from coilbell.bench.words import fraction_words
@@ -58,6 +59,7 @@ class Sheet:
     fits: tuple[tuple[KeptCapture, KeptFit], ...] = field(default=(), repr=False)
     """What the pictures are drawn from."""
     judgement: KeptJudgement | None = field(default=None, repr=False)
+    compared: Compared | None = field(default=None, repr=False)
 
 
 def sheet_of(log: Log, item: Item) -> Sheet:
@@ -69,6 +71,7 @@ def sheet_of(log: Log, item: Item) -> Sheet:
         raise InputError(f"{item.name} holds no rings yet; add some with `coilbell log add`")
     findings = [one for one in log.judgements(item) if one.facts["what"] == "finding"]
     told = findings[-1] if findings else None
+    compared = compared_of(log, item)
     facts = told.facts if told else None
     shorted = facts["shorted_turn"] if facts else None
     return Sheet(
@@ -78,12 +81,17 @@ def sheet_of(log: Log, item: Item) -> Sheet:
         chances=_chances(facts["probabilities"] if facts else None),
         tested=_tested(item, log, facts),
         table=_table(fits, told),
-        sections=(*_sections(facts, fits), *isolation_sections(worksheet, problem)),
+        sections=(
+            *_sections(facts, fits),
+            *comparison_section(compared, told),
+            *isolation_sections(worksheet, problem),
+        ),
         next_step=facts["next_step"] if facts else _no_finding(worksheet, bool(fits)),
         caution=" ".join(filter(None, (facts["caution"] if facts else "", CARE))),
-        made=_made(fits, told),
+        made=_made(fits, told, compared),
         fits=tuple(fits),
         judgement=told,
+        compared=compared,
     )
 
 
@@ -190,7 +198,7 @@ def _sections(
 
 
 def _made(
-    fits: Sequence[tuple[KeptCapture, KeptFit]], told: KeptJudgement | None
+    fits: Sequence[tuple[KeptCapture, KeptFit]], told: KeptJudgement | None, compared: Compared | None
 ) -> tuple[tuple[str, str], ...]:
     pairs = [("this page", _versions(versions()))]
     by = dict.fromkeys(_versions(fit.versions) for _, fit in fits)
@@ -200,6 +208,10 @@ def _made(
         pairs.append(("finding", f"{_moment(told.made_utc)}, {_versions(told.versions)}"))
         if told.reference:
             pairs.append(("reference", f"{told.reference[0]}, sha256 {told.reference[1][:32]}"))
+    if compared:
+        kept = compared.kept
+        words = f"{_moment(kept.made_utc)}, {_versions(kept.versions)}" if kept else "with this page"
+        pairs.append(("comparison", words))
     pairs += [(f"records {capture.label}", f"sha256 {capture.sha256[:32]}") for capture, _ in fits]
     return tuple(pairs)
 
@@ -218,7 +230,7 @@ def sheet_facts(sheet: Sheet) -> dict[str, Any]:
     return {"schema": SHEET_SCHEMA, "what": "report", **plain}
 
 
-_DRAWN = ("fits", "judgement")
+_DRAWN = ("fits", "judgement", "compared")
 
 
 def sheet_text(sheet: Sheet) -> str:

@@ -1,0 +1,106 @@
+"""What a report says of two states of an item: out of circuit against in circuit, or before against after."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from coilbell.bench.log import (
+    Drawer,
+    Item,
+    KeptCapture,
+    KeptFit,
+    KeptJudgement,
+    Log,
+    Rung,
+    comparison_question,
+    judged,
+)
+from coilbell.bench.sentences import change_words, odds_words, percent
+from coilbell.errors import InputError
+from coilbell.winding import KINDS, Explanation
+
+__all__ = ["Compared", "Pair", "compared_of", "comparison_section"]
+
+Pair = tuple[KeptCapture, KeptFit]
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """The sides, the facts of `comparison_facts`, and the row of the log, None when made for this page."""
+
+    first: tuple[Pair, ...]
+    second: tuple[Pair, ...]
+    facts: dict[str, Any]
+    kept: KeptJudgement | None
+
+    @property
+    def alike(self) -> tuple[Pair, Pair]:
+        """One ring of each side with the same test capacitor, as near as there is."""
+
+        def distance(pair: tuple[Pair, Pair]) -> float:
+            one, other = (side[1].facts["test_capacitor_f"] or 0.0 for side in pair)
+            return abs(float(one) - float(other))
+
+        return min(((a, b) for a in self.first for b in self.second), key=distance)
+
+
+def compared_of(log: Log, item: Item) -> Compared | None:
+    """The item's last comparison in the log, else one of its newest rings, None without two to compare."""
+    made = [one for one in log.judgements(item) if one.facts["what"] == "comparison"]
+    if made:
+        kept = made[-1]
+        pairs = [_pair(log, number) for number in kept.fits]
+        first = kept.question["first"]
+        return Compared(tuple(pairs[:first]), tuple(pairs[first:]), kept.facts, kept)
+    try:
+        relation, one, other = Drawer(log, item.name).sides()
+        kind = item.kind if item.kind in KINDS else "other winding"
+        question = comparison_question(len(one), kind=kind, relation=relation)
+        rings = [(rung.facts, rung.records[0]) for rung in (*one, *other)]
+        facts = judged(question, rings, None, f"{one[0].label} -> {other[0].label}")
+    except InputError:  # too little to compare, or no common test capacitor
+        return None
+    return Compared(_pairs(log, one), _pairs(log, other), facts, None)
+
+
+def _pair(log: Log, number: int) -> Pair:
+    fit = log.fit(number)
+    return log.capture(fit.capture_id), fit
+
+
+def _pairs(log: Log, rungs: Sequence[Rung]) -> tuple[Pair, ...]:
+    return tuple(_pair(log, rung.fit) for rung in rungs if rung.fit is not None)
+
+
+def comparison_section(
+    compared: Compared | None, told: KeptJudgement | None
+) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """The section of a comparison, none without one. told: the finding the page states."""
+    if compared is None:
+        return ()
+    facts = compared.facts
+    sentences = [facts["title"], *change_words(facts)]
+    if compared.kept is None:
+        sentences.append("it tells what lies between the two rings, not whether either is whole")
+    else:
+        sentences += facts["reasons"][len(facts["rings"]) :]
+        sentences.append(_odds(facts))
+        if _contradicted(compared, told):
+            sentences.append("the first was taken as whole; the finding above does not say so of it")
+    return ((f"Comparison: {facts['relation']}", tuple(sentences)),)
+
+
+def _odds(facts: dict[str, Any]) -> str:
+    shorted = facts["shorted_turn"]
+    return (
+        f"if the first is whole: {facts['explanation']}; {odds_words(shorted['log10_likelihood_ratio'])}, "
+        f"probability {percent(shorted['probability'])} from a prior of {percent(shorted['prior'])}"
+    )
+
+
+def _contradicted(compared: Compared, told: KeptJudgement | None) -> bool:
+    if told is None or told.explanation == Explanation.LIKE_HEALTHY:
+        return False
+    return bool({fit.id for _, fit in compared.first} & set(told.fits))
