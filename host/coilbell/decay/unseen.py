@@ -14,6 +14,8 @@ Stat. Assoc. 68 (1973) 117, from memory). Of several time constants T the one th
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from coilbell.decay.solve import Array, Block, Solution, ramp
@@ -22,6 +24,8 @@ __all__ = ["unseen"]
 
 _SHORTEST = 1.5
 _RATIO = 2.0
+_SILENT = -138.0
+"""Exponent at which a fall ends (see `solve`)."""
 
 
 def unseen(blocks: list[Block], solution: Solution, tangents: list[Array], inverse: Array) -> Array:
@@ -47,8 +51,21 @@ def unseen(blocks: list[Block], solution: Solution, tangents: list[Array], inver
 def _falls(blocks: list[Block]) -> Array:
     """Time constants to try [steps], up to a third of the window."""
     length = max(float(b.times[-1]) for b in blocks)
-    count = max(1, int(np.log(max(length / 3, 2 * _SHORTEST) / _SHORTEST) / np.log(_RATIO)))
+    return _constants(max(1, int(np.log(max(length / 3, 2 * _SHORTEST) / _SHORTEST) / np.log(_RATIO))))
+
+
+def _constants(count: int) -> Array:
     return _SHORTEST * _RATIO ** ramp(count)
+
+
+def _exponentials(falls: Array, times: Array) -> Array:
+    return np.exp(np.maximum(-np.multiply.outer(1 / falls, times), _SILENT))
+
+
+@lru_cache(maxsize=16)
+def _even(count: int, length: int) -> Array:
+    """The same on whole sampling steps, kept between fits."""
+    return _exponentials(_constants(count), ramp(length))
 
 
 def _seen_by_fit(
@@ -61,7 +78,9 @@ def _seen_by_fit(
     score, energy = np.zeros(falls.size), np.zeros(falls.size)
     row = q
     for block, tangent, residuals in zip(blocks, tangents, solution.residuals, strict=True):
-        directions = np.exp(-np.multiply.outer(1 / falls, block.times))
+        directions = (
+            _even(falls.size, block.times.size) if block.uniform else _exponentials(falls, block.times)
+        )
         if block.weights is not None:
             directions = directions * block.weights
         squares = np.square(directions).sum(axis=1)
