@@ -7,7 +7,9 @@ group also has its own mark or stroke, and its name at its side.
 
 from __future__ import annotations
 
+import math
 import textwrap
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from coilbell.bench.pictures import BLUE, GREY, ORANGE
@@ -20,10 +22,16 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["plane_caption", "plane_picture"]
+__all__ = ["plane_caption", "plane_picture", "set_names"]
 
 _LINEAR = 0.03
 """Where both scales turn from linear to logarithmic [1]."""
+
+_LETTERS = 8.0
+"""Size of the marks' names [pt]."""
+
+_BESIDE = 8.0
+"""Distance of a name from its mark [pt]."""
 
 _STROKES = ("-", "--", "-.", ":", (0, (6, 1.5, 1, 1.5, 1, 1.5)))
 
@@ -41,7 +49,9 @@ def plane_picture(finding: Finding, reference: Reference, *, title: str = "", ca
     _scales(axes)
     _draw_lines(axes, lines)
     _draw_marks(axes, marks_of(finding, reference, capacitor))
-    _draw_ring(axes, ring_place(finding, capacitor))
+    ring = ring_place(finding, capacitor)
+    _draw_ring(axes, ring)
+    set_names(axes, (ring.loss, ring.drop))
     axes.set_xlabel("added loss  g = r/Q - 1/Q0")
     axes.set_ylabel("inductance drop  b = r\u00b2 - 1,  r = f/f0")
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.1), ncols=2, fontsize=8, frameon=False)
@@ -113,11 +123,15 @@ def _draw_marks(axes: Axes, marks: tuple[Marks, ...]) -> None:
             axes.annotate(
                 textwrap.shorten(how, 28, placeholder="..."),
                 (x, y),
-                (6, 4),
+                (_BESIDE, 0),
                 textcoords="offset points",
-                fontsize=8,
+                fontsize=_LETTERS,
                 color=BLUE,
+                verticalalignment="center",
                 annotation_clip=True,
+                zorder=7,
+                # Lines that pass below a name do not strike it through.
+                bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 0.6},
             )
 
 
@@ -134,4 +148,71 @@ def _draw_ring(axes: Axes, ring: RingPlace) -> None:
         markeredgecolor="black",
         label="ring judged, with its 95 % ellipse",
         zorder=6,
+    )
+
+
+def set_names(axes: Axes, ring: tuple[float, float]) -> None:
+    """Put each mark's name on the side where it stays within the axes, clear of others and of the ring.
+
+    ring: where the judged ring is drawn, in the axes' figures. To be called again when the picture's size
+    or its letters were changed.
+    """
+    from matplotlib.text import Annotation
+
+    names = [text for text in axes.texts if isinstance(text, Annotation)]
+    taken = [_box(*_spot(axes, mark), _MARK, _MARK) for mark in (ring, *(name.xy for name in names))]
+    for name in names:
+        x, y = _spot(axes, name.xy)
+        letters = float(name.get_fontsize())
+        width, height = 0.62 * letters * len(name.get_text()), 1.3 * letters
+        reach = _BESIDE + width / 2
+        # The wider side first, then up and down from there, then the other side.
+        side = 1 if x < _size(axes)[0] / 2 else -1
+        places = [(s * reach, dy * height) for s in (side, -side) for dy in (0, 1, -1, 2, -2, 3, -3)]
+        boxes = [_box(x + dx, y + dy, width, height) for dx, dy in places]
+        best = min(
+            range(len(places)), key=lambda k: (_outside(axes, boxes[k]) + _overlap(boxes[k], taken), k)
+        )
+        taken.append(boxes[best])
+        dx, dy = places[best]
+        name.set_horizontalalignment("left" if dx > 0 else "right")
+        name.set_position((math.copysign(_BESIDE, dx), dy))
+
+
+_MARK = 10.0
+"""Room a mark takes [pt]."""
+
+Box = tuple[float, float, float, float]
+
+
+def _box(x: float, y: float, width: float, height: float) -> Box:
+    return x - width / 2, y - height / 2, x + width / 2, y + height / 2
+
+
+def _size(axes: Axes) -> tuple[float, float]:
+    """About the width and height of the axes, which the layout settles only when it is drawn [pt]."""
+    whole, inch = axes.figure.bbox, axes.figure.dpi
+    return 0.84 * 72 * whole.width / inch, 0.62 * 72 * whole.height / inch
+
+
+def _spot(axes: Axes, mark: tuple[float, float]) -> tuple[float, float]:
+    """Where a mark lies from the axes' lower left corner [pt]."""
+    scaled = axes.transScale.transform([mark])
+    (x, y), (width, height) = axes.transLimits.transform(scaled)[0], _size(axes)
+    return float(x) * width, float(y) * height
+
+
+def _outside(axes: Axes, box: Box) -> float:
+    """Area of a box beyond the axes, which counts ten times an overlap [pt^2]."""
+    width, height = _size(axes)
+    whole = (box[2] - box[0]) * (box[3] - box[1])
+    return 10 * (whole - _overlap(box, [(0.0, 0.0, width, height)]))
+
+
+def _overlap(box: Box, others: Sequence[Box]) -> float:
+    """Area that a box shares with others [pt^2]."""
+    return sum(
+        max(0.0, min(box[2], other[2]) - max(box[0], other[0]))
+        * max(0.0, min(box[3], other[3]) - max(box[1], other[1]))
+        for other in others
     )

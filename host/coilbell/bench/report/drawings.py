@@ -96,16 +96,19 @@ def _plane(log: Log, sheet: Sheet) -> Picture | None:
     reference = log.reference(told.reference[1])
     drawing = plane_picture(finding_of(told.question, rings, reference), reference)
     drawing.suptitle("")
-    _set_plane(drawing.axes[0])
+    drawing.set_size_inches(*_inches(_PLANE))
+    shift = told.facts["shifts"][0]
+    _set_plane(drawing.axes[0], (shift["added_loss"], shift["inductance_drop"]))
     test = told.facts["rings"][0]["capacitor"]
     words = f"shift plane with {test}: the ring judged against reference {told.reference[0]}"
     return _picture(drawing, "plane", words, _PLANE)
 
 
-def _set_plane(axes: Axes) -> None:
-    """Fewer ticks and words that stay inside, since it is printed at half the size of the screen's."""
-    from matplotlib.text import Annotation
+def _set_plane(axes: Axes, ring: tuple[float, float]) -> None:
+    """Fewer ticks, and names set anew, since it is printed at half the size of the screen's."""
     from matplotlib.ticker import FixedLocator
+
+    from coilbell.bench.plane import set_names
 
     axes.xaxis.set_major_locator(FixedLocator([-0.1, -0.01, 0, 0.01, 0.1, 0.3, 1, 3]))
     axes.yaxis.set_major_locator(FixedLocator([-1, -0.3, -0.1, 0, 0.1, 0.3, 1, 3, 10, 30]))
@@ -113,11 +116,7 @@ def _set_plane(axes: Axes) -> None:
     legend = axes.get_legend()
     if legend is not None:
         legend.set_bbox_to_anchor((0.45, -0.13))
-    for words in axes.texts:
-        if isinstance(words, Annotation) and words.xy[0] > 0.05:
-            words.set_horizontalalignment("right")
-            words.set_position((-6, 5))
-        words.set_fontsize(8)
+    set_names(axes, ring)
 
 
 def _shrink(drawing: Any) -> None:
@@ -173,9 +172,13 @@ def _legend(fit: Fit) -> str:
     return f"{figure(fit.main.frequency_hz, 'Hz')}, Q {figure(fit.main.q)}" if fit.rings else "no ring"
 
 
+def _inches(height_mm: float) -> tuple[float, float]:
+    return _LARGER * _WIDTH / 25.4, _LARGER * height_mm / 25.4
+
+
 def _picture(drawing: Figure, name: str, caption: str, height_mm: float) -> Picture:
     # Drawn larger than printed: letters of eight and a half points come out at six.
-    drawing.set_size_inches(_LARGER * _WIDTH / 25.4, _LARGER * height_mm / 25.4)
+    drawing.set_size_inches(*_inches(height_mm))
     content = io.BytesIO()
     drawing.savefig(content, format="png", dpi=_DPI, metadata={"Software": None})
     return Picture(name, caption, content.getvalue(), _WIDTH, height_mm)
