@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -74,6 +75,50 @@ def chromium() -> Iterator[Any]:
         browser.close()
 
 
+@dataclass
+class Bench:
+    """A page in Chromium that several tests look at in turn, with the source behind it."""
+
+    page: Any
+    source: SteeredSource
+    served: Served
+
+
+@pytest.fixture(scope="session")
+def shared(
+    chromium: Any, struck: dict[str, dict[str, Record]], tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Bench]:
+    source = SteeredSource(dict(struck["healthy"]))
+    with serving(source, tmp_path_factory.mktemp("shared")) as served:
+        faults: list[str] = []
+        context = chromium.new_context(viewport={"width": 1280, "height": 900}, color_scheme="dark")
+        yield Bench(_opened(context, served.address, faults), source, served)
+        context.close()
+        assert not faults
+
+
+@pytest.fixture
+def bench(shared: Bench, struck: dict[str, dict[str, Record]]) -> Iterator[Bench]:
+    """The shared page for a test that leaves it as it found it: nothing running, held, frozen or sounding."""
+    shared.source.records = dict(struck["healthy"])
+    yield shared
+    page = shared.page
+    assert page.locator("[aria-pressed=true]").count() == 0
+    assert page.locator("dialog[open]").count() == 0
+    assert page.viewport_size == {"width": 1280, "height": 900}
+
+
+def _opened(context: Any, address: str, faults: list[str]) -> Any:
+    page = context.new_page()
+    page.set_default_timeout(30_000)
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    page.on("console", lambda m: faults.append(m.text) if "Content Security Policy" in m.text else None)
+    page.goto(address)
+    page.locator("body[data-ready]").wait_for()
+    page.locator("#link[data-state=ready]").wait_for()
+    return page
+
+
 @pytest.fixture
 def look(chromium: Any) -> Iterator[Callable[..., Any]]:
     """Opens an address in Chromium; a fault in the page's scripts fails the test."""
@@ -83,14 +128,7 @@ def look(chromium: Any) -> Iterator[Callable[..., Any]]:
     def open_page(address: str, width: int = 1280, height: int = 900) -> Any:
         context = chromium.new_context(viewport={"width": width, "height": height}, color_scheme="dark")
         contexts.append(context)
-        page = context.new_page()
-        page.set_default_timeout(30_000)
-        page.on("pageerror", lambda error: faults.append(str(error)))
-        page.on("console", lambda m: faults.append(m.text) if "Content Security Policy" in m.text else None)
-        page.goto(address)
-        page.locator("body[data-ready]").wait_for()
-        page.locator("#link[data-state=ready]").wait_for()
-        return page
+        return _opened(context, address, faults)
 
     yield open_page
     for context in contexts:

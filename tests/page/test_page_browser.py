@@ -11,6 +11,7 @@ from coilbell.bench.page import Wish
 from coilbell.commands.page import PortSource
 from coilbell.record import Connection
 from page.steered import serving
+from page.tab import Tab
 
 ARTEFACTS = Path(__file__).with_name("artefacts")
 
@@ -35,7 +36,7 @@ def _fill(page: Any, key: str, *words: str) -> str:
         page.keyboard.press("ControlOrMeta+a")
         page.keyboard.type(word)
         page.keyboard.press("Tab")
-    page.keyboard.press("Enter")
+    page.keyboard.press("Control+Enter")
     page.locator("#answer:not(:empty)").wait_for()
     return str(page.locator("#answer").inner_text())
 
@@ -44,7 +45,9 @@ def _picture(page: Any, name: str) -> None:
     page.screenshot(path=ARTEFACTS / f"{name}.png", full_page=True)
 
 
-def test_first_paint_and_a_shot(served: Any, look: Callable[..., Any]) -> None:
+def test_first_paint_and_a_shot_and_nothing_asked_of_the_network(
+    served: Any, look: Callable[..., Any]
+) -> None:
     page = look(served.address)
     assert page.locator("#decay canvas").count() > 0
     assert page.locator("#sentence").inner_text()
@@ -54,10 +57,6 @@ def test_first_paint_and_a_shot(served: Any, look: Callable[..., Any]) -> None:
     assert float(data["drawn"]) >= float(data["struck"])
     assert page.locator("#decay").evaluate("e => e.getBoundingClientRect().height") > 150
     assert page.evaluate("document.cookie") == ""
-
-
-def test_nothing_is_asked_of_the_network(served: Any, look: Callable[..., Any]) -> None:
-    page = look(served.address)
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
     page.reload()
@@ -67,8 +66,8 @@ def test_nothing_is_asked_of_the_network(served: Any, look: Callable[..., Any]) 
     assert all(url.startswith(served.origin) for url in asked)
 
 
-def test_start_stop_freeze_hold_and_zoom_by_keys(served: Any, look: Callable[..., Any]) -> None:
-    page = look(served.address)
+def test_start_stop_freeze_hold_and_zoom_by_keys(bench: Any) -> None:
+    page = bench.page
     page.keyboard.press("Space")
     page.locator("[data-does=run][aria-pressed=true]").wait_for()
     page.wait_for_timeout(300)
@@ -85,12 +84,13 @@ def test_start_stop_freeze_hold_and_zoom_by_keys(served: Any, look: Callable[...
     page.keyboard.press("f")
     page.locator("body[data-whole=false]").wait_for()
     assert _number(page) > frozen
+    page.keyboard.press("h")
     page.keyboard.press("Space")
     page.locator("[data-does=run][aria-pressed=false]").wait_for()
 
 
-def test_what_is_asked_is_chosen_by_keys(served: Any, source: Any, look: Callable[..., Any]) -> None:
-    page = look(served.address)
+def test_what_is_asked_is_chosen_by_keys(bench: Any) -> None:
+    page = bench.page
     for key, name, value in (
         ("c", "capacitor", "B"),
         ("c", "capacitor", "both"),
@@ -106,7 +106,7 @@ def test_what_is_asked_is_chosen_by_keys(served: Any, source: Any, look: Callabl
             value,
         )
     _strike(page)
-    assert source.shots[-1] == ("A", Connection.OUT_OF_CIRCUIT)
+    assert bench.source.shots[-1] == ("A", Connection.OUT_OF_CIRCUIT)
 
 
 def test_marks_log_note_and_report_by_keys(
@@ -131,10 +131,34 @@ def test_marks_log_note_and_report_by_keys(
         page.keyboard.press("p")
         page.keyboard.press("Enter")
     assert "lot-3" in opened.value.title()
-    for key, name in (("d", "light"), ("d", "dark")):
-        page.keyboard.press(key)
-        page.wait_for_timeout(600)
+    _references_and_prior_by_keys(page)
+    _looks_leave_nothing_behind(page)
+
+
+def _references_and_prior_by_keys(page: Any) -> None:
+    assert "birch" in _fill(page, "g", "birch", "unit-1")
+    for name in ("tarn-demo", "", "birch", "tarn-demo"):
+        page.keyboard.press("r")
+        page.locator("#answer", has_text=name or "none: no odds").wait_for()
+        assert page.locator("#wish-reference").input_value() == name
+        shown = page.locator("#plane canvas").count() > 0
+        assert shown == bool(name)
+    page.keyboard.press("a")
+    page.keyboard.type("3%")
+    page.keyboard.press("Enter")
+    page.locator("#prior", has_text="3 %").wait_for()
+    page.locator("#sentence", has_text="from a prior of 3 %").wait_for()
+
+
+def _looks_leave_nothing_behind(page: Any) -> None:
+    """Each change of look builds both plots anew; what was before is let go."""
+    for name in ("light", "dark", "light", "dark"):
+        page.keyboard.press("d")
+        page.locator("#plane canvas").first.wait_for()
+        page.wait_for_timeout(300)
         _picture(page, name)
+    page.wait_for_function("Bokeh.documents.length === 2")
+    assert page.locator("#decay .plot, #plane .plot").count() == 2
 
 
 def _escape(page: Any, served: Any) -> None:
@@ -145,11 +169,11 @@ def _escape(page: Any, served: Any) -> None:
     page.keyboard.press("Escape")
     page.locator("dialog[open]").wait_for(state="detached")
     assert _strike(page)
-    assert not (served.folder / "references").exists()
+    assert not list(served.folder.glob("references/never*"))
 
 
-def test_every_button_has_a_key_and_the_list_tells_it(served: Any, look: Callable[..., Any]) -> None:
-    page = look(served.address)
+def test_every_button_has_a_key_and_the_list_tells_it(bench: Any) -> None:
+    page = bench.page
     page.keyboard.press("?")
     shown = set(page.locator("#key-list kbd").all_inner_texts())
     buttons = page.locator("button[data-does]")
@@ -159,13 +183,11 @@ def test_every_button_has_a_key_and_the_list_tells_it(served: Any, look: Callabl
     assert {"C", "I", "O", "R", "K"} <= shown
     page.keyboard.press("?")
     assert page.locator("#keys").is_hidden()
-    _escape(page, served)
+    _escape(page, bench.served)
 
 
-def test_sound_follows_q_and_is_silent_without_a_ring(
-    served: Any, source: Any, look: Callable[..., Any]
-) -> None:
-    page = look(served.address)
+def test_sound_follows_q(bench: Any) -> None:
+    page = bench.page
     page.evaluate(
         "() => { window.pitches = []; const set = AudioParam.prototype.setTargetAtTime;"
         " AudioParam.prototype.setTargetAtTime = function (v, ...more) {"
@@ -177,10 +199,11 @@ def test_sound_follows_q_and_is_silent_without_a_ring(
     _strike(page)
     pitches = page.evaluate("window.pitches")
     assert any(1000 < pitch < 3000 for pitch in pitches)
+    page.keyboard.press("m")
 
 
-def test_it_fits_the_screen_small_and_large(served: Any, look: Callable[..., Any]) -> None:
-    page = look(served.address)
+def test_it_fits_the_screen_small_and_large(bench: Any) -> None:
+    page = bench.page
     _strike(page)
     sizes = {}
     for width in (1280, 360):
@@ -192,12 +215,13 @@ def test_it_fits_the_screen_small_and_large(served: Any, look: Callable[..., Any
             sizes[name, width] = page.locator("#figures dd").first.evaluate(size)
             _picture(page, f"{name}-{width}")
             page.keyboard.press("t")
+    page.set_viewport_size({"width": 1280, "height": 900})
     assert sizes["large", 1280] >= 2 * sizes["plain", 1280]
     assert sizes["large", 360] >= 1.3 * sizes["plain", 360]
 
 
-def test_labels_for_a_screen_reader(served: Any, look: Callable[..., Any]) -> None:
-    page = look(served.address)
+def test_labels_for_a_screen_reader(bench: Any) -> None:
+    page = bench.page
     assert page.locator("[aria-live]").count() >= 2
     unnamed = page.evaluate(
         "[...document.querySelectorAll('button, select, [role=img]')].filter(e => "
@@ -208,14 +232,14 @@ def test_labels_for_a_screen_reader(served: Any, look: Callable[..., Any]) -> No
     assert page.get_by_role("navigation", name="controls").count() == 1
 
 
-def test_no_colour_of_a_traffic_light(served: Any) -> None:
+def test_no_colour_of_a_traffic_light(shared: Any) -> None:
     """Every colour in the style sheet is a grey, a blue or an orange."""
     import colorsys
     import re
 
     import httpx
 
-    text = httpx.get(served.address + "own/page.css").text
+    text = httpx.get(shared.served.address + "own/page.css").text
     found = re.findall(r"#([0-9a-f]{6})\b", text)
     assert found
     for code in found:
@@ -225,8 +249,8 @@ def test_no_colour_of_a_traffic_light(served: Any) -> None:
             assert 20 <= hue * 360 <= 40 or 195 <= hue * 360 <= 225, code
 
 
-def test_unplugged_and_back(served: Any, source: Any, look: Callable[..., Any]) -> None:
-    page = look(served.address)
+def test_unplugged_and_back(bench: Any) -> None:
+    page, source = bench.page, bench.source
     page.keyboard.press("Space")
     page.locator("body[data-shot]").wait_for()
     source.unplugged = True
@@ -238,14 +262,18 @@ def test_unplugged_and_back(served: Any, source: Any, look: Callable[..., Any]) 
     page.locator("#link[data-state=ready]").wait_for()
     page.locator("body:not([data-sleeps])").wait_for()
     page.locator(f"body:not([data-shot='{number}'])").wait_for()
+    page.keyboard.press("Space")
+    page.locator("[data-does=run][aria-pressed=false]").wait_for()
 
 
-def test_live_leads(served: Any, source: Any, look: Callable[..., Any]) -> None:
-    page = look(served.address)
+def test_live_leads(bench: Any) -> None:
+    page, source = bench.page, bench.source
     source.volts = 12.0
     page.locator("#leads[data-state=live]").wait_for()
     assert "LIVE LEADS" in page.locator("#leads").inner_text()
     _picture(page, "live-leads")
+    source.volts = 0.0
+    page.locator("#leads[data-state=quiet]").wait_for()
 
 
 def test_server_stopped_is_said(source: Any, tmp_path: Path, look: Callable[..., Any]) -> None:
@@ -259,15 +287,42 @@ def test_server_stopped_is_said(source: Any, tmp_path: Path, look: Callable[...,
     assert "not done" in page.locator("#answer").evaluate("e => getComputedStyle(e, '::before').content")
 
 
-def test_a_second_page_watches_and_takes_over(served: Any, look: Callable[..., Any]) -> None:
-    first, second = look(served.address), look(served.address)
+def test_a_second_page_watches_and_takes_over(bench: Any, look: Callable[..., Any]) -> None:
+    first, second = bench.page, look(bench.served.address)
     assert second.locator("[data-does=strike]").is_disabled()
+    second.keyboard.press("e")
+    second.locator("#answer", has_text="this one watches").wait_for()
     number = _strike(first)
     second.locator(f"body[data-shot='{number}']").wait_for()
     second.keyboard.press("w")
     second.locator("[data-does=strike]:not(:disabled)").wait_for()
     first.locator("[data-does=strike]:disabled").wait_for()
     assert _strike(second) == number + 1
+    first.keyboard.press("w")
+    first.locator("[data-does=strike]:not(:disabled)").wait_for()
+
+
+def test_a_hidden_tab_lets_shots_go_and_comes_back_with_the_newest(chromium: Any, bench: Any) -> None:
+    tab = Tab(chromium, bench.served.address)
+    tab.until("document.body?.dataset.ready !== undefined")
+    drawn = "Number(document.body.dataset.shot || 0)"
+    number = _strike(bench.page)
+    tab.until(f"{drawn} === {number}")
+    tab.evaluate(
+        "window.came = 0; (() => { const get = JSON.parse; JSON.parse = (text) => { const told = get(text);"
+        " if (told.what === 'shot') window.came += 1; return told } })()"
+    )
+    tab.hide()
+    for _ in range(12):
+        number = _strike(bench.page)
+    assert tab.evaluate(drawn) == number - 12  # nothing is drawn that nobody sees
+    assert tab.evaluate("window.came") <= 2  # and nothing piles up
+    tab.show()
+    tab.until(f"{drawn} === {number}")
+    assert tab.evaluate("window.came") <= 4  # what waited, then the newest at once
+    number = _strike(bench.page)
+    tab.until(f"{drawn} === {number}")
+    tab.close()
 
 
 def test_a_virtual_board_seen_from_the_screen(tmp_path: Path, look: Callable[..., Any]) -> None:

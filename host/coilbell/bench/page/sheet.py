@@ -89,7 +89,7 @@ def open_message(item: str, sheet: Worksheet, waiting: Waiting | None, *, findin
         "conflicts": [conflict_words(one) for one in facts["contradictions"]],
         **_tests(facts),
         "readings": [[one["entry"], f"{one['step']}: {one['words']}"] for one in facts["readings"]],
-        "withdrawn": [f"{one['entry']}, taken back: {one['why']}" for one in facts["withdrawn"]],
+        "withdrawn": [f"{one['entry']}: {one['why']}" for one in facts["withdrawn"]],
         "waiting": "" if waiting is None else waiting.words,
         "form": _form(sheet, facts, waiting, finding=finding),
     }

@@ -41,12 +41,12 @@ function field_input({ name, label, needed, choices, value, hint }) {
   const start = value ?? (FRESH.includes(name) ? "" : remembered[name] ?? "");
   if (choices) choose(input, choices, start);
   else Object.assign(input, { value: start, autocomplete: "off", maxLength: 4000, spellcheck: false });
-  Object.assign(input, { name, required: Boolean(needed) });
-  const line = made("label", label);
-  const told = made("small", hint ?? "");
+  Object.assign(input, { name, id: `ask-${name}`, required: Boolean(needed) });
+  const [line, head, told] = [made("div", undefined, "field"), made("label", label), made("small", hint ?? "")];
+  head.htmlFor = input.id;
   told.id = `hint-${name}`;
   input.setAttribute("aria-describedby", told.id);
-  line.append(input, told);
+  line.append(head, input, told);
   return { line, input, told };
 }
 export function choose(select, choices, value) {
