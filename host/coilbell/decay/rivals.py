@@ -99,7 +99,7 @@ def _shot_by_shot(blocks: list[Block], solution: Solution) -> tuple[float, float
     ]
     if len(singles) < 2:
         return None
-    bounds = Bounds(1e-4, -1 / float(blocks[0].times[-1]))
+    bounds = Bounds.within(blocks)
     try:
         left = sum(
             solve([one], solution.theta, solution.structure, bounds, tolerance=1e-3, max_iterations=15).rss
@@ -155,7 +155,7 @@ def _split(blocks: list[Block], solution: Solution, place: int) -> float:
             times = block.times[part] - block.times[part][0]
             weights = None if block.weights is None else block.weights[part]
             halves.append(Block(times, block.uniform, block.values[:, part], weights, block.members))
-    bounds = Bounds(1e-4, -1 / float(block.times[-1]))
+    bounds = Bounds.within(blocks)
     try:
         return solve(
             halves, solution.theta, solution.structure, bounds, tolerance=1e-3, max_iterations=15

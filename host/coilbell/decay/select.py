@@ -94,7 +94,7 @@ class _Search:
         self.length = span(blocks)
         self.shots = sum(b.shots for b in blocks)
         self.thresholds = Thresholds.for_size(int(self.length), self.shots)
-        self.bounds = Bounds(limits.lowest_angular, -1 / self.length)
+        self.bounds = Bounds.within(blocks, limits.lowest_angular)
         self.account: list[ModeStep] = []
         self.best = start or solve(blocks, np.empty(0), Structure(0, 0), self.bounds)
         self.passed: list[Solution] = []

@@ -95,7 +95,7 @@ def _through_clipping(pieces: tuple[Piece, ...], blocks: list[Block], limits: Li
     seen = select(whole, replace(limits, max_modes=1)).solution
     if not seen.structure.modes:
         return None
-    bounds = Bounds(limits.lowest_angular, -1 / span(blocks))
+    bounds = Bounds.within(blocks, limits.lowest_angular)
     try:
         return solve(blocks, seen.theta, seen.structure, bounds)
     except np.linalg.LinAlgError:
@@ -110,7 +110,7 @@ def _warm(
     if structure.modes == 0 or any(p.trace.clipped is not None for p in pieces):
         return None
     blocks = blocks_of(pieces)
-    bounds = Bounds(limits.lowest_angular, -1 / span(blocks))
+    bounds = Bounds.within(blocks, limits.lowest_angular)
     try:
         solution = solve(blocks, theta, structure, bounds, damping=1e-9, max_iterations=8)
     except np.linalg.LinAlgError:
@@ -226,7 +226,7 @@ def _over_clipping(settled: Settled) -> Settled:
     sets = by_piece(settled.blocks, solution.coefficients)
     pieces = [_masked(p, solution, c, settled.limits) for p, c in zip(settled.pieces, sets, strict=True)]
     blocks = blocks_of(pieces)
-    bounds = Bounds(settled.limits.lowest_angular, -1 / span(blocks))
+    bounds = Bounds.within(blocks, settled.limits.lowest_angular)
     try:
         whole = solve(blocks, solution.theta, solution.structure, bounds)
         whole = select(blocks, settled.limits, whole).solution

@@ -137,6 +137,11 @@ class Bounds:
     lowest_decay: float
     highest_angular: float = np.pi - 1e-3
 
+    @classmethod
+    def within(cls, blocks: list[Block], lowest_angular: float = 1e-4) -> Bounds:
+        """Whatever may grow or fall by no more than e over the blocks' window, or fall faster."""
+        return cls(lowest_angular, -1 / span(blocks))
+
     def apply(self, theta: Array, structure: Structure, length: float) -> Array:
         """Bring trial poles back inside; the account rejects poles that end on a bound."""
         low = [self.lowest_decay, self.lowest_angular] * structure.modes + [

@@ -21,7 +21,7 @@ def straightened(
 
     Raises numpy.linalg.LinAlgError when the poles run together.
     """
-    bounds = Bounds(1e-4, -1 / float(blocks[0].times[-1]))
+    bounds = Bounds.within(blocks)
     straight = blocks
     for turn in range(_ROUNDS):
         bends = [
