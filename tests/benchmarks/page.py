@@ -36,6 +36,8 @@ PORT = "virtual:?part=tarn-line-split&state=healthy&seed=1"
 _STARTING = 10
 """Minutes that do not count for the slope: libraries are loaded, caches fill."""
 
+_ROLES = {"_strike_on": "striking", "_judge_on": "judging", "_look_on": "looking"}
+
 CHROMIUM = (
     "--no-sandbox",
     "--disable-gpu",
@@ -105,7 +107,8 @@ class Client:
         self.socket = self._opened.__enter__()
         self.shots: list[dict[str, Any]] = []
         self.late_ms: list[float] = []
-        self.processor_s = self.seconds = 0.0
+        self.processor_s: dict[str, float] = {}
+        self.seconds = 0.0
 
     def order(self, **what: Any) -> None:
         self.socket.send(json.dumps(what))
@@ -141,13 +144,42 @@ def run(client: Client, seconds: float) -> None:
     begun, used = time.monotonic(), processor_s()
     while time.monotonic() < begun + seconds:
         client.heard()
-    client.seconds, client.processor_s = time.monotonic() - begun, processor_s() - used
+    client.seconds = time.monotonic() - begun
+    client.processor_s = {name: now - used.get(name, 0.0) for name, now in processor_s().items()}
 
 
-def processor_s() -> float:
-    """Processor time of this process, in which server and client run [s]."""
-    usage = resource.getrusage(resource.RUSAGE_SELF)
-    return usage.ru_utime + usage.ru_stime
+def processor_s() -> dict[str, float]:
+    """Processor time of this process's threads by what they do, and of the browser's processes [s]."""
+    names = {t.native_id: _ROLES.get(t.name, "serving") for t in threading.enumerate()}
+    names[threading.main_thread().native_id] = "this client"
+    found = {"browser": sum(_spent_s(place) for place in _browsers())}
+    for place in Path("/proc/self/task").iterdir():
+        role = names.get(int(place.name), "serving")
+        found[role] = found.get(role, 0.0) + _spent_s(place)
+    return found
+
+
+def _browsers() -> Iterator[Path]:
+    """Processes of Chromium that descend from this one."""
+    parents = {}
+    for place in Path("/proc").glob("[0-9]*"):
+        with suppress(OSError, ValueError):
+            parents[int(place.name)] = int((place / "stat").read_text().rpartition(")")[2].split()[1])
+    for one in parents:
+        above = one
+        while above in parents and above != os.getpid():
+            above = parents[above]
+        with suppress(OSError):
+            place = Path("/proc", str(one))
+            if above == os.getpid() and b"chrom" in (place / "cmdline").read_bytes().split(b"\0")[0]:
+                yield place
+
+
+def _spent_s(place: Path) -> float:
+    with suppress(OSError, ValueError, IndexError):
+        fields = (place / "stat").read_text().rpartition(")")[2].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+    return 0.0
 
 
 NOTING = (
@@ -178,7 +210,10 @@ def report(client: Client, options: argparse.Namespace, drawn: list[list[float]]
     print(f"shots a second          {struck:.1f}   (fitted and judged)")
     print(f"messages a second       {len(client.shots) / client.seconds:.1f}")
     print(f"latency to a client     {_spread(client.late_ms)}")
-    print(f"processors, server      {client.processor_s / client.seconds:.2f}   (this client included)")
+    shots = last["number"] - first["number"]
+    for name, spent_s in client.processor_s.items():
+        if spent_s:
+            print(f"processor, {name:12s} {1e3 * spent_s / shots:5.1f} ms a shot")
     if drawn:
         print(f"drawn a second          {len(drawn) / client.seconds:.1f}")
         print(f"latency to the screen   {_spread([late for _, late in drawn])}")
