@@ -400,7 +400,9 @@ def crc(data: bytes) -> bytes:
 
 def test_another_program_on_the_port_is_told_from_a_tester() -> None:
     board = ScriptedBoard(mangle=lambda _: b"OK unknown command\r\n")
-    with pytest.raises(BoardError, match=r"not as a tester does .*OK unknown command.*coilbell board flash"):
+    with pytest.raises(
+        MissingError, match=r"not as a tester does .*OK unknown command.*coilbell board flash"
+    ):
         Tester(board, retries=0).hello()
 
 
@@ -429,8 +431,18 @@ def test_only_garbage_ends_in_an_error() -> None:
         def read(self, timeout_s: float) -> bytes:
             return bytes(range(128, 256)) * 50
 
-    with pytest.raises(WireError, match=r"only unreadable bytes|does not stop sending"):
+    with pytest.raises(MissingError, match="bytes without end, none of them readable"):
         Tester(Babbling(), patience_s=0.02, retries=1).hello()
+
+
+def test_a_tester_that_turns_to_garbage_is_an_error_of_the_wire() -> None:
+    board = ScriptedBoard()
+    tester = Tester(board, patience_s=0.02, retries=1)
+    tester.hello()
+    board.read = lambda timeout_s: bytes(range(128, 256)) * 50  # type: ignore[method-assign]
+    with pytest.raises(WireError, match=r"only unreadable bytes|does not stop sending"):
+        tester.capture(SMALL)
+    assert tester.arrived == ()
 
 
 @pytest.mark.parametrize(

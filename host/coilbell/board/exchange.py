@@ -10,6 +10,7 @@ Frame errors are translated here and nowhere else:
     the board stands at its prompt                           BoardError
     nothing at all came                                      BoardTimeout "no data"
     frames came, then nothing more                           BoardTimeout "stopped midway"
+    bytes came without end, and no frame among them          WireError
     frames came damaged, or their count or sum is wrong      WireError
     the port is gone                                         PortLost, a WireError
 """
@@ -23,17 +24,20 @@ from dataclasses import dataclass
 from typing import Any
 from zlib import crc32
 
-from coilbell.board import frame
+from coilbell.board import frame, ports
 from coilbell.board.transport import Port
 from coilbell.errors import BoardError, BoardTimeout, MeasurementError, MissingError, WireError
 
 __all__ = ["Exchange", "Refusal", "Tally", "fields_of"]
 
+_FIRMWARE = "the firmware on it: coilbell board flash"
 _TRACEBACK = "Traceback (most recent call last)"
 _PROMPT = ">>>"
 _QUIET_S = 0.3
 _GARBAGE_TIMES = 5
 """So many times the patience is waited for a frame while bytes come that are none."""
+_STRANGER_TIMES = 1
+"""The same where no frame ever came: whatever is there is no tester."""
 
 
 class Refusal(BoardError):
@@ -84,6 +88,16 @@ class Exchange:
         return any(_PROMPT in line for line in self._said)
 
     @property
+    def met(self) -> bool:
+        """True once anything came that only a tester sends."""
+        return bool(self.tally.frames or self.tally.late or self.tally.damaged)
+
+    @property
+    def failure(self) -> BoardError | None:
+        """The traceback among the last words of the board, if there is one."""
+        return self._board_words() if _TRACEBACK in "\n".join(self._said) else None
+
+    @property
     def said(self) -> str:
         """The last text the board sent outside of frames, "" for none."""
         return self._said[-1] if self._said else ""
@@ -118,7 +132,7 @@ class Exchange:
         raise WireError(
             f"{end['frames'] - frames} of {end['frames']} frames from {self.port.name} were lost"
             + (f", {damaged} arrived damaged" if damaged else "")
-            + "; try a shorter cable or another socket"
+            + f"; {self._rival() or 'try a shorter cable or another socket'}"
         )
 
     def _answer(self, number: int) -> Iterator[frame.Frame]:
@@ -136,11 +150,12 @@ class Exchange:
                 heard, last = True, time.monotonic()
                 self.tally.frames += 1
                 yield item
-            if _TRACEBACK in "\n".join(self._said):
-                raise self._board_words()
+            if (failure := self.failure) is not None:
+                raise failure
             if not data:
                 raise self._silence(heard)
-            if time.monotonic() - last > _GARBAGE_TIMES * self.patience_s:
+            times = _GARBAGE_TIMES if self.met else _STRANGER_TIMES
+            if time.monotonic() - last > times * self.patience_s:
                 raise WireError(f"only unreadable bytes come from {self.port.name}; plug the board in again")
 
     def _taken(self, data: bytes) -> list[frame.Frame]:
@@ -163,8 +178,14 @@ class Exchange:
         self.tally.damaged = self._reader.damaged
         return frames
 
+    def _rival(self) -> str:
+        """What to do where another program takes bytes that are meant for this one; "" where none does."""
+        by = ports.holder(self.port.name)
+        return f"{by} has the port open as well: close that program and try again" if by else ""
+
     def _silence(self, heard: bool) -> MeasurementError:
         patience = f"{self.patience_s:.3g} s"
+        rival = self._rival()
         if self.at_prompt:
             return BoardError(
                 f"the program of the board on {self.port.name} was stopped, it stands at its prompt; "
@@ -172,12 +193,12 @@ class Exchange:
             )
         if not heard:
             return BoardTimeout(
-                f"no data from {self.port.name} within {patience}; press the board's reset and try again, "
-                "or put the firmware on it: coilbell board flash"
+                f"no data from {self.port.name} within {patience}; "
+                + (rival or f"press the board's reset and try again, or put {_FIRMWARE}")
             )
         return BoardTimeout(
-            f"{self.port.name} stopped midway in its answer, {patience} ago; check the cable, "
-            "press the board's reset and try again"
+            f"{self.port.name} stopped midway in its answer, {patience} ago; "
+            + (rival or "check the cable, press the board's reset and try again")
         )
 
     def _board_words(self) -> BoardError:
@@ -206,6 +227,10 @@ class Exchange:
             if self.drain():
                 return
         raise WireError(f"{self.port.name} does not stop sending; plug the board in again")
+
+    def forget(self) -> None:
+        """What the board said until now counts no more."""
+        self._said.clear()
 
     def drain(self) -> bool:
         """Drop what comes next; True when nothing came for a moment."""

@@ -74,6 +74,10 @@ def cannot_open(name: str, number: int | None, listed: Sequence[str]) -> Missing
         who = f"{by} has it open" if by else "another program has it open"
         return MissingError(f"{name} is busy: {who}; close that program, then try again")
     others = f"; ports here: {', '.join(listed)}" if listed else "; this computer lists no serial port"
+    if name.lower().rstrip("/") == "virtual":
+        return MissingError("virtual is no port; a board in software is called virtual: with the colon")
+    if number not in _GONE and os.path.exists(name):
+        return MissingError(f"{name} is no serial port{others}")
     if number in _GONE or number is None:
         return MissingError(f"{name} is not there: unplugged, or another name{others}")
     return MissingError(f"{name} cannot be opened ({os.strerror(number)}); is it a serial port?{others}")

@@ -15,7 +15,15 @@ from coilbell.board.exchange import Exchange, Refusal, Tally, fields_of
 from coilbell.board.identity import Identity, admit
 from coilbell.board.settings import Settings
 from coilbell.board.transport import Port, PortLost, open_port, serial_ports
-from coilbell.errors import BoardError, BoardTimeout, InputError, MeasurementError, MissingError, WireError
+from coilbell.errors import (
+    BoardError,
+    BoardTimeout,
+    CoilbellError,
+    InputError,
+    MeasurementError,
+    MissingError,
+    WireError,
+)
 from coilbell.record import Record
 
 __all__ = ["RETRIES", "Aim", "Tester"]
@@ -64,6 +72,8 @@ class Tester:
         self._identity: Identity | None = None
         self.warnings: list[str] = []
         """What went wrong beside the measurement, for a person to read."""
+        self.arrived: tuple[Record, ...] = ()
+        """The records of the last capture that arrived whole; all of them unless it failed."""
 
     @classmethod
     def open(cls, name: str | None = None, *, retries: int = RETRIES) -> Tester:
@@ -114,18 +124,17 @@ class Tester:
     def hello(self) -> Identity:
         """Ask the board who it is; starts its program when it stands at its prompt.
 
-        Raises MissingError for another version of the protocol; BoardError when something else answers;
-        BoardTimeout when nothing does.
+        Raises MissingError for another version of the protocol, and when something else than a tester is
+        there; BoardError when its program fails; BoardTimeout when nothing answers.
         """
         # What was left of a line before must not stand before ours.
         self._port.write(b"\n")
         try:
             self._identity = self._again(self._greeted)
-        except (BoardError, BoardTimeout) as error:
+        except MeasurementError as error:
             if not self._exchange.at_prompt:
                 raise self._stranger(error) from error
-            self._start_program()
-            self._identity = self._again(self._greeted)
+            self._identity = self._started()
         self._keep_copy(self._identity)
         return self._identity
 
@@ -142,21 +151,35 @@ class Tester:
             raise WireError(f"{self.port} answered without saying who it is; try again")
         return admit(found[frame.HELLO], found[frame.CONSTANTS])
 
-    def _start_program(self) -> None:
+    def _started(self) -> Identity:
+        """The board that stood at its prompt, after its program was started."""
+        self._exchange.forget()
         self._port.write(b"\x04")
         until = time.monotonic() + _START_S
         while time.monotonic() < until:
             self._exchange.drain()
+        if (failure := self._exchange.failure) is not None:
+            raise failure
         self._port.write(b"\n")
+        try:
+            return self._again(self._greeted)
+        except MeasurementError as error:
+            if not self._exchange.at_prompt:
+                raise self._stranger(error) from error
+            raise MissingError(
+                f"{self.port} runs MicroPython, but not the tester's program; "
+                "put it on: coilbell board flash (BOOTSEL held at the start keeps it from running)"
+            ) from error
 
-    def _stranger(self, error: MeasurementError) -> MeasurementError:
-        """The error, or what to say when text came that is no tester's."""
+    def _stranger(self, error: MeasurementError) -> CoilbellError:
+        """The error, or what to say of something that never sent what a tester sends."""
         said = self._exchange.said
-        if not said or not isinstance(error, BoardTimeout):
+        if self._exchange.met or isinstance(error, PortLost) or not (said or isinstance(error, WireError)):
             return error
-        return BoardError(
-            f"{self.port} answers, but not as a tester does (its words: {said[:60]!r}); "
-            "put the firmware on it: coilbell board flash"
+        words = f"its words: {said[:60]!r}" if said else "bytes without end, none of them readable"
+        return MissingError(
+            f"{self.port} answers, but not as a tester does ({words}); "
+            "is it the right port? if so, put the firmware on: coilbell board flash"
         )
 
     def _again(self, attempt: Callable[[], T]) -> T:
@@ -165,7 +188,9 @@ class Tester:
             try:
                 return attempt()
             except MeasurementError as error:
-                if not left or not _may_pass(error):
+                # Noise from a stranger will not end by asking again.
+                strange = isinstance(error, WireError) and not self._exchange.met
+                if not left or strange or not _may_pass(error):
                     raise
                 self._recover(error)
         raise AssertionError("the last attempt returns or raises")
@@ -202,9 +227,23 @@ class Tester:
         only samples that arrived whole. Raises InputError for settings beyond the board's limits,
         Refusal when the board does not fire (live leads), MeasurementError when the wire fails for good.
         """
+        self.arrived = ()
         check(settings, self.identity)
         width, note = self._width(settings)
+        extra = {"aim": note} if note else {}
         records: list[Record] = []
+        try:
+            self._collect(settings, width, records, progress)
+        finally:
+            self.arrived = tuple(
+                replace(r, shot=i, extra={**r.extra, **extra}) for i, r in enumerate(records)
+            )
+        return self.arrived
+
+    def _collect(
+        self, settings: Settings, width: int, records: list[Record], progress: Progress | None
+    ) -> None:
+        """Ask until all records are there, again after a loss; what arrives goes to `records` at once."""
         losses = 0
         while len(records) < settings.shots:
             missing = replace(settings, shots=self._next_shots(settings, len(records)))
@@ -215,8 +254,6 @@ class Tester:
                 if losses > self._retries or not _may_pass(error):
                     raise
                 self._recover(error)
-        extra = {"aim": note} if note else {}
-        return tuple(replace(r, shot=i, extra={**r.extra, **extra}) for i, r in enumerate(records))
 
     def _next_shots(self, settings: Settings, done: int) -> int:
         most = max(1, self.identity.max_shots // settings.interleave)
@@ -317,7 +354,9 @@ def check(settings: Settings, identity: Identity) -> None:
     low, high = identity.min_width_ticks, identity.max_width_ticks
     if settings.pulse_s and not low <= width <= high:
         limits = f"{low / identity.tick_hz * 1e6:.3g} to {high / identity.tick_hz * 1e6:.3g} us"
-        raise InputError(f"pulse of {settings.pulse_s * 1e6:.4g} us; this board fires {limits}")
+        raise InputError(
+            f"pulse of {settings.pulse_s * 1e6:.4g} us; this board fires {limits}, or 0 for none"
+        )
 
 
 def _may_pass(error: MeasurementError) -> bool:

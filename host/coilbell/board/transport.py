@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from typing import Any, Protocol
+from urllib.parse import urlsplit
 
 from coilbell.board import ports
 from coilbell.errors import CoilbellError, InputError, MissingError, WireError
@@ -66,7 +67,7 @@ class SerialPort:
             first = bytes(self._device.read(1))
             return first and first + self._waiting()
         except _port_errors() as error:
-            raise self._lost("reading from", error) from error
+            raise self._lost("read") from error
 
     def _waiting(self) -> bytes:
         if self._counts:
@@ -84,12 +85,17 @@ class SerialPort:
                 f"{self.name} takes no more bytes; press the board's reset or plug it in again"
             ) from error
         except _port_errors() as error:
-            raise self._lost("writing to", error) from error
+            raise self._lost("written to") from error
 
-    def _lost(self, doing: str, error: Exception) -> PortLost:
-        return PortLost(
-            f"{self.name} vanished while {doing} it ({error}); check cable and plug, then capture again"
-        )
+    def _lost(self, done: str) -> PortLost:
+        # pyserial says the same of a port that is gone and of one that another program reads from.
+        by = ports.holder(self.name)
+        if by:
+            return PortLost(
+                f"{self.name} gave nothing while it was {done}: {by} has it open as well; close that program "
+                "and try again"
+            )
+        return PortLost(f"{self.name} vanished while it was {done}; check cable and plug, then try again")
 
     def close(self) -> None:
         """Give the port back; closing twice is allowed."""
@@ -117,7 +123,20 @@ def open_port(name: str) -> Port:
         raise InputError("the port has no name; give one such as COM5 or /dev/ttyACM0, or leave it out")
     if name.startswith("virtual:"):
         return _open_virtual(name)
+    if name_is_socket(name):
+        _check_socket(name)
     return SerialPort(_open_device(name), name)
+
+
+def _check_socket(name: str) -> None:
+    """A host and a port number must be there; raises InputError."""
+    parts = urlsplit(name)
+    try:
+        whole = bool(parts.hostname and parts.port)
+    except ValueError:
+        whole = False
+    if not whole:
+        raise InputError(f"{name} is no address of a socket; write it as socket://host:port")
 
 
 def _open_virtual(name: str) -> Port:

@@ -175,14 +175,19 @@ def _passed_over(error: MeasurementError, failures: int) -> int:
 
 
 def _one(tester: Tester, request: _Request, drawer: Drawer | None, number: int) -> None:
-    """One capture with each capacitor: kept first, then fitted and shown."""
-    captures = [_captured(tester, settings) for settings in request.settings]
+    """One capture with each capacitor: kept first, then fitted and shown.
+
+    Of one that breaks off, what had arrived whole is treated alike before the error goes on its way.
+    """
+    captures, broken = _captures(tester, request)
+    if broken is not None and not captures:
+        raise broken
     _keep([record for capture in captures for record in capture], request, number)
-    for settings, capture in zip(request.settings, captures, strict=True):
+    for settings, capture in zip(request.settings, captures, strict=False):
         many = f" capture {number}" if request.count != 1 else ""
         what = f"{many}, capacitor {settings.capacitor}"
         facts = _facts(capture, f"{tester.port}{what}", request)
-        told = facts | {"capture": _capture_facts(tester, capture)}
+        told = facts | {"capture": _capture_facts(tester, capture, settings)}
         if drawer is None:
             _show(told, request)
             continue
@@ -191,6 +196,19 @@ def _one(tester: Tester, request: _Request, drawer: Drawer | None, number: int) 
         finally:
             _show(told, request)
         tell_kept(told["kept"])
+    if broken is not None:
+        raise broken
+
+
+def _captures(tester: Tester, request: _Request) -> tuple[list[tuple[Record, ...]], MeasurementError | None]:
+    """A capture with each capacitor; of one that broke off the records that arrived whole, and why."""
+    captures: list[tuple[Record, ...]] = []
+    for settings in request.settings:
+        try:
+            captures += [_captured(tester, settings)]
+        except MeasurementError as error:
+            return captures + [tester.arrived] * bool(tester.arrived), error
+    return captures, None
 
 
 def _put(
@@ -258,7 +276,7 @@ def _show(facts: dict[str, Any], request: _Request) -> None:
     print(_capture_line(facts["capture"]), file=stream, flush=True)
 
 
-def _capture_facts(tester: Tester, capture: Sequence[Record]) -> dict[str, Any]:
+def _capture_facts(tester: Tester, capture: Sequence[Record], settings: Settings) -> dict[str, Any]:
     first, tally = capture[0], tester.tally
     return {
         "port": tester.port,
@@ -267,6 +285,8 @@ def _capture_facts(tester: Tester, capture: Sequence[Record]) -> dict[str, Any]:
         "pulse_s": first.pulse_s,
         "aim": first.extra.get("aim"),
         "constants": first.extra.get("constants"),
+        "records": len(capture),
+        "records_asked": settings.shots,
         "frames_damaged": tally.damaged,
         "captures_retried": tally.retried,
     }
@@ -282,6 +302,8 @@ def _capture_line(facts: dict[str, Any]) -> str:
         parts.append(f"aim {facts['aim']}")
     if facts["constants"] == "defaults":
         parts.append("the board is not calibrated")
+    if facts["records"] < facts["records_asked"]:
+        parts.append(f"broken off: only {facts['records']} of {facts['records_asked']} records arrived whole")
     if facts["captures_retried"]:
         parts.append(
             f"{facts['captures_retried']} requests made again, {facts['frames_damaged']} frames damaged"
