@@ -10,7 +10,7 @@ from typing import Any
 from coilbell.board import frame
 from coilbell.board.exchange import fields_of
 from coilbell.errors import InputError, WireError
-from coilbell.record import Capacitor, WideCode
+from coilbell.record import Capacitor
 
 __all__ = ["STEPS", "ConverterStep", "Identity", "admit"]
 
@@ -118,11 +118,6 @@ class Identity:
     def coupling_per_s(self) -> float:
         """Rate at which the amplifier's coupling lets a slow voltage go [1/s]."""
         return self.constants.get("coupling_per_ks", 0) * 1e-3
-
-    @property
-    def wide_codes(self) -> tuple[WideCode, ...]:
-        """`converter_steps` as a record states them."""
-        return tuple(WideCode(s.code, s.excess_lsb, s.uncertainty_lsb) for s in self.converter_steps)
 
     @property
     def converter_steps(self) -> tuple[ConverterStep, ...]:
