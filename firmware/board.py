@@ -11,11 +11,13 @@ LOOP_CHANNEL = 2  # the pulse pin behind a divider: the loop-back that shows the
 
 # Test capacitors: letter, pin that switches it in, value [fF], tolerance [ppm], tan(delta) [ppm]
 CAPACITORS = (
-    ("A", 16, 22_000_000, 10_000, 200),
-    ("B", 17, 2_200_000, 10_000, 200),
-    ("C", 18, 100_000_000, 20_000, 400),
+    ("A", 16, 22_000_000, 10_000, 100),
+    ("B", 17, 2_200_000, 10_000, 100),
+    ("C", 18, 100_000_000, 20_000, 200),
 )
-SETTLE_MS = 10  # from switching a capacitor to the next shot
+# From switching a capacitor to the next shot: until the one switched off no longer changes, three times the
+# 0.1 s that its transistor's drain takes to rise.
+SETTLE_MS = 300
 
 # Limits of a shot. The hardware bounds the pulse as well, after 14 us at the earliest; these are the second
 # line and lie below that, so that the width a record tells is the width there was.
@@ -43,11 +45,13 @@ CONSTANTS = [
     ("offset_code_16", 2048 * 16, 512 * 16, 3584 * 16),  # code at 0 V, in sixteenths
     ("converter_nv", 805_664, 400_000, 1_600_000),  # nV per code at the converter: 3.3 V / 4096
     ("gain_ppm", 3_000_000, 100_000, 20_000_000),  # converter volts per winding volt: 1 + 2 k / 1 k
-    ("stray_ff", 1_200_000, 0, 10_000_000),  # leads, input and open switches, across the winding
-    ("stray_uncertainty_ff", 200_000, 0, 10_000_000),
-    ("input_psi", 410_000, 0, 1_000_000_000),  # conductance across the winding
-    ("input_uncertainty_psi", 100_000, 0, 1_000_000_000),
-    ("coupling_per_ks", 4_545, 0, 1_000_000),  # rate of the amplifier's coupling, 1/(22 M x 10 n), in 1000 s
+    ("stray_ff", 1_900_000, 0, 10_000_000),  # leads, input and open switches, across the winding
+    ("stray_uncertainty_ff", 300_000, 0, 10_000_000),
+    ("input_psi", 39_000, 0, 1_000_000_000),  # conductance across the winding
+    ("input_uncertainty_psi", 25_000, 0, 1_000_000_000),
+    # Rate, in 1000 s, at which open leads with A lose their voltage by what a ring does not see: the bleeder,
+    # which follows the ring, and the amplifier's coupling. Computed in hardware-notes, circuit/claims/ringing.py.
+    ("coupling_per_ks", 39_680, 0, 1_000_000),
     # Start of the converter to its first sample; what is measured of a latency near 0 may lie below it.
     ("latency_ps", 0, -20_000, 2_000_000),
     ("latency_uncertainty_ps", 200_000, 0, 2_000_000),
@@ -63,5 +67,5 @@ for _letter, _pin, _ff, _tolerance, _loss in CAPACITORS:
 STEPS = 4
 for _number in range(1, STEPS + 1):
     CONSTANTS.append(("step%d_code" % _number, 0, 0, 4095))
-    CONSTANTS.append(("step%d_mcode" % _number, 0, -1_000, 100_000))
+    CONSTANTS.append(("step%d_mcode" % _number, 0, 0, 100_000))
     CONSTANTS.append(("step%d_uncertainty_mcode" % _number, 0, 0, 100_000))
