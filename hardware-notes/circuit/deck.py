@@ -37,7 +37,10 @@ _REST = {
     "sensefb": 0.058,
     "senseout": 0.6,
     "adc1": 0.6,
-    "spare": 1.65,
+    "boot": 1.65,
+    "bias": 1.65,
+    "bleed": 0.0,
+    "pdrain": 0.0,
     "npulse": 5.0,
     "pgate": 5.0,
     "vres": 5.0,
@@ -63,7 +66,8 @@ class Deck:
     capacitors: letters of the test capacitors that are on; pulse_s: width of one pulse of the pulse pin,
     which rises at `pulse_at_s` [s], 0 for none, inf to stay high. values: reference -> value that
     replaces the netlist's; leave_out: references of parts that are missing (a broken joint); models:
-    text that replaces models.cir; powered: False with the USB cable out; options: ngspice's.
+    text that replaces models.cir; powered: False with the USB cable out; options: ngspice's;
+    loss_tangents: reference -> tan(delta) that replaces the parts list's [1].
     """
 
     def __init__(
@@ -76,8 +80,10 @@ class Deck:
         models: str | None = None,
         powered: bool = True,
         options: str = _OPTIONS,
+        loss_tangents: Mapping[str, float] | None = None,
     ) -> None:
         self.options = options
+        self._tangents = dict(loss_tangents or {})
         self.lines: list[str] = []
         for part in parts():
             if part.ref in leave_out:
@@ -99,7 +105,7 @@ class Deck:
         if value is not None:
             words[-1] = value if isinstance(value, str) else f"{value:.9g}"
         self.lines.append(" ".join(words))
-        tangent = float(table()[ref].get("loss_tangent", 0.0))  # type: ignore[arg-type]
+        tangent = self._tangents.get(ref, float(table()[ref].get("loss_tangent", 0.0)))  # type: ignore[arg-type]
         if tangent:
             from circuit.netlist import number
 
@@ -159,8 +165,8 @@ def _hints(capacitors: str) -> list[str]:
             *(f"xu2.x{letter}.{n}" for n in ("raw", "slow", "drive")),
         ):
             rest[node] = drive
-        rest[f"drain{letter}"] = 0.0 if on else 3.3
-        rest[f"catch{letter}"] = 5.0 if on else 3.3
+        rest[f"drain{letter}"] = 0.0 if on else 1.65
+        rest[f"catch{letter}"] = 5.0 if on else 1.65
     return [f".nodeset v({node})={volts}" for node, volts in rest.items()]
 
 

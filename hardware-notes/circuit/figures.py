@@ -61,7 +61,7 @@ def _stuck(figures: dict[str, Any], axes: Any) -> None:
 
 
 def _loading(figures: dict[str, Any], axes: Any) -> None:
-    rows = [r for r in figures["loading"] if r["capacitor"] == "A"]
+    rows = [r for r in figures["loading"] if r["capacitor"] == "A" and not r["leads"]]
     henries = [1e3 * r["henries"] for r in rows]
     axes.plot(henries, [100 * r["read_error"] for r in rows], "o--", color=ORANGE, label="as read")
     axes.plot(

@@ -271,12 +271,19 @@ def _words(board: pcbnew.BOARD, found: dict[str, pcbnew.FOOTPRINT], height: floa
         name.SetTextThickness(pcbnew.FromMM(0.14))
         name.SetKeepUpright(True)
         middle = ((left + right) / 2, (top + bottom) / 2)
-        under = any(math.dist(middle, _spot(pad)) < 1.5 for pad in made.Pads())
-        name.SetPosition(point(middle[0], middle[1] + 0.35 * (bottom - top)) if under else point(*middle))
+        spots = [_spot(pad) for pad in made.Pads()]
+        if any(math.dist(middle, spot) < 2.0 for spot in spots):
+            # Beside the pins, on the body where it is wide enough there; a round one's above it.
+            beside = right - 0.9 if right - 0.9 - max(x for x, _ in spots) > 1.5 else left - 0.7
+            middle = (middle[0], top - 0.6) if made.GetReference()[0] == "C" else (beside, middle[1])
+        name.SetPosition(point(*middle))
         upright = bottom - top > 1.5 * (right - left)
         name.SetTextAngle((90 if upright else 0) * 10 - made.GetOrientation())
     posts = {pad.GetNumber(): pad.GetPosition() for pad in found["J1"].Pads()}
-    spots = [(f"{word}", pcbnew.ToMM(posts[n].x) - 5.5, pcbnew.ToMM(posts[n].y)) for n, word in _POSTS]
+    beside = {"1": (0.0, 3.4), "2": (-5.5, 0.0)}
+    spots = [
+        (w, pcbnew.ToMM(posts[n].x) + beside[n][0], pcbnew.ToMM(posts[n].y) + beside[n][1]) for n, w in _POSTS
+    ]
     spots.append(("COILBELL TESTER - DEAD, DISCHARGED PARTS ONLY", _ORIGIN + 75.0, _ORIGIN + height - 5.0))
     for words, x, y in spots:
         text = pcbnew.PCB_TEXT(board)

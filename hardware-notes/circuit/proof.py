@@ -14,24 +14,28 @@ from typing import Any
 
 import numpy as np
 
-from circuit.claims import mishap, pulsing, ringing, signal, whole
+from circuit.claims import clamping, mishap, pulsing, ringing, signal, whole
 from circuit.deck import Deck
 from circuit.netlist import HERE
 
 __all__ = ["FIGURES", "SECTIONS", "collect", "kept", "rounded"]
 
 FIGURES = HERE / "simulated.json"
-DRAWS, SEED = 200, 20
+DRAWS, SEED = 100, 20
 
 SECTIONS: dict[str, Callable[[], Any]] = {
     "whole": whole.end_to_end,
     "pulse": pulsing.energies,
     "stuck": pulsing.stuck,
     "charged": mishap.charged,
-    "clamp": ringing.clamp,
+    "clamp": clamping.clamp,
     "charged_reading": mishap.charged_reading,
     "calibration": ringing.calibration,
     "loading": ringing.loading,
+    "budget": ringing.budget,
+    "two coils": ringing.two_coils,
+    "warm": clamping.warm,
+    "settled": clamping.settled,
     "kick": pulsing.kick,
     "response": signal.response,
     "noise": signal.noise,
@@ -75,13 +79,13 @@ def curves() -> dict[str, Any]:
     out: dict[str, Any] = {"shot": _on(grid, seen, ("v(lead)", "v(adc0)"))}
     for henries, q in pulsing.WINDINGS:
         held = Deck("A", float("inf")).winding(henries, q, ringing.coil_hz(henries, 23e-9))
-        seen = held.run("tran 0.2u 100u 0 0.2u", ["v(pdrain)", "v(plimit)"])
-        seen["amps"] = (seen["v(pdrain)"] - seen["v(plimit)"]) / 560.0
+        seen = held.run("tran 0.2u 100u 0 0.2u", ["v(plimit)", "v(pseries)"])
+        seen["amps"] = (seen["v(plimit)"] - seen["v(pseries)"]) / 560.0
         out[f"stuck {henries:g}"] = _on(np.linspace(0, 100e-6, 251), seen, ("amps",))
     seen = mishap._source(Deck(""), 1).run(
         "tran 50n 300u 0 0.2u", ["v(lead)", "v(ring)", "v(fused)", "@c3[i]"]
     )
-    seen["amps"] = (seen["v(fused)"] - seen["v(ring)"]) / 47.0
+    seen["amps"] = (seen["v(fused)"] - seen["v(ring)"]) / 560.0
     grid = 1e-6 + np.concatenate([[0], np.geomspace(2e-8, 299e-6, 300)])
     out["charged"] = _on(grid, seen, ("v(lead)", "v(ring)", "amps", "@c3[i]"))
     return out

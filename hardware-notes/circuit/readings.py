@@ -26,14 +26,18 @@ POINTS = (
     ("VREF", "U3 pin 35, plus of C11", 0.03, "C11 the wrong way round"),
     ("VHALF", "U1 pin 5", 0.04, "R22, R23"),
     ("VMID", "U1 pins 6 and 7", 0.04, "U1; a short on VMID"),
-    ("ADC0", "U3 pin 31", 0.04, "D11, D12; flux residue about R19"),
+    ("ADC0", "U3 pin 31", 0.04, "U1; flux residue about R2 and R19"),
+    ("BOOT", "U1 pins 13 and 14", 0.04, "U1; a short on BOOT"),
     ("SENSEOUT", "U1 pin 8, leads open", 0.12, "R25, R26, R33, R34"),
     ("VRES", "plus side of C5", 0.05, "Q4 shorted; R16"),
     ("PGATE", "Q4 gate", 0.05, "D8 the wrong way round"),
+    ("PDRAIN", "Q4 drain", 0.0, "Q4 shorted or the wrong way round"),
     ("NPULSE", "U2 pin 11", 0.05, "U2; R30"),
     ("GATEA", "Q1 gate (also Q2, Q3)", 0.0, "U2; R12 to R14"),
-    ("DRAINA", "Q1 drain (also Q2, Q3)", 0.2, "Q1 to Q3; D5 to D7 the wrong way round"),
-    ("LEAD", "red post, leads open", 0.0, "R1 to R4"),
+    ("DRAINA", "Q1 drain", 0.2, "Q1; D5 the wrong way round; R6"),
+    ("DRAINB", "Q2 drain", 0.2, "Q2; D6 the wrong way round; R7"),
+    ("DRAINC", "Q3 drain", 0.2, "Q3; D7 the wrong way round; R8"),
+    ("LEAD", "red post, leads open", 0.0, "R3, R4, R35, R36"),
 )
 _SMALL_VOLTS = 0.05
 

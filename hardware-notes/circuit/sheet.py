@@ -22,18 +22,16 @@ __all__ = ["Point", "Sheet", "shown"]
 Point = tuple[float, float]
 
 _SYMBOLS = {"R": elm.ResistorIEC, "C": elm.Capacitor, "D": elm.Diode, "F": elm.FuseIEC, "E": elm.SparkGap}
-_SPECIAL = {"DZ12": elm.Zener}
+_SPECIAL = {"DZ10": elm.Zener}
 _GREY = "#555555"
 
 
 def shown(part: Part) -> str:
     """The value as a builder reads it: 4.7k, 22n, 1N4148."""
     value = part.value.replace("Meg", "M")
-    if value == "DZ12":
-        return "12 V"
     if part.ref[0] == "D":
-        return value.removeprefix("D")
-    return {"ARRESTER": "600 V", "FUSE": "F 500 mA"}.get(value, value)
+        return {"DZ10": "10 V"}.get(value, value.removeprefix("D"))
+    return {"ARRESTER": "600 V", "FUSE": "F 100 mA"}.get(value, value)
 
 
 class Sheet:

@@ -21,46 +21,46 @@ __all__ = ["LIST", "Layout", "close_calls", "differences", "hole_name", "layout"
 
 LIST = HERE.parent / "stripboard.csv"
 _EMPTY = "-"
-_SWITCH = "- LEAD -{1} CATCH{0} DRIVE{0} 3V3 GATE{0} DRAIN{0} 0"
+_SWITCH = "- LEAD -{1} CATCH{0} DRIVE{0} BOOT GATE{0} DRAIN{0} 0"
 _STOREY = 26
 """Row where the lower half of the board begins; the row above it stays empty."""
 
 
 def _switch(letter: str, number: int) -> tuple[str, str]:
-    refs = f"C{number} Q{number} R{number + 5} R{number + 8} C{number + 16} D{number + 4} D{number + 14}"
+    refs = f"C{number} Q{number} R{number + 5} R{number + 8} C{number + 16} D{number + 4} D{number + 11}"
     return _SWITCH.format(letter, " - - -" if letter == "C" else ""), refs
 
 
 # name: rows of nets from the top, parts, first row
 _ZONES = {
     "leads": (
-        "FUSED - CLAMPA CLAMPB - - 0 RING 0 - LEAD - SENSE - BLEED - SENSEA",
-        "J1 E1 R1 R2 F1 R5 D1 D2 D3 D4 R3 R4",
+        "FUSED - CLAMPA CLAMPB - - 0 RING 0 - LEAD - SENSE - PLIMIT - SENSEA - FUSED - - - PSERIES",
+        "J1 E1 F1 R5 D1 D2 D3 D4 R3 R4 R17 D10",
         0,
     ),
     "switch A": (*_switch("A", 1), 0),
     "switch B": (*_switch("B", 2), 11),
     "switch C": (*_switch("C", 3), 0),
     "pulse": (
-        "RING - PSERIES NPULSE PLIMIT PDRAIN PGATE VRES VRES VBUS 0",
-        "R16 C5 C4 R15 D8 Q4 R17 D9 D10",
-        14,
+        "PLIMIT NPULSE PDRAIN PGATE VRES VRES VBUS 0",
+        "R16 C5 C4 R15 D8 Q4 D9 R1 D11",
+        15,
     ),
     "amplifier": (
-        "- - 3V3 VA RING 0 COUPLED ADC0 AMPOUT AMPFB AMPIN VA VHALF VMID VMID 0 VREF",
-        "C6 R18 R19 D11 D12 R20 R21 R24 C8 R22 R23 C7 R29 C16 C14",
+        "RING BLEED ADC0 COUPLED BOOT 0 BIAS VA 3V3 AMPOUT AMPFB AMPIN VA VHALF VMID VMID 0 VREF",
+        "R35 R36 C20 C6 R18 R19 R2 C15 R20 R21 R24 C8 R22 R23 C7 R29 C16 C14",
         _STOREY,
     ),
     "sense": (
-        "- SPARE SPARE VMID 0 SENSEIN SENSEFB SENSEOUT ADC1 SENSE VREF 0 VA",
-        "R25 R26 C9 D13 D14 R27 R33 R34 R28 C10",
-        _STOREY + 7,
+        "- BOOT BOOT AMPFB 0 SENSEIN SENSEFB SENSEOUT ADC1 SENSE VREF 0",
+        "R25 R26 C9 R27 R33 R34 R28 C10",
+        _STOREY + 8,
     ),
     "logic": ("- SELA 0 DRIVEA SELB 0 DRIVEB 0 -", "R12 R13", _STOREY),
     "pulse logic": ("- VBUS VBUS PULSE NPULSE 0 SELC DRIVEC 0 LOOP", "C13 R30 R14 R31 R32", _STOREY),
 }
 _CHIPS = {
-    "U1": ("amplifier", "sense", 8, 3),
+    "U1": ("amplifier", "sense", 9, 3),
     "U2": ("logic", "pulse logic", 1, 3),
     "U3": ("west", "east", 0, 7),
 }

@@ -17,7 +17,7 @@ __all__ = ["HIGH", "Hole", "Laid", "Seat", "Zone", "joined", "pack", "reach", "s
 Hole = tuple[int, int]
 """(column, row), both from 0."""
 
-HIGH = frozenset({"LEAD", "BLEED", "FUSED", "SENSEA"})
+HIGH = frozenset({"LEAD", "FUSED", "SENSEA", "PSERIES"})
 """Nets that a charged capacitor on the leads takes to 400 V: no copper beside them but their own."""
 
 _BY_FOOTPRINT = (

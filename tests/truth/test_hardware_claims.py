@@ -22,7 +22,7 @@ sys.path.insert(0, str(ROOT / "hardware-notes"))
 
 from circuit import figures as drawn  # noqa: E402
 from circuit import netlist, notes, proof  # noqa: E402
-from circuit.claims import mishap, ringing, signal, whole  # noqa: E402
+from circuit.claims import clamping, mishap, ringing, signal, whole  # noqa: E402
 from circuit.deck import Deck, run  # noqa: E402
 
 LEAVE = ("whole",)
@@ -113,7 +113,7 @@ def test_a_stuck_pulse_pin_is_bounded(simulated, board):
     through_r16 = 5.0 / netlist.number(part("R16").value)
     for r in simulated["stuck"]:
         assert r["coil_joules"] <= 1e-6
-        assert r["lead_volts"] < 1.5
+        assert r["lead_volts"] < 2.5
         assert r["coil_amps"] < 0.02
         assert r["steady_amps"] <= through_r16
         if r["fault"] == "pin stuck high":
@@ -132,21 +132,88 @@ def test_the_ring_of_switching_is_gone_when_the_firmware_fires(simulated, board)
     assert board["SETTLE_MS"] >= 10
 
 
+def test_a_switch_just_opened_no_longer_changes_when_the_firmware_fires(simulated, board):
+    """Against the charging of a capacitor through a resistor by hand: R8, C3 and 1.4 nF of Q3, from 0 V."""
+    settled = simulated["settled"]
+    waited_ms = board["SETTLE_MS"] + board["LEAD_READINGS"] - 1
+    assert waited_ms == pytest.approx(1e3 * clamping.SETTLE_S)
+    risen = 1 - math.exp(-clamping.SETTLE_S / (1e6 * 101.4e-9))
+    assert settled["drain_volts"] == pytest.approx(settled["rest_volts"] * risen, rel=0.03)
+    assert abs(settled["hz_change"]) < 5e-4
+    assert abs(settled["q_change"]) < 1e-3
+
+
+def test_a_switch_of_a_moment_ago_would_be_seen():
+    """The same simulation shows the wrong frequency that 10 ms of waiting leave."""
+    require("ngspice")
+    assert clamping.settled(0.021)["hz_change"] < -0.01
+
+
 # The ring.
 
 
 def test_loading_before_correction(simulated):
-    for r in simulated["loading"]:
-        if 0.1e-3 <= r["henries"] <= 3e-3 and r["capacitor"] == "A":
-            assert -0.05 < r["electronics_error"] < 0
-            assert -0.075 < r["read_error"] < 0
-        assert -0.14 < r["read_error"] < 0
+    """5 % as asked; 30 uH on the leads is outside by what the leads themselves take."""
+    rows = simulated["loading"]
+    assert {30e-6, 100e-3} == {min(r["henries"] for r in rows), max(r["henries"] for r in rows)}
+    for r in rows:
+        far = r["henries"] == 30e-6 and not r["leads"]
+        assert (-0.065 if far else -0.05) < r["read_error"] < r["electronics_error"] < 0, r
+    leads = simulated["budget"]["leads"][0]
+    assert min(r["read_error"] for r in rows) + leads > -0.05
 
 
 def test_loading_after_correction(simulated):
     for r in simulated["loading"]:
-        limit = 0.005 if r["henries"] <= 3e-3 else 0.02
-        assert abs(r["corrected_error"]) <= limit, r
+        assert abs(r["corrected_error"]) <= 0.005, r
+
+
+def test_budget_against_closed_form(simulated):
+    """Shares of Q 150 by hand: tan(delta) C_t/C, R/(w L), 1/(R w C), R w C_t^2/C; and they add up."""
+    budget = simulated["budget"]
+    for k, (henries, letter) in enumerate(ringing.BUDGET):
+        known, test = ringing.known()[letter], ringing.NOMINAL[letter]
+        farads = test + known.stray_farads
+        w = 2 * math.pi * ringing.coil_hz(henries + ringing.LEAD_HENRIES, farads)
+        by_hand = {
+            "test capacitor's dielectric": ringing.LOSS_TANGENT[letter] * test / farads,
+            "leads": ringing.LEAD_OHMS / (w * henries),
+            "switch that is on": 5.2e-3 * w * test**2 / farads,
+            "lead-voltage divider": 1 / (20.18e6 * w * farads),
+        }
+        for name, share in by_hand.items():
+            assert budget[name][k] == pytest.approx(150 * share, rel=0.12, abs=6e-4), (name, henries)
+        assert budget["together"][k] == pytest.approx(
+            sum(found[k] for name, found in budget.items() if name != "together"), abs=1e-9
+        )
+
+
+def test_two_known_coils_tell_the_loss_tangent(simulated):
+    """What they find is what was fitted; without them the parts list's word would have been taken."""
+    two = simulated["two coils"]
+    assert two["found"] == pytest.approx(two["tangent"], rel=0.05)
+    assert abs(two["worst_error"]) < 0.005
+    assert abs(two["worst_error_one_coil"]) > 0.02
+
+
+def test_open_leads_tell_the_conductance():
+    """Against the admittance at the leads itself, at 5 kHz on a board whose dielectrics lose nothing."""
+    require("ngspice")
+    deck = Deck("A", loss_tangents={"C1": 0.0, "C2": 0.0, "C3": 0.0}).add("Iprobe 0 LEAD AC 1")
+    seen = deck.run("ac lin 3 4999 5001", ["v(lead)"])
+    truth = float((1 / seen["v(lead)"]).real[1])
+    assert ringing.open_conductance() == pytest.approx(truth, abs=5e-9)
+
+
+def test_open_leads_are_discharged_before_the_next_shot(board):
+    """A first peak of 0.4 V, 8.2 ms of samples, the rest time and the readings: gone to a third."""
+    require("ngspice")
+    seen = Deck("A", 1.55e-6).run("tran 20u 40m 0 50u", ["v(lead)"])
+    pause = 8.2e-3 + 1e-3 * (board["REST_MS"] + board["LEAD_READINGS"] - 1)
+    first, left = np.interp([50e-6, pause], seen["time"], seen["v(lead)"])
+    assert first > 0.35
+    assert left < 0.35 * first
+    assert left * 1e3 < board["LEAD_LIMIT_MV"] / 2
 
 
 @pytest.mark.parametrize(("henries", "q"), [(2.2e-3, 150.0), (30e-6, 40.0), (100e-3, 8.0)])
@@ -178,25 +245,30 @@ def test_a_megohm_more_costs_what_circuit_theory_says():
 
 def test_the_clamp(simulated):
     cases = simulated["clamp"]
-    assert cases["0.40 V"]["first_peak_volts"] == pytest.approx(0.4, abs=0.01)
-    assert -0.05 < cases["0.40 V"]["first_cycles_error"] < 0
-    assert -0.025 < cases["0.40 V"]["whole_error"] < 0
-    assert abs(cases["0.25 V"]["whole_error"]) < 0.0125
+    for name, case in cases.items():
+        wanted = 0.25 if name.startswith("0.25") else 0.4
+        assert case["first_peak_volts"] == pytest.approx(wanted, abs=0.015)
+        limit = 0.01 if "leakiest" in name else 0.003
+        assert -limit < case["first_cycles_error"] < 1e-4
+        assert -limit < case["whole_error"] < 1e-4
 
 
-def test_a_clamp_of_single_diodes_would_be_seen():
-    """The same simulation shows the loss that one junction each way makes."""
+def test_a_warm_board_reads_the_same(simulated):
+    for changes in simulated["warm"].values():
+        assert max(map(abs, changes)) < 0.005
+
+
+def test_a_clamp_of_warm_rectifiers_would_be_seen():
+    """The same simulation shows the loss that junctions of a power rectifier make: 70 nA, N 1.8."""
     require("ngspice")
-    shorted = ("Rone CLAMPA 0 1m", "Rtwo CLAMPB RING 1m")
-    hz = ringing.coil_hz(2.2e-3, 23e-9)
-    seen = (
-        Deck("A", 1.68e-6)
-        .winding(2.2e-3, 150.0, hz)
-        .add(*shorted)
-        .run("tran 0.25u 0.5m 0 0.25u", ["v(lead)"])
-    )
-    q = ringing._q(*ringing._peaks(seen["time"], seen["v(lead)"]), 0, 5)
-    assert q < 0.75 * 150
+    models = (netlist.HERE / "models.cir").read_text(encoding="utf-8")
+    warm = models.replace(clamping.DIODE, "BAS45A D(IS=70n N=1.8")
+    assert warm != models
+    hz = ringing.coil_hz(2.2e-3, 23.9e-9)
+    deck = Deck("A", 1.62e-6, models=warm).winding(2.2e-3, 150.0, hz)
+    seen = deck.run("tran 0.25u 0.5m 0 0.25u", ["v(lead)"])
+    q = clamping._q(*clamping._peaks(seen["time"], seen["v(lead)"]), 0, 5)
+    assert q < 0.85 * 150
 
 
 # The signal.
@@ -239,6 +311,10 @@ def test_constants_of_board_py_are_those_of_the_simulated_board(simulated, board
     found = simulated["calibration"]
     assert constants["stray_ff"] * 1e-15 == pytest.approx(found["A"]["stray_farads"], rel=0.15)
     assert constants["input_psi"] * 1e-12 == pytest.approx(found["A"]["siemens"], rel=0.15)
+    rate = ringing.slow_rate(ringing.NOMINAL["A"] + found["A"]["stray_farads"])
+    assert constants["coupling_per_ks"] * 1e-3 == pytest.approx(rate, rel=0.005)
+    for letter in "ABC":
+        assert constants[f"{letter}_loss_ppm"] * 1e-6 == pytest.approx(found[letter]["loss_tangent"])
     assert constants["gain_ppm"] * 1e-6 == pytest.approx(simulated["response"]["gain"][2], rel=0.01)
 
 
@@ -256,8 +332,11 @@ def test_tolerances():
         "gain_at_250_khz": (0.93, 0.96),
         "lead_zero_code": (690, 790),
         "lead_volts_per_code": (0.0085, 0.0095),
-        "charge_coulombs": (9.5e-9, 12.5e-9),
+        "charge_coulombs": (10e-9, 14e-9),
         "longest_pulse_s": (10e-6, 100e-6),
+        "q_read_error": (-0.05, 0.0),
+        "q_uncalibrated_error": (-0.02, 0.02),
+        "open_lead_siemens": (1e-8, 1e-7),
     }
     many = proof.kept()["tolerances"]
     assert many["draws"] >= 60
@@ -275,16 +354,16 @@ def test_a_charged_capacitor_leaves_every_part_within_its_rating(simulated, stat
     assert not over
 
 
-def test_the_charge_ends_up_as_heat_in_r5(simulated):
-    """Energy is kept: C V^2/2 = 0.08 J, most of it in R5 (textbook)."""
+def test_the_charge_ends_up_as_heat_in_r5_and_r17(simulated):
+    """Energy is kept: C V^2/2 = 0.08 J, most of it in these two, which share it one way round (textbook)."""
     for state in simulated["charged"].values():
-        assert 0.85 * 0.08 < state["R5 energy"] < 0.08
+        assert 0.85 * 0.08 < state["R5 energy"] + state["R17 energy"] < 0.08
 
 
 def test_without_its_active_clamp_a_drain_would_break_down():
     """What the diode and the Zener are for: the same accident without them passes the drain's rating."""
     require("ngspice")
-    deck = mishap._source(Deck("", leave_out=("D5", "D15", "D6", "D16", "D7", "D17")), 1)
+    deck = mishap._source(Deck("", leave_out=("D5", "D12", "D6", "D13", "D7", "D14")), 1)
     seen = deck.run("tran 50n 5u 0 50n", ["v(draina)", "v(drainc)"])
     assert max(seen["v(draina)"].max(), seen["v(drainc)"].max()) > mishap.LIMITS["Q1..Q3 drain"][0]
 
@@ -305,7 +384,7 @@ def test_a_voltage_that_stays_is_read_with_the_fuse_open(simulated, board):
     assert held["minus, read"] < -5
     for polarity in ("plus", "minus"):
         assert held[f"{polarity}, divider current"] == pytest.approx(400 / 20.2e6, rel=0.03), "Ohm's law"
-        assert held[f"{polarity}, R1..R4 voltage"] < 350
+        assert held[f"{polarity}, R3, R4 voltage"] < 250
         assert held[f"{polarity}, U1 input current"] < 2e-3
         assert -0.3 < held[f"{polarity}, ADC1 lowest"] <= held[f"{polarity}, ADC1 highest"] < 3.6
         assert held[f"{polarity}, low-voltage side"] < 0.1
@@ -314,7 +393,7 @@ def test_a_voltage_that_stays_is_read_with_the_fuse_open(simulated, board):
 def test_shorted_open_and_reversed_leads(simulated):
     assert simulated["shorted"]["amps"] < 0.02
     assert simulated["shorted"]["rest_after_pulse_s"] < 5e-6
-    assert simulated["opened"]["highest_volts"] < 1.5
+    assert simulated["opened"]["highest_volts"] < 2.5
     assert simulated["opened"]["pin_highest_volts"] < 3.6
     assert abs(simulated["reversed"]["hz_change"]) < 0.005
     assert abs(simulated["reversed"]["q_change"]) < 0.03
@@ -335,7 +414,7 @@ def test_from_winding_to_fitted_q(case):
     assert row["q_read"] == pytest.approx(row["q_expected"], rel=0.025)
     (stored,) = (r for r in proof.kept()["whole"] if (r["part"], r["state"], r["capacitor"]) == case[:3])
     assert row["q_corrected"] == pytest.approx(stored["q_corrected"], rel=5e-3)
-    assert row["hz"] == pytest.approx(stored["hz"], rel=2e-4)
+    assert row["hz"] == pytest.approx(stored["hz"], rel=3e-4)
 
 
 def own_farads(case):

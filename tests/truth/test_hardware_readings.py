@@ -32,12 +32,13 @@ def test_every_point_is_a_net_of_the_board(found):
 
 
 def test_dividers_read_what_ohms_law_says(found):
-    """Hand arithmetic: halves of the reference; 22 Mohm into a meter of 10 Mohm."""
+    """Hand arithmetic: halves of the reference; 1, 4.7 and 22 Mohm into a meter of 10 Mohm."""
     volts = {reading.net: reading.volts for reading in found}
     half = 100e3 * 10e6 / (100e3 + 10e6)
     assert volts["VHALF"] == pytest.approx(3.3 * half / (half + 100e3), abs=0.01)
     assert volts["VMID"] == pytest.approx(1.65, abs=0.01)
-    assert volts["DRAINA"] == pytest.approx(3.3 * 10 / 32, abs=0.02)
+    for net, megohms in (("DRAINA", 4.7), ("DRAINB", 22), ("DRAINC", 1)):
+        assert volts[net] == pytest.approx(1.65 * 10 / (10 + megohms), abs=0.02)
 
 
 @pytest.mark.parametrize(
@@ -45,7 +46,7 @@ def test_dividers_read_what_ohms_law_says(found):
     [
         ("R23 of 10 kohm instead of 100 kohm", {"R23": 10e3}, "VHALF"),
         ("R26 of 1 Mohm instead of 10 Mohm", {"R26": 1e6}, "SENSEOUT"),
-        ("R6 of 2.2 Mohm instead of 22 Mohm", {"R6": 2.2e6}, "DRAINA"),
+        ("R6 of 22 Mohm instead of 4.7 Mohm", {"R6": 22e6}, "DRAINA"),
         ("R29 of 10 kohm instead of 10 ohm", {"R29": 10e3}, "VA"),
     ],
 )

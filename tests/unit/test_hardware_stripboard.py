@@ -73,12 +73,13 @@ def test_bodies_do_not_overlap():
 
 
 def test_high_nets_are_those_with_no_clamp_between_them_and_the_leads():
-    """From the red lead on through resistors and fuse, up to the clamp at RING and the low tap at SENSE."""
+    """From the red lead on through fuse, resistors and D10, up to the clamp at RING, the low tap at SENSE
+    and R17, whose far end D9 and D11 hold."""
     reached, edge = {"LEAD"}, ["LEAD"]
     while edge:
         at = edge.pop()
         for part in netlist.parts():
-            if at in part.nodes and (part.ref[0] == "F" or part.ref in ("R1", "R2", "R3", "R4", "R5")):
+            if at in part.nodes and part.ref in ("F1", "R3", "R4", "R5", "D10"):
                 new = set(part.nodes) - reached - {"0", "RING", "SENSE"}
                 reached |= new
                 edge += new

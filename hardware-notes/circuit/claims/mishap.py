@@ -6,9 +6,12 @@ happen once: 400 V on 1 uF, 0.08 J, through leads of 1 uH and 50 mohm, either wa
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 
 from circuit.claims.ringing import LEAD_HENRIES, LEAD_OHMS, pole
+from circuit.claims.signal import CODE_VOLTS, lead_scale
 from circuit.deck import Deck
 
 __all__ = [
@@ -35,24 +38,30 @@ CHARGED_STATES = (
 
 LIMITS: dict[str, tuple[float, str]] = {
     "R5 energy": (0.5, "J"),
-    "F1 melting": (0.02, "A2s"),
-    "D1..D4 peak": (30.0, "A"),
-    "D1..D4 energy": (0.05, "J"),
+    "R17 energy": (0.5, "J"),
+    "F1 melting": (0.002, "A2s"),
+    "D1..D4, D9 peak": (1.6, "A"),
+    "D1..D4, D9 from 100 us on": (1.0, "A"),
+    "D1..D4 energy": (1.1e-3, "J"),
+    "D10 reverse": (1000.0, "V"),
+    "D11 peak": (20.0, "A"),
     "Q1 current": (250.0, "A"),
     "Q2 current": (250.0, "A"),
     "Q3 current": (250.0, "A"),
     "Q1..Q3 drain": (30.0, "V"),
     "Q1..Q3 gate": (20.0, "V"),
     "Q1..Q3 energy": (0.09, "J"),
-    "D15..D17 peak": (3.0, "A"),
+    "D5..D7 peak": (4.0, "A"),
+    "D12..D14 peak": (3.0, "A"),
     "C1..C3 voltage": (1000.0, "V"),
-    "R1..R4 voltage": (350.0, "V"),
+    "R3, R4 voltage": (500.0, "V"),
     "U1 input current": (2e-3, "A"),
     "ADC pins lowest": (0.3, "V below 0"),
     "ADC pins highest": (3.6, "V"),
     "Q4 drain": (45.0, "V"),
 }
-"""Rating of each part in this mishap, from memory of data sheets; single pulses where it is one."""
+"""Rating of each part in this mishap, from memory of data sheets; single pulses where it is one.
+D1..D7, D9: 1 A for 1 ms, 4 A for 1 us, from the BAS45A data sheet of 1996; 1.6 A for 100 us lies between."""
 
 
 def charged() -> dict[str, dict[str, float]]:
@@ -60,10 +69,10 @@ def charged() -> dict[str, dict[str, float]]:
     return {state[0]: _charged(*state[1:]) for state in CHARGED_STATES}
 
 
-_NODES = ["lead", "ring", "fused", "draina", "drainb", "drainc", "gatea", "gateb", "gatec", "bleed"]
-_NODES += ["adc0", "adc1", "pdrain"]
+_NODES = ["lead", "ring", "fused", "draina", "drainb", "drainc", "gatea", "gateb", "gatec"]
+_NODES += ["sensea", "adc0", "adc1", "pdrain", "plimit", "pseries"]
 _CURRENTS = ["@rext[i]", "@r5[i]", "@c1[i]", "@c2[i]", "@c3[i]", "@d1[id]", "@d3[id]"]
-_CURRENTS += [f"@d{k}[id]" for k in (15, 16, 17)] + ["@r27[i]", "@r18[i]"]
+_CURRENTS += [f"@d{k}[id]" for k in (9, 11, 12, 13, 14)] + ["@r27[i]", "@r18[i]"]
 
 
 def _source(deck: Deck, polarity: int) -> Deck:
@@ -79,7 +88,7 @@ def _source(deck: Deck, polarity: int) -> Deck:
 def _charged(capacitors: str, powered: bool, polarity: int) -> dict[str, float]:
     deck = _source(Deck(capacitors, powered=powered), polarity)
     save = [f"v({node})" for node in _NODES] + _CURRENTS
-    seen = deck.run("tran 50n 300u 0 200n", save)
+    seen = deck.run("tran 50n 3m 0 1u", save)
     t = seen["time"]
 
     def peak(*names: str) -> float:
@@ -88,47 +97,63 @@ def _charged(capacitors: str, powered: bool, polarity: int) -> dict[str, float]:
     def energy(amps: np.ndarray, volts: np.ndarray) -> float:
         return float(np.trapezoid(amps * volts, t))
 
-    r5 = (seen["v(fused)"] - seen["v(ring)"]) / 47.0
+    r5 = (seen["v(fused)"] - seen["v(ring)"]) / 560.0
+    r17 = (seen["v(plimit)"] - seen["v(pseries)"]) / 560.0
     drains = {k: seen[f"v(drain{k})"] for k in "abc"}
     spent = {k: energy(seen[f"@c{n}[i]"], drains[k]) for n, k in enumerate("abc", 1)}
-    clamp = energy(r5, seen["v(ring)"])
+    clamp, clamps = energy(r5, seen["v(ring)"]), ("@d1[id]", "@d3[id]", "@d9[id]")
     return {
         "R5 energy": energy(r5, seen["v(fused)"] - seen["v(ring)"]),
-        "F1 melting": float(np.trapezoid(r5**2, t)),
-        "D1..D4 peak": peak("@d1[id]", "@d3[id]"),
+        "R17 energy": energy(r17, 560.0 * r17),
+        "F1 melting": float(np.trapezoid((r5 - r17) ** 2, t)),
+        "D1..D4, D9 peak": peak(*clamps),
+        "D1..D4, D9 from 100 us on": max(float(np.abs(seen[name][t > 101e-6]).max()) for name in clamps),
         "D1..D4 energy": clamp,
+        "D10 reverse": float(np.max(seen["v(fused)"] - seen["v(pseries)"])),
+        "D11 peak": peak("@d11[id]"),
         "Q1 current": peak("@c1[i]"),
         "Q2 current": peak("@c2[i]"),
         "Q3 current": peak("@c3[i]"),
         "Q1..Q3 drain": max(float(v.max()) for v in drains.values()),
         "Q1..Q3 gate": peak("v(gatea)", "v(gateb)", "v(gatec)"),
         "Q1..Q3 energy": max(spent.values()),
-        "D15..D17 peak": peak("@d15[id]", "@d16[id]", "@d17[id]"),
+        "D5..D7 peak": peak("@d12[id]", "@d13[id]", "@d14[id]"),
+        "D12..D14 peak": peak("@d12[id]", "@d13[id]", "@d14[id]"),
         "C1..C3 voltage": max(float(np.abs(seen["v(lead)"] - v).max()) for v in drains.values()),
-        "R1..R4 voltage": max(peak("v(bleed)"), float(np.abs(seen["v(lead)"] - seen["v(bleed)"]).max())),
+        "R3, R4 voltage": max(peak("v(sensea)"), float(np.abs(seen["v(lead)"] - seen["v(sensea)"]).max())),
         "U1 input current": peak("@r27[i]", "@r18[i]"),
         "ADC pins lowest": max(0.0, -min(float(seen["v(adc0)"].min()), float(seen["v(adc1)"].min()))),
         "ADC pins highest": max(float(seen["v(adc0)"].max()), float(seen["v(adc1)"].max())),
-        "Q4 drain": peak("v(pdrain)"),
+        "Q4 drain": float(np.max(5.0 * powered - seen["v(pdrain)"])),
     }
 
 
 def charged_reading() -> dict[str, float]:
     """Lead voltage as the board reads it after 1 uF was connected, and when it has gone below 0.5 V.
 
-    R5 and the clamp bring 400 V down to the clamp's own 1 V within a millisecond; the rest is the bleeder's.
+    R5 and the clamp bring 400 V down to the clamp's own 1 V within milliseconds; the rest is the bleeder's.
     The reading follows with 1 ms: an `interlock` that looks for 11 ms sees it.
     """
     readings = {}
     for name, polarity in (("plus", 1), ("minus", -1)):
         seen = _source(Deck(""), polarity).run("tran 1u 12m 0 2u", ["v(lead)", "v(adc1)"])
         t = seen["time"]
-        scale = lambda volts: (volts - 0.5947) / 0.08961  # noqa: E731 - zero and slope of `lead_scale`
         for ms in (1, 3, 11):
             at = float(np.interp(ms * 1e-3 + 1e-6, t, seen["v(adc1)"]))
-            readings[f"{name}, read after {ms} ms"] = float(scale(at))
+            readings[f"{name}, read after {ms} ms"] = _as_read(at)
             readings[f"{name}, leads after {ms} ms"] = float(np.interp(ms * 1e-3 + 1e-6, t, seen["v(lead)"]))
     return readings
+
+
+def _as_read(volts: float) -> float:
+    """Lead voltage that the board computes from its pin [V]."""
+    scale = _scale()
+    return (volts - scale["zero_volts"]) / CODE_VOLTS * scale["lead_volts_per_code"]
+
+
+@cache
+def _scale() -> dict[str, float]:
+    return lead_scale()
 
 
 def held() -> dict[str, float]:
@@ -141,16 +166,16 @@ def held() -> dict[str, float]:
         deck = Deck("", leave_out=("F1",)).add(f"Vheld LEAD 0 PWL(0 0 20m {polarity * VOLTS})")
         seen = deck.run(
             "tran 50u 60m 0 50u",
-            ["v(adc1)", "v(sense)", "v(sensea)", "v(bleed)", "v(ring)", "@r27[i]", "@r3[i]"],
+            ["v(adc1)", "v(sensea)", "v(ring)", "@r27[i]", "@r3[i]"],
         )
         found |= {
-            f"{name}, R1..R4 voltage": max(VOLTS - abs(seen[f"v({n})"][-1]) for n in ("bleed", "sensea")),
+            f"{name}, R3, R4 voltage": VOLTS - abs(float(seen["v(sensea)"][-1])),
             f"{name}, divider current": float(np.abs(seen["@r3[i]"]).max()),
             f"{name}, U1 input current": float(np.abs(seen["@r27[i]"]).max()),
             f"{name}, ADC1 highest": float(seen["v(adc1)"].max()),
             f"{name}, ADC1 lowest": float(seen["v(adc1)"].min()),
             f"{name}, low-voltage side": float(np.abs(seen["v(ring)"]).max()),
-            f"{name}, read": float((seen["v(adc1)"][-1] - 0.5947) / 0.08961),
+            f"{name}, read": _as_read(float(seen["v(adc1)"][-1])),
         }
     return found
 
@@ -158,11 +183,11 @@ def held() -> dict[str, float]:
 def shorted() -> dict[str, float]:
     """Leads shorted by 10 mohm: current, what the converter sees, how soon it is at rest."""
     deck = Deck("A", 2e-6).add("Rshort LEAD 0 10m")
-    seen = deck.run("tran 20n 60u 0 20n", ["v(pdrain)", "v(plimit)", "v(adc0)", "v(lead)"])
+    seen = deck.run("tran 20n 60u 0 20n", ["v(plimit)", "v(pseries)", "v(adc0)", "v(lead)"])
     t, rest = seen["time"], seen["v(adc0)"][0]
     away = t[np.abs(seen["v(adc0)"] - rest) > 3.3 / 4096]
     return {
-        "amps": float(np.max(seen["v(pdrain)"] - seen["v(plimit)"]) / 560.0),
+        "amps": float(np.max(seen["v(plimit)"] - seen["v(pseries)"]) / 560.0),
         "lead_volts": float(np.abs(seen["v(lead)"]).max()),
         "rest_after_pulse_s": float(away[-1] - 12e-6) if away.size else 0.0,
     }

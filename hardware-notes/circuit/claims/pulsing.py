@@ -53,7 +53,7 @@ def _shot(henries: float, letter: str, q: float, hz: float, width: float) -> dic
         f"tran {step:.4g} {stop:.6g} 0 {step:.4g}",
         ["v(lead)", "v(ring)", "v(pseries)", "@lcoil[i]", "v(plimit)", "v(pdrain)"],
     )
-    t, amps = seen["time"], (seen["v(pdrain)"] - seen["v(plimit)"]) / 560.0
+    t, amps = seen["time"], (seen["v(plimit)"] - seen["v(pseries)"]) / 560.0
     after = t > 10e-6 + width + 0.1e-6
     coil = np.abs(seen["@lcoil[i]"])
     return {
@@ -82,8 +82,10 @@ def stuck() -> list[dict[str, float | str]]:
 def _stuck(name: str, extra: tuple[str, ...], henries: float, q: float) -> dict[str, float | str]:
     hz = coil_hz(henries, 23e-9)
     deck = Deck("A", math.inf).winding(henries, q, hz, LEAD_HENRIES, LEAD_OHMS).add(*extra)
-    seen = deck.run("tran 1u 1.5m 0 1u", ["v(lead)", "v(plimit)", "v(pdrain)", "v(vres)", "@lcoil[i]"])
-    t, amps = seen["time"], (seen["v(pdrain)"] - seen["v(plimit)"]) / 560.0
+    seen = deck.run(
+        "tran 1u 1.5m 0 1u", ["v(lead)", "v(plimit)", "v(pseries)", "v(pdrain)", "v(vres)", "@lcoil[i]"]
+    )
+    t, amps = seen["time"], (seen["v(plimit)"] - seen["v(pseries)"]) / 560.0
     coil = np.abs(seen["@lcoil[i]"])
     on = t[(amps > 0.1 * amps.max()) & (t > 10e-6)]
     drawn = np.concatenate([[0], np.cumsum(np.diff(t) * (amps * seen["v(pdrain)"])[1:])])

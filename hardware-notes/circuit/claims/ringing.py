@@ -1,43 +1,75 @@
-"""What the tester does to a ring: loading before and after correction, and the clamp.
+"""What the tester does to a ring: loading before and after correction, and where it comes from.
 
-The correction uses only what a builder can measure: the decay of open leads and one known coil.
+The correction uses only what a builder can measure: the discharge of open leads and one known coil.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from functools import cache
 
 import numpy as np
 
 from circuit.deck import Deck
+from circuit.netlist import HERE, number, parts, table
 
-__all__ = ["Calibration", "Q", "calibrate", "clamp", "coil_hz", "loading", "pole"]
+__all__ = [
+    "Calibration",
+    "Leads",
+    "Q",
+    "budget",
+    "calibrate",
+    "coil_hz",
+    "loading",
+    "pole",
+    "slow_rate",
+    "two_coils",
+]
 
 Q = 150.0
 NOMINAL = {"A": 22e-9, "B": 2.2e-9, "C": 100e-9}
-LOSS_TANGENT = {"A": 2e-4, "B": 2e-4, "C": 4e-4}
-CASES = (
-    (30e-6, "A"),
-    (100e-6, "A"),
-    (300e-6, "A"),
-    (1e-3, "A"),
-    (2.2e-3, "A"),
-    (10e-3, "A"),
-    (30e-3, "A"),
-    (100e-3, "C"),
-    (2.2e-3, "B"),
-    (10e-3, "B"),
-)
-"""Inductance [H] and the test capacitor one would choose."""
-COUPLING_PER_S = 1 / (22e6 * 10e-9)
-"""R19 and C6 let the middle of the scale drift back at this rate; it comes off the open-lead decay."""
+LOSS_TANGENT = {letter: float(str(table()[f"C{k}"]["loss_tangent"])) for k, letter in enumerate("ABC", 1)}
 KNOWN_FARADS = 10e-9
 KNOWN_HENRIES = {"A": 220e-6, "B": 2.2e-3, "C": 220e-6}
-LEAD_OHMS = 7e-3
-LEAD_HENRIES = 0.5e-6
-"""Test leads as the notes ask for: 0.3 m of 1.5 mm2 each way."""
+"""Coil that tells the series resistance."""
+LARGE_HENRIES = 10e-3
+"""Coil that, with the one above, tells the loss tangent of A apart from it."""
+KNOWN_Q = 80.0
+WINDOW_S = (4e-3, 16e-3)
+"""Part of the discharge that is looked at, after the pulse: the firmware's host looks at the same."""
+
+
+@dataclass(frozen=True, slots=True)
+class Leads:
+    """What is between posts and winding: inductance [H], resistance [ohm]."""
+
+    henries: float = 0.5e-6
+    ohms: float = 7e-3
+
+
+LEADS = Leads()
+"""Test leads as the notes ask for: 0.3 m of 1.5 mm2 each way, 11.7 mohm a metre."""
+POSTS = Leads(0.06e-6, 1.2e-3)
+"""A winding soldered to 50 mm of that wire each way, screwed to the posts."""
+LEAD_HENRIES, LEAD_OHMS = LEADS.henries, LEADS.ohms
+
+CASES = (
+    (30e-6, "A", LEADS),
+    (30e-6, "A", POSTS),
+    (100e-6, "A", LEADS),
+    (300e-6, "A", LEADS),
+    (1e-3, "A", LEADS),
+    (2.2e-3, "A", LEADS),
+    (10e-3, "A", LEADS),
+    (30e-3, "A", LEADS),
+    (100e-3, "A", LEADS),
+    (100e-3, "C", LEADS),
+    (2.2e-3, "B", LEADS),
+    (10e-3, "B", LEADS),
+)
+"""Inductance [H] and the test capacitor one would choose."""
 
 
 def coil_hz(henries: float, farads: float) -> float:
@@ -52,11 +84,13 @@ def pole(deck: Deck, hz: float) -> tuple[float, float]:
     textbook relation of a parallel circuit, exact to 1/Q^2. Second-order fits over 0.4 % of frequency.
     """
     deck.add("Iprobe 0 LEAD AC 1")
-    seen = deck.run(f"ac lin 401 {hz * 0.9:.9g} {hz * 1.04:.9g}", ["v(lead)"])
-    hertz, y = seen["frequency"].real, 1 / seen["v(lead)"]
-    at = int(np.argmin(np.abs(y.imag)))
-    if not 5 < at < len(hertz) - 6:
-        raise RuntimeError(f"no resonance near {hz:g} Hz")
+    middle = hz
+    for reach in (0.3, 0.07):
+        hertz, y = _admittance(deck, middle * (1 - reach), middle * (1 + reach))
+        at = int(np.argmin(np.abs(y.imag)))
+        if not 5 < at < len(hertz) - 6:
+            raise RuntimeError(f"no resonance near {hz:g} Hz")
+        middle = float(hertz[at])
     near = slice(at - 5, at + 6)
     offset = hertz[near] - hertz[at]
     slope = np.polyfit(offset, y.imag[near], 2)
@@ -67,161 +101,253 @@ def pole(deck: Deck, hz: float) -> tuple[float, float]:
     return natural, natural * float(rise) / (2 * loss)
 
 
+def _admittance(deck: Deck, low: float, high: float) -> tuple[np.ndarray, np.ndarray]:
+    """Frequencies [Hz] and what the leads conduct there [S], the winding included."""
+    seen = deck.run(f"ac lin 401 {low:.9g} {high:.9g}", ["v(lead)"])
+    return seen["frequency"].real, 1 / seen["v(lead)"]
+
+
+def _rung(
+    letter: str, henries: float, q: float, farads: float, leads: Leads = LEADS, **board: object
+) -> tuple[float, float, float]:
+    """A coil on the simulated board: natural frequency [Hz], Q as read, true Q there.
+
+    The coil's resistance is the same at all frequencies, so its Q goes with the frequency; the inductance
+    of the leads counts as the coil's.
+    """
+    hz = coil_hz(henries, farads)
+    deck = Deck(letter, **board).winding(henries, q, hz, leads.henries, leads.ohms)  # type: ignore[arg-type]
+    natural, read = pole(deck, hz)
+    return natural, read, q * natural / hz * (henries + leads.henries) / henries
+
+
 @dataclass(frozen=True, slots=True)
 class Calibration:
-    """What the bench gives for one test capacitor: conductance [S], stray [F], series resistance [ohm]."""
+    """What the bench gives for one test capacitor: conductance [S], stray [F], series resistance [ohm]
+    and the loss tangent [1] that the correction takes for it."""
 
     siemens: float
     stray_farads: float
     series_ohms: float
+    loss_tangent: float
 
     def corrected(self, letter: str, hz: float, q: float, own_farads: float = 0.0) -> float:
         """Q of the winding alone from the Q and frequency read, 1/Q = 1/Q_read - tester's share.
 
         own_farads: the winding's own capacitance, from two test capacitors [F].
         """
+        return 1 / (1 / q - sum(self.shares(letter, hz, own_farads)))
+
+    def shares(self, letter: str, hz: float, own_farads: float = 0.0) -> tuple[float, float, float]:
+        """1/Q that conductance, dielectric and series resistance make [1]:
+        G/(w C), tan(delta) C_t/C, R w C_t^2/C, with C all capacitance and C_t the test capacitor's."""
         farads = NOMINAL[letter]
         total = farads + self.stray_farads + own_farads
         w = 2 * math.pi * hz
-        share = self.siemens / (w * total) + LOSS_TANGENT[letter] * farads / total
-        share += self.series_ohms * w * farads**2 / total
-        return 1 / (1 / q - share)
+        return (
+            self.siemens / (w * total),
+            self.loss_tangent * farads / total,
+            self.series_ohms * w * farads**2 / total,
+        )
 
 
-def calibrate(letter: str) -> Calibration:
-    """The bench procedure, each step with what it gives.
+def calibrate(letter: str, siemens: float, leads: Leads = LEADS, **board: object) -> Calibration:
+    """The bench procedure for one test capacitor, each step with what it gives.
 
     A coil, rung with and without a known 10 nF across the leads: all capacitance, by the ratio of the
-    frequencies. Open leads, charged to a few hundredths of a volt: their decay times that capacitance
-    is the conductance. A known coil of Q 80 from the middle of the capacitor's range: what loss is left
-    is series resistance.
+    frequencies. A known coil of Q 80 from the middle of the capacitor's range: what loss is left besides
+    conductance and dielectric is series resistance.
     """
+    bare = Calibration(siemens, _stray(letter), 0.0, LOSS_TANGENT[letter])
+    hz, left = _left(letter, KNOWN_HENRIES[letter], bare, leads, **board)
+    ohms = left / Calibration(0.0, bare.stray_farads, 1.0, 0.0).shares(letter, hz)[2]
+    return Calibration(siemens, bare.stray_farads, ohms, bare.loss_tangent)
+
+
+def _left(
+    letter: str, henries: float, bare: Calibration, leads: Leads, **board: object
+) -> tuple[float, float]:
+    """Frequency [Hz] and what the known coil leaves of 1/Q after `bare`'s correction [1]."""
+    farads = NOMINAL[letter] + bare.stray_farads
+    hz, read, true = _rung(letter, henries, KNOWN_Q, farads, leads, **board)
+    return hz, 1 / bare.corrected(letter, hz, read) - 1 / true
+
+
+def two_coils() -> dict[str, float]:
+    """A capacitor A three times as lossy as the parts list has it: tangent found by two known coils [1], and
+    the largest error of Q after a correction by that, and by the parts list's figure and one coil [1]."""
+    really = 3e-4
+    bench, errors = _loss_by_two_coils(really)
+    unknowing = calibrate("A", bench.siemens, loss_tangents={"C1": really})
+    return {
+        "tangent": really,
+        "found": bench.loss_tangent,
+        "series_ohms": bench.series_ohms,
+        "worst_error": max(errors, key=abs),
+        "worst_error_one_coil": max(_errors(unknowing, really), key=abs),
+    }
+
+
+def _loss_by_two_coils(tangent: float) -> tuple[Calibration, list[float]]:
+    """Calibration of A with its loss tangent measured, by a small and a large known coil; errors of Q.
+
+    tangent: what the capacitor on the board really has [1]; the builder knows nothing of it.
+    """
+    fitted = {"loss_tangents": {"C1": tangent}}
+    bare = Calibration(known()["A"].siemens, known()["A"].stray_farads, 0.0, 0.0)
+    rows, lefts = [], []
+    for henries in (KNOWN_HENRIES["A"], LARGE_HENRIES):
+        hz, left = _left("A", henries, bare, LEADS, **fitted)
+        rows.append(Calibration(0.0, bare.stray_farads, 1.0, 1.0).shares("A", hz)[1:])
+        lefts.append(left)
+    found, ohms = np.linalg.solve(rows, lefts)
+    bench = Calibration(bare.siemens, bare.stray_farads, float(ohms), float(found))
+    return bench, _errors(bench, tangent)
+
+
+def _errors(bench: Calibration, tangent: float) -> list[float]:
+    """Errors of Q [1] with A for every case on the leads, its loss tangent being what it is."""
+    farads, errors = NOMINAL["A"] + bench.stray_farads, []
+    for henries in (h for h, letter, leads in CASES if letter == "A" and leads is LEADS):
+        hz, read, true = _rung("A", henries, Q, farads, loss_tangents={"C1": tangent})
+        errors.append(bench.corrected("A", hz, read) / true - 1)
+    return errors
+
+
+def _stray(letter: str) -> float:
+    """Capacitance beside the test capacitor: the bench's figure [F]."""
     before, after = (_with_known(letter, extra) for extra in (0.0, KNOWN_FARADS))
-    total = KNOWN_FARADS / ((before / after) ** 2 - 1)
-    siemens, stray = _open_slope(letter) * total, total - NOMINAL[letter]
-    henries, q = KNOWN_HENRIES[letter], 80.0
-    hz = coil_hz(henries, total)
-    natural, read = pole(Deck(letter).winding(henries, q, hz, LEAD_HENRIES, LEAD_OHMS), hz)
-    true = q * natural / hz * (henries + LEAD_HENRIES) / henries
-    bare = Calibration(siemens, stray, 0.0)
-    rest = 1 / bare.corrected(letter, natural, read) - 1 / true
-    w = 2 * math.pi * natural
-    return Calibration(siemens, stray, rest * total / (w * NOMINAL[letter] ** 2))
+    return KNOWN_FARADS / ((before / after) ** 2 - 1) - NOMINAL[letter]
 
 
 def _with_known(letter: str, farads: float) -> float:
-    hz = coil_hz(10e-3, NOMINAL[letter] + 1.3e-9 + farads)
+    hz = coil_hz(10e-3, NOMINAL[letter] + 1.9e-9 + farads)
     deck = Deck(letter).winding(10e-3, 80.0, hz, LEAD_HENRIES, LEAD_OHMS)
     return pole(deck.add(f"Cknown LEAD 0 {farads + 1e-15:.6g}"), hz)[0]
 
 
-def _open_slope(letter: str) -> float:
-    """Decay rate of the converter's voltage on open leads, from 4 to 16 ms after the pulse [1/s].
+def slow_rate(farads: float, values: Mapping[str, float] | None = None) -> float:
+    """Rate at which open leads lose their voltage by the bleeder and the amplifier's coupling [1/s].
 
-    Earlier the pulse switch still lets go of its own charge.
+    Neither is there for a ring; both come off the discharge. Seen at the amplifier over WINDOW_S, from the
+    four charges on `farads`, C6, C20 and C15 with R19, R2, R35, R36 and a follower without fault. values:
+    reference -> value, else the netlist's.
     """
-    width = {"A": 0.15e-6, "B": 0.09e-6, "C": 0.5e-6}[letter]
-    seen = Deck(letter, width).run("tran 20u 16.1m 0 20u", ["v(adc0)"])
-    grid = np.linspace(4e-3, 16e-3, 400)
-    ring = np.interp(grid, seen["time"], seen["v(adc0)"] - seen["v(adc0)"][0])
-    return float(-np.polyfit(grid - grid[0], np.log(ring), 1)[0]) - COUPLING_PER_S
+    v = {p.ref: number(p.value) for p in parts() if p.ref[0] in "RC"} | dict(values or {})
+    bleed, bias = 1 / v["R35"], 1 / v["R19"]
+    # Lead, bleeder's middle, amplifier's input, middle of its bias; BOOT is the amplifier's input.
+    charges = [
+        [farads, 0, 0, 0],
+        [v["C6"], 0, -v["C6"], 0],
+        [0, v["C20"], -v["C20"], 0],
+        [0, 0, -v["C15"], v["C15"]],
+    ]
+    leaks = [
+        [-bleed, bleed, -bias, bias],
+        [0, 0, bias, -bias],
+        [bleed, -bleed - 1 / v["R36"], 0, 0],
+        [0, 0, bias, -bias - 1 / v["R2"]],
+    ]
+    roots, shapes = np.linalg.eig(np.linalg.solve(np.array(charges), np.array(leaks)))
+    grid = np.linspace(*WINDOW_S, 400)
+    volts = (shapes[2] * np.linalg.solve(shapes, np.ones(4))) @ np.exp(np.outer(roots, grid))
+    return float(-np.polyfit(grid, np.log(volts.real), 1)[0])
+
+
+def open_conductance(values: Mapping[str, float] | None = None) -> float:
+    """Conductance that a ring sees, from the discharge of open leads with A [S].
+
+    values: what the parts really are; the bench knows the netlist's values only.
+    """
+    deck = Deck("A", 0.2e-6, values=values or {})
+    seen = deck.run("tran 20u 16.1m 0 20u", ["v(adc0)"])
+    grid = np.linspace(*WINDOW_S, 400)
+    volts = np.interp(grid, seen["time"], seen["v(adc0)"] - seen["v(adc0)"][0])
+    total = NOMINAL["A"] + _stray("A")
+    return (float(-np.polyfit(grid, np.log(volts), 1)[0]) - slow_rate(total)) * total
 
 
 @cache
 def known() -> dict[str, Calibration]:
     """What the bench procedure gives for each test capacitor."""
-    return {letter: calibrate(letter) for letter in NOMINAL}
+    siemens = open_conductance()
+    return {letter: calibrate(letter, siemens) for letter in NOMINAL}
+
+
+@cache
+def _on_posts() -> Calibration:
+    return calibrate("A", known()["A"].siemens, POSTS)
 
 
 def loading() -> list[dict[str, float | str]]:
     """For each case: frequency and errors of Q [1]: as read, as read but for the test capacitor's
     own dielectric, after correction. The coil's Q is 150."""
-    bench = known()
     rows: list[dict[str, float | str]] = []
-    for henries, letter in CASES:
-        hz = coil_hz(henries, NOMINAL[letter] + bench[letter].stray_farads)
-        deck = Deck(letter).winding(henries, Q, hz, LEAD_HENRIES, LEAD_OHMS)
-        natural, read = pole(deck, hz)
-        true = Q * natural / hz * (henries + LEAD_HENRIES) / henries
-        dielectric = LOSS_TANGENT[letter] * NOMINAL[letter] / (NOMINAL[letter] + bench[letter].stray_farads)
-        better = bench[letter].corrected(letter, natural, read)
+    for henries, letter, leads in CASES:
+        bench = known()[letter] if leads is LEADS else _on_posts()
+        hz, read, true = _rung(letter, henries, Q, NOMINAL[letter] + bench.stray_farads, leads)
+        dielectric = bench.shares(letter, hz)[1]
         rows.append(
             {
                 "henries": henries,
                 "capacitor": letter,
-                "hz": natural,
+                "leads": "on the posts" if leads is POSTS else "",
+                "hz": hz,
                 "read_error": read / true - 1,
                 "electronics_error": 1 / (1 / read - dielectric) / true - 1,
-                "corrected_error": better / true - 1,
+                "corrected_error": bench.corrected(letter, hz, read) / true - 1,
             }
         )
     return rows
 
 
+_NO_SWITCH = (("KP=135 RD=2.2m RS=0.7m", "KP=1e6 RD=1u RS=1u"),)
+_WITHOUT: dict[str, dict[str, object]] = {
+    "test capacitor's dielectric": {"loss_tangents": {"C1": 0.0, "C2": 0.0, "C3": 0.0}},
+    "switch that is on": {"models": _NO_SWITCH},
+    "lead-voltage divider": {"values": {"R3": 1e12}},
+    "bleeder and bias": {"values": {"R35": 1e12, "R19": 1e12}},
+    "clamp": {"leave_out": ("D1", "D2", "D3", "D4"), "add": ("Rca CLAMPA 0 1", "Rcb CLAMPB 0 1")},
+    "pulse driver": {"leave_out": ("D10",), "add": ("Rps PSERIES 0 1meg",)},
+}
+BUDGET = ((30e-6, "A"), (300e-6, "A"), (2.2e-3, "A"), (30e-3, "A"), (100e-3, "C"), (10e-3, "B"))
+
+
+def budget() -> dict[str, list[float]]:
+    """For each of BUDGET, by how much Q 150 reads low [1] because of each part of the tester.
+
+    Each is simulated again without that part. `all else` is what the sum leaves of the whole.
+    """
+    found: dict[str, list[float]] = {}
+    for henries, letter in BUDGET:
+        farads = NOMINAL[letter] + known()[letter].stray_farads
+        _, whole, true = _rung(letter, henries, Q, farads)
+        _, bare, _ = _rung(letter, henries, Q, farads, Leads(LEAD_HENRIES, 0.0))
+        shares = {"leads": 1 / whole - 1 / bare}
+        for name, missing in _WITHOUT.items():
+            shares[name] = 1 / whole - 1 / _without(letter, henries, farads, missing)
+        shares["all else"] = 1 / whole - 1 / true - sum(shares.values())
+        shares["together"] = 1 / whole - 1 / true
+        for name, share in shares.items():
+            found.setdefault(name, []).append(share * true)
+    return found
+
+
+def _without(letter: str, henries: float, farads: float, missing: Mapping[str, object]) -> float:
+    """Q as read on a board that lacks something."""
+    board = {key: value for key, value in missing.items() if key != "add"}
+    if "models" in board:
+        text = (HERE / "models.cir").read_text(encoding="utf-8")
+        for old, new in _NO_SWITCH:
+            if old not in text:
+                raise ValueError(f"{old} is not in models.cir")
+            text = text.replace(old, new)
+        board["models"] = text
+    hz = coil_hz(henries, farads)
+    deck = Deck(letter, **board).winding(henries, Q, hz, LEAD_HENRIES, LEAD_OHMS)  # type: ignore[arg-type]
+    return pole(deck.add(*missing.get("add", ())), hz)[1]  # type: ignore[arg-type]
+
+
 def calibration() -> dict[str, dict[str, float]]:
     """What the bench procedure gives for each test capacitor, as plain figures."""
     return {letter: asdict(found) for letter, found in known().items()}
-
-
-def clamp() -> dict[str, dict[str, float]]:
-    """Q over the first five cycles and over the whole ring against the same board without its clamp.
-
-    2.2 mH with 22 nF, Q 150, first peak 0.40 V and 0.25 V; hot: diodes that leak ten times as much.
-    """
-    hot = (HOT_FROM, HOT_TO)
-    return {
-        "0.40 V": _clamp_errors(1.68e-6, None),
-        "0.25 V": _clamp_errors(1.03e-6, None),
-        "0.40 V, hot": _clamp_errors(1.68e-6, hot),
-    }
-
-
-HOT_FROM, HOT_TO = "D1N4007 D(IS=7n", "D1N4007 D(IS=70n"
-
-
-def _clamp_errors(width: float, change: tuple[str, str] | None) -> dict[str, float]:
-    from circuit.netlist import HERE
-
-    models = (HERE / "models.cir").read_text(encoding="utf-8")
-    if change:
-        assert change[0] in models
-        models = models.replace(*change)
-    hz = coil_hz(2.2e-3, 23e-9)
-    figures = {}
-    for name, missing in (("with", ()), ("without", ("D1", "D2", "D3", "D4"))):
-        deck = Deck("A", width, leave_out=missing, models=models).winding(2.2e-3, Q, hz)
-        if missing:
-            # The diodes' capacitance stays, so that the two rings differ by the clamp's current alone.
-            deck.add("Cclamp RING 0 20p", "Rca CLAMPA 0 1", "Rcb CLAMPB 0 1")
-        seen = deck.run("tran 0.25u 1.3m 0 0.25u", ["v(lead)"])
-        figures[name] = _peaks(seen["time"], seen["v(lead)"])
-    first = {name: _q(*peaks, 0, 5) for name, peaks in figures.items()}
-    whole = {name: _q(*peaks, 0, 50) for name, peaks in figures.items()}
-    return {
-        "first_peak_volts": float(figures["with"][1][0]),
-        "first_cycles_error": first["with"] / first["without"] - 1,
-        "whole_error": whole["with"] / whole["without"] - 1,
-    }
-
-
-def _peaks(t: np.ndarray, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Times and heights of the positive peaks after the pulse, one a period."""
-    from scipy.interpolate import CubicSpline
-    from scipy.signal import find_peaks
-
-    t, once = np.unique(t, return_index=True)
-    grid = np.arange(13e-6, t[-1], 50e-9)
-    heights = CubicSpline(t, v[once])(grid)
-    at = find_peaks(heights, height=0.01, distance=200)[0]
-    at = at[(at > 0) & (at < len(grid) - 1)]
-    # The parabola through three points of the grid.
-    left, middle, right = heights[at - 1], heights[at], heights[at + 1]
-    shift = (left - right) / (2 * (left - 2 * middle + right))
-    return grid[at] + shift * 50e-9, middle - (left - right) * shift / 4
-
-
-def _q(t: np.ndarray, heights: np.ndarray, first: int, last: int) -> float:
-    """pi f tau by a straight line through the logarithms of the peaks."""
-    last = min(last, len(t) - 1)
-    rate = -np.polyfit(t[first : last + 1], np.log(heights[first : last + 1]), 1)[0]
-    return math.pi * (last - first) / (t[last] - t[first]) / float(rate)
