@@ -431,8 +431,10 @@ def test_only_garbage_ends_in_an_error() -> None:
         def read(self, timeout_s: float) -> bytes:
             return bytes(range(128, 256)) * 50
 
+    board = Babbling()
     with pytest.raises(MissingError, match="bytes without end, none of them readable"):
-        Tester(Babbling(), patience_s=0.02, retries=1).hello()
+        Tester(board, patience_s=0.02, retries=1).hello()
+    assert len(board.requests) == 1, "asking again does not end it"
 
 
 def test_a_tester_that_turns_to_garbage_is_an_error_of_the_wire() -> None:
