@@ -7,8 +7,10 @@ Parts, references and units are drawn afresh in each run from the seed that is p
 circuit simulation (see populations.py). Words used:
 
 detectable    a short whose nominal part moves f or Q by more than three spreads of healthy units
-called bad    the ring is at least a tenth likelier with a shorted turn than without (ratio 1.1 or more);
-              where a kind shows nothing the ratio stays at 1, and nobody is called bad
+called bad    the ring is likelier with a short that shows on this part than with a healthy winding
+best possible the same by the densities that the population itself has (see best.py), from the same rings
+              and references: told how severe the benchmark's shorts are, and not told
+tuned on      parts of every other kind, on which constants may be chosen; the rest are not looked at for it
 named         the explanation that a finding states
 ECE           mean distance between stated and true share over ten bins of the probability
 """

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from benchmarks.verdicts import Row, rows
+from benchmarks.verdicts import Row, rows, tuned_parts
 from coilbell.board.simulation import catalogue
 
 __all__ = ["calibration"]
@@ -17,13 +17,17 @@ __all__ = ["calibration"]
 def calibration(options: argparse.Namespace) -> None:
     """Requirement 2: expected calibration error and Brier score beside simpler scores."""
     found = list(rows(options, 3, shorted=True, healthy_units=30))
-    sample = _mixed(found, np.random.default_rng((options.seed, 77)))
-    for title, chosen in (
-        ("bench mix: whole parts are 80 % healthy, 20 % loaded, detuned or with capacitance", sample),
-        ("healthy against shorted only", [r for r in sample if r.shorted or r.state == "healthy"]),
+    rng = np.random.default_rng((options.seed, 77))
+    for title, healthy in (
+        ("bench mix: whole parts are 80 % healthy, 20 % loaded, detuned or with capacitance", 0.8),
+        ("healthy against shorted only", 1.0),
     ):
         print(f"\n## 2. Calibration, {title}")
+        chosen = _mixed(found, healthy, rng)
         _scores(chosen)
+        for words, tuned in (("kinds tuned on", True), ("other kinds", False)):
+            half = [r for r in chosen if (r.part in tuned_parts()) is tuned]
+            print(f"ECE on {words}: " + _ece_words(half))
     hidden = [r for r in found if r.shorted and r.moved < 1]
     p = np.array([r.probability for r in hidden])
     print(
@@ -32,8 +36,8 @@ def calibration(options: argparse.Namespace) -> None:
     )
 
 
-def _mixed(found: Sequence[Row], rng: np.random.Generator) -> list[Row]:
-    """For each part as many shorted as not, the latter four fifths healthy."""
+def _mixed(found: Sequence[Row], healthy: float, rng: np.random.Generator) -> list[Row]:
+    """For each part as many shorted as not, as the stated prior has it, the latter `healthy` whole."""
     chosen: list[Row] = []
     for name in catalogue.names():
         groups = {
@@ -45,8 +49,12 @@ def _mixed(found: Sequence[Row], rng: np.random.Generator) -> list[Row]:
                 if r.part == name and r.state in ("loaded", "gap-halved", "core-cracked", "capacitance-added")
             ],
         }
-        n = min(len(groups["shorted"]), int(len(groups["healthy"]) / 0.8))
-        for group, size in (("shorted", n), ("healthy", round(0.8 * n)), ("other", round(0.2 * n))):
+        n = min(len(groups["shorted"]), int(len(groups["healthy"]) / healthy))
+        for group, size in (
+            ("shorted", n),
+            ("healthy", round(healthy * n)),
+            ("other", n - round(healthy * n)),
+        ):
             pool = groups[group]
             chosen += [pool[k] for k in rng.choice(len(pool), size, replace=size > len(pool))]
     return chosen
@@ -81,7 +89,15 @@ def _scores(chosen: Sequence[Row]) -> None:
             p = LogisticRegression().fit(x[learn], y[learn]).predict_proba(x)[:, 1]
         print(f"{name:34}{np.mean((p[test] - y[test]) ** 2):8.4f}{_ece(p[test], y[test]):8.4f}")
     print("stated 0.0-0.1 ...: " + "  ".join(_bins(stated, y)))
-    print(f"ECE over all {len(y)}: {_ece(stated, y):.4f}")
+    print("ECE over all: " + _ece_words(chosen))
+
+
+def _ece_words(chosen: Sequence[Row]) -> str:
+    """The error, and what chance alone makes of it when every stated probability is true."""
+    p, y = np.array([r.probability for r in chosen]), np.array([r.shorted for r in chosen], dtype=float)
+    rng = np.random.default_rng(9)
+    chance = np.mean([_ece(p, (rng.random(len(p)) < p).astype(float)) for _ in range(200)])
+    return f"{_ece(p, y):.4f} of {len(p)} (were every probability true, chance would make it {chance:.4f})"
 
 
 def _ece(p: np.ndarray, y: np.ndarray) -> float:

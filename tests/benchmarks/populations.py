@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -88,6 +89,7 @@ class Truth:
     spread_q: float
 
 
+@lru_cache(maxsize=64)
 def truth(name: str, farads: float) -> Truth:
     """Nominal ring and standard deviations of ln f and ln Q over 120 units."""
     nominal = main_ring(Winding(catalogue.part(name)), farads)
@@ -102,17 +104,20 @@ def truth(name: str, farads: float) -> Truth:
     )
 
 
-def expected(name: str, state: str, farads: float, healthy: Truth) -> tuple[str | None, float]:
+def expected(name: str, state: str, test: tuple[float, ...]) -> tuple[str | None, float]:
     """What may be said of the nominal part in that state, and how many spreads it moves f or Q.
 
+    By the largest of the test capacitors with which it rings, as it is judged.
     None where physics separates nothing: a loop at 10 to 20 degrees in the shift plane or hardly moving f
     (between load and short), every rectifier shorted with the tube returned (rings like a short), and
     parts whose healthy Q is below 5 (the spread of their loss hides a short's) unless like healthy.
     """
     condition = CONDITIONS[state]
-    mode = main_ring(Winding(catalogue.part(name), state), farads)
+    world = Winding(catalogue.part(name), state)
+    mode, farads = next(((m, c) for c in test if (m := main_ring(world, c))), (None, 0.0))
     if mode is None:
         return "no ring", math.inf
+    healthy = truth(name, farads)
     ratio = mode.natural_frequency_hz / healthy.frequency_hz
     moved = max(abs(math.log(ratio)) / healthy.spread_f, abs(math.log(mode.q / healthy.q)) / healthy.spread_q)
     if state == "rectifier-all-shorted-tube-returned" or condition.explanation == "no ring":

@@ -85,7 +85,7 @@ def test_in_circuit_a_healthy_ring_clears_and_a_bad_one_convicts_nothing() -> No
 
 def test_however_sure_in_circuit_nothing_is_convicted() -> None:
     sure = dict.fromkeys(Explanation, 0.0) | {Explanation.LIKE_SHORTED: 0.99, Explanation.LOADED: 0.01}
-    odds = Posterior(sure, (), 3.0, 0.99, 0.5, 1e-6)
+    odds = Posterior(sure, (), 3.0, 0.99, 0.5, 1e-6, 3.0)
     assert named(odds, OUT) is Explanation.LIKE_SHORTED
     assert named(odds, UNKNOWN) is Explanation.LIKE_SHORTED
     assert named(odds, IN) is Explanation.UNDECIDED

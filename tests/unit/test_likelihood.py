@@ -250,7 +250,7 @@ def test_the_shift_plane_is_what_its_formulae_say() -> None:
     assert shift.inductance_drop == pytest.approx((f / f0) ** 2 - 1, rel=1e-9)
     # The covariance by drawing the reference and the ring instead of differentiating.
     rng = np.random.default_rng(3)
-    base = rng.multivariate_normal(by.location, by.scale, 200_000)
+    base = rng.multivariate_normal(by.location, by.covariance, 200_000)
     g = np.exp(rings[0].point[0] - base[:, 0] + rings[0].point[1]) - np.exp(base[:, 1])
     b = np.exp(2 * (rings[0].point[0] - base[:, 0])) - 1
     assert math.sqrt(shift.covariance[0][0]) == pytest.approx(g.std(), rel=0.03)
@@ -287,3 +287,38 @@ def test_the_tester_and_the_capacitor_are_part_of_what_is_kept() -> None:
     same = by.having([Capture("u9", Condition.GOOD, Observation(A, 21.6e3, 128, board="t"))])
     ratios = {odds(seen, r).log10_ratio for seen in (ring(22.5e3, 100), named, other) for r in (by, same)}
     assert len(ratios) == 5  # only the tester's name alone, unknown to the first reference, changes nothing
+
+
+def test_shorts_too_slight_to_show_have_no_part_in_what_shows() -> None:
+    """One spread of loss away: half of all shorts would look so, but hardly any that shows."""
+    reference = Reference.begin(
+        "yokes", "horizontal yoke", [Capture("a", Condition.GOOD, Observation(A, 30e3, 45.0))]
+    )
+    spread = healthy(reference, grouped(ring(30e3, 45))).spreads[1]
+    slight = odds(ring(30e3, 45 * math.exp(-spread)), reference)
+    assert -0.5 < slight.log10_ratio < 0.1
+    assert slight.log10_shows < slight.log10_ratio - 0.5
+    dead = odds(ring(35.8e3, 3.5), reference)
+    assert dead.log10_shows > 2
+    assert dead.log10_shows > dead.log10_ratio
+
+
+def test_where_no_short_shows_none_is_likelier_than_a_healthy_winding() -> None:
+    capacitor = Capacitor(100e-9)
+    relays = Reference.begin(
+        "relays", "relay coil", [Capture("a", Condition.GOOD, Observation(capacitor, 1.05e3, 1.5))]
+    )
+    told = odds(ring(1.05e3, 1.45, capacitor), relays)
+    assert told.log10_shows < -1
+    assert abs(told.log10_ratio) < 0.3
+
+
+def test_a_rings_odds_of_showing_turn_with_the_ring_alone_not_with_the_prior() -> None:
+    seen = ring(22e3, 60)
+    assert odds(seen, line(), 0.01).log10_shows == pytest.approx(
+        odds(seen, line(), 0.9).log10_shows, abs=1e-12
+    )
+    finding = find(seen, line(), connection=OUT)
+    assert any(
+        "from a short that shows on this part than from a healthy winding" in w for w in finding.reasons
+    )

@@ -78,7 +78,7 @@ def test_shrinkage_is_the_weighted_mean_it_claims() -> None:
     scatter = (points - points.mean(axis=0)).T @ (points - points.mean(axis=0))
     alone = healthy_of(yokes(captures[0]), [A])
     # The prior spread differs only by the copper's share of the loss, which f and Q of the mean set.
-    expected = (PRIOR_UNITS * alone.scale / 2 + scatter) / (PRIOR_UNITS + 4) * (1 + 1 / 5)
+    expected = (PRIOR_UNITS * alone.covariance / 2 + scatter) / (PRIOR_UNITS + 4) * (1 + 1 / 5)
     assert np.sqrt(np.diag(expected)) == pytest.approx(by.spreads, rel=0.05)
 
 

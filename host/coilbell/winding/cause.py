@@ -22,9 +22,12 @@ from coilbell.winding.plane import coordinates, moved
 from coilbell.winding.reference import Reference
 from coilbell.winding.severity import Cases, added_capacitance, cases, changed_inductance, copper, load
 
-__all__ = ["BLUNT", "SET", "Cause", "anchors", "causes"]
+__all__ = ["BLUNT", "NOTHING", "SET", "Cause", "anchors", "causes"]
 
 Array = npt.NDArray[np.float64]
+
+NOTHING = "nothing"
+"""Name of the cause that nothing is wrong or connected."""
 
 SET = "set: "
 """How the names of causes begin that are connections in the set."""
@@ -100,7 +103,7 @@ def _causes(healthy: Healthy, reference: Reference, connection: Connection) -> t
     capacitance = added_capacitance(kind, tank, healthy.capacitors[0].farads)
     reactance = math.exp(healthy.location[0]) * 2 * math.pi * tank.henries
     listed = [
-        _of("nothing", 0.30 if in_circuit else 0.80, cases(1), healthy, Explanation.LIKE_HEALTHY),
+        _of(NOTHING, 0.30 if in_circuit else 0.80, cases(1), healthy, Explanation.LIKE_HEALTHY),
         _of("load", _LOAD_SHARE[connection], load(reactance), healthy, Explanation.LOADED),
         _of("junction", 0.01, load(reactance), healthy, Explanation.LOADED, junction=True),
         _changed(healthy, iron=kind.iron),
@@ -123,7 +126,7 @@ def _causes(healthy: Healthy, reference: Reference, connection: Connection) -> t
         ]
         listed.append(replace(_silent(healthy), name=SET + "shorted device", share=0.05))
     if kind.iron:
-        listed = [c if c.name == "nothing" else replace(c, blunt=max(c.blunt, _IRON_BLUNT)) for c in listed]
+        listed = [c if c.name == NOTHING else replace(c, blunt=max(c.blunt, _IRON_BLUNT)) for c in listed]
     return _shared(listed)
 
 
@@ -215,7 +218,7 @@ def _looks(shift: Array, healthy: Healthy, usual: Explanation) -> npt.NDArray[np
     looks = np.full(len(shift), _ORDER.index(usual))
     if usual is Explanation.LIKE_SHORTED:
         looks[_like_load(shift, healthy)] = _ORDER.index(Explanation.LOADED)
-    solved = np.linalg.solve(healthy.scale, np.nan_to_num(shift).T)
+    solved = np.linalg.solve(healthy.covariance, np.nan_to_num(shift).T)
     distance = np.sqrt((np.nan_to_num(shift).T * solved).sum(axis=0))
     looks[distance < _HEALTHY_WITHIN] = _ORDER.index(Explanation.LIKE_HEALTHY)
     looks[np.isnan(shift[:, 0])] = _ORDER.index(Explanation.NO_RING)
@@ -233,7 +236,7 @@ def _like_load(shift: Array, healthy: Healthy) -> npt.NDArray[np.bool_]:
     loss = np.exp(healthy.location[m])
     g, b = coordinates(np.exp(filled[:, 0]), loss * np.exp(filled[:, m]), loss)
     moved_f = filled[:, :m]
-    distance = (moved_f.T * np.linalg.solve(healthy.scale[:m, :m], moved_f.T)).sum(axis=0)
+    distance = (moved_f.T * np.linalg.solve(healthy.covariance[:m, :m], moved_f.T)).sum(axis=0)
     plain = moved(healthy, load(2 * math.pi * math.exp(healthy.location[0]) * healthy.tank.henries))
     order = np.argsort(plain[:, m])
     for k in range(m + 1, 2 * m):

@@ -40,13 +40,15 @@ class Odds:
     """The numbers behind a finding, present only where there is a reference.
 
     explanations: probability of each [0..1], sums to 1; causes: what may be true; log10_ratio: shorted-turn
-    likelihood ratio; shorted: probability of a shorted turn for `prior`; tail: probability that a healthy
-    unit rings at least this far off; basis: what the odds rest on, a sentence each.
+    likelihood ratio; log10_shows: the same for a short that shows against nothing wrong; shorted: probability
+    of a shorted turn for `prior`; tail: probability that a healthy unit rings at least this far off; basis:
+    what the odds rest on, a sentence each.
     """
 
     explanations: dict[Explanation, float]
     causes: tuple[CauseOdds, ...]
     log10_ratio: float
+    log10_shows: float
     shorted: float
     prior: float
     tail: float
@@ -168,6 +170,7 @@ def _with_reference(
             odds.explanations,
             odds.causes,
             odds.log10_ratio,
+            odds.log10_shows,
             odds.shorted,
             odds.prior,
             odds.tail,

@@ -3,8 +3,8 @@
 With n good units at mean point x over (ln f, ln d) at each capacitor, scatter S about it, and a stated
 prior spread S0 of the kind worth n0 units,
 
-    spread   = (n0 S0 + S) / (n0 + n - 1)
-    next one ~ t(location x, scale (1 + 1/n) spread, freedom n0 + n - 1)
+    spread   = (n0 S0 + S) / v                                v = n0 + n - 1
+    next one ~ t(location x, scale (1 + 1/n) spread (v - 2)/v, freedom v)
 
 which is the usual normal-Wishart shrinkage (Gelman et al., Bayesian Data Analysis, section 3.6; from
 memory): with one unit the spread is all assumption, with many it is all measurement, and the tails are
@@ -62,23 +62,30 @@ class Tank:
 class Healthy:
     """Predictive density of a healthy ring over m capacitors.
 
-    location: (2 m,) ln f then ln d; scale: (2 m, 2 m); freedom of the t; prior_share: part of the spread
-    that is assumption [0..1]; same_unit: the unit whose own earlier rings these are, or "".
+    location: (2 m,) ln f then ln d; scale: (2 m, 2 m) and freedom of the t; between: (2 m,) standard
+    deviations from unit to unit, without what the reference itself does not know; prior_share: part of the
+    spread that is assumption [0..1]; same_unit: the unit whose own earlier rings these are, or "".
     """
 
     capacitors: tuple[Capacitor, ...]
     location: Array
     scale: Array
     freedom: float
+    between: Array
     tank: Tank
     units: tuple[str, ...]
     prior_share: float
     same_unit: str = ""
 
     @property
+    def covariance(self) -> Array:
+        """(2 m, 2 m) covariance of the t."""
+        return self.scale * (self.freedom / (self.freedom - 2))
+
+    @property
     def spreads(self) -> Array:
         """(2 m,) standard deviations of ln f, then ln d, for the next unit [1]."""
-        return np.sqrt(np.diag(self.scale))
+        return np.sqrt(np.diag(self.covariance))
 
 
 def matched(rings: Sequence[Ring], reference: Reference) -> tuple[list[Ring], list[str]]:
@@ -124,15 +131,16 @@ def _healthy(reference: Reference, with_: tuple[tuple[Capacitor, str], ...], uni
     shift, extra = _capacitor_errors(reference, with_)
     tank = _tank(location, capacitors, reference.kind)
     location = location + shift
-    assumed = _assumed(tank, location, capacitors, reference.kind.spread)
+    assumed = _assumed(tank, location, capacitors, reference.kind)
     spread, freedom = _between(used, assumed) if not own else _within(used[0], reference.kind.spread)
     known = freedom - PRIOR_UNITS
     count = float(used[0].repeats if own else len(used))
     return Healthy(
         tuple(capacitors),
         fixed(location),
-        fixed(spread * (1 + 1 / count) + extra),
+        fixed((spread * (1 + 1 / count) + extra) * (freedom - 2) / freedom),
         freedom,
+        fixed(np.sqrt(np.diag(spread))),
         tank,
         tuple(m.unit for m in used),
         PRIOR_UNITS / (PRIOR_UNITS + known),
@@ -160,18 +168,22 @@ def _within(mean: UnitMean, spread: Spread) -> tuple[Array, float]:
     return (PRIOR_UNITS * assumed + mean.scatter) / freedom, freedom
 
 
-def _assumed(tank: Tank, location: Array, capacitors: Sequence[Capacitor], spread: Spread) -> Array:
-    m = len(capacitors)
+def _assumed(tank: Tank, location: Array, capacitors: Sequence[Capacitor], kind: Kind) -> Array:
+    """(2 m, 2 m) covariance from unit to unit by the kind's stated spreads."""
+    m, spread = len(capacitors), kind.spread
     reactance = 2 * math.pi * np.exp(location[:m]) * tank.henries
     copper = np.clip(tank.series_ohms / reactance / np.exp(location[m:]), 0.0, 1.0)
     share = np.array([tank.stray_farads / (c.farads + tank.stray_farads) for c in capacitors])
-    rows = np.zeros((2 * m, 4))
+    fitted = _fitted(np.exp(-location[m:]), kind)
+    rows = np.zeros((2 * m, 5))
     rows[:m, 0] = -0.5 * spread.inductance
     rows[:m, 1] = -0.5 * share * spread.capacitance
     # At a given loss angle and resistance 1/Q goes with the frequency, so with the root of 1/L.
-    rows[m:, 0] = -0.5 * spread.inductance
-    rows[m:, 2] = spread.core_loss * (1 - copper)
-    rows[m:, 3] = spread.resistance * copper
+    # (across a fitted resistor, which is not the winding's, it goes the other way).
+    rows[m:, 0] = -0.5 * spread.inductance * (1 - 2 * fitted)
+    rows[m:, 2] = spread.core_loss * (1 - copper) * (1 - fitted)
+    rows[m:, 3] = spread.resistance * copper * (1 - fitted)
+    rows[m:, 4] = spread.fitted_resistance * fitted
     own = np.concatenate([np.full(m, spread.own_frequency), np.full(m, spread.loss_slope)])
     return np.asarray(rows @ rows.T + np.diag(own**2), dtype=np.float64)
 
@@ -180,6 +192,15 @@ def fixed(array: Array) -> Array:
     """The same array, from now on read-only: it is shared among judgements."""
     array.setflags(write=False)
     return array
+
+
+def _fitted(q: Array, kind: Kind) -> Array:
+    """(m,) share of the loss that a resistor fitted across the winding makes.
+
+    Of a kind that rings well without its resistors a quarter of that Q or less tells that they are there.
+    """
+    share = 1 - q / kind.bare_q if kind.bare_q else np.zeros_like(q)
+    return np.where(share > 0.75, share, 0.0)
 
 
 def _capacitor_errors(reference: Reference, with_: Sequence[tuple[Capacitor, str]]) -> tuple[Array, Array]:

@@ -24,10 +24,12 @@ class Spread:
     core_loss: float = 0.25
     resistance: float = 0.05
     capacitance: float = 0.15
-    loss_slope: float = 0.04
+    loss_slope: float = 0.02
     """Of 1/Q, separately at each test capacitor: the loss need not move alike at all frequencies."""
-    own_frequency: float = 0.003
-    """Of the frequency, separately at each test capacitor."""
+    own_frequency: float = 0.001
+    """Of the frequency, separately at each test capacitor: ferrite hardly follows the frequency."""
+    fitted_resistance: float = 0.05
+    """Of a resistor that belongs to the part: its tolerance."""
     repeat_frequency: float = 0.002
     """Of the frequency of one unit rung again: temperature, clips, handling."""
     repeat_loss: float = 0.02
@@ -60,6 +62,8 @@ class Kind:
     """A winding of many thin turns, with rectifiers."""
     iron: bool = False
     """Laminated or solid iron: the loss hides single turns."""
+    bare_q: float = 0.0
+    """Usual Q without the resistors that are often fitted across the winding, 0 where none ever are."""
     remark: str = ""
     spread: Spread = field(default_factory=Spread)
 
@@ -99,6 +103,7 @@ _LIST = (
         (0.15, 0.6),
         0.2,
         (0.5, 30),
+        bare_q=10.0,
         remark="resistors fitted across a vertical yoke damp a healthy one until it hardly rings; "
         "unsolder them before a low ring is held against the winding",
     ),

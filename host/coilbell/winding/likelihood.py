@@ -24,7 +24,7 @@ import numpy as np
 import numpy.typing as npt
 
 from coilbell.errors import InputError
-from coilbell.winding.cause import BLUNT, Cause, anchors
+from coilbell.winding.cause import BLUNT, NOTHING, Cause, anchors
 from coilbell.winding.explanation import Explanation
 from coilbell.winding.healthy import Healthy, fixed
 from coilbell.winding.observation import Ring
@@ -45,6 +45,9 @@ _QUIET_SLOPE = 0.03
 
 _JUNCTION_SLOPE = 1.0
 """The same of a junction that starts to conduct [1]."""
+
+SHOWS = 3.0
+"""Spreads of units by which a short has to move f or Q to be one that shows."""
 
 _STRAY_RING = 0.02
 """Chance that a further capacitor's ring is another mode than the one followed."""
@@ -76,6 +79,9 @@ class Posterior:
     prior: float
     tail: float
     """Probability that a healthy unit rings at least this far from the reference [0..1]."""
+    log10_shows: float
+    """log10 of p(rings | a short that shows on this part) over p(rings | nothing wrong): shorts too slight to
+    show, which nothing can tell from a healthy winding, are left out of it."""
 
 
 def posterior(
@@ -102,6 +108,7 @@ def posterior(
         float(sum(o for c, o in zip(listed, odds, strict=True) if c.shorted)),
         prior,
         _tail(rings, healthy),
+        _shows_ratio(listed, logs, healthy),
     )
 
 
@@ -241,6 +248,29 @@ def _ratio(listed: Sequence[Cause], totals: Array) -> float:
         for flag in (True, False)
     ]
     return (parts[0] - parts[1]) / math.log(10)
+
+
+def _shows_ratio(listed: Sequence[Cause], logs: Sequence[Array], healthy: Healthy) -> float:
+    sides = []
+    for shorted in (True, False):
+        chosen = [
+            (cause, rows, _shows(cause, healthy) if shorted else np.ones(len(cause.weight), dtype=bool))
+            for cause, rows in zip(listed, logs, strict=True)
+            if cause.shorted is shorted and (shorted or cause.anywhere or cause.name == NOTHING)
+        ]
+        total = sum(cause.share * float(cause.weight[mask].sum()) for cause, _, mask in chosen)
+        found = [math.log(cause.share) + _log_sum(rows[mask]) for cause, rows, mask in chosen if mask.any()]
+        sides.append(_log_sum(np.array(found)) - math.log(total))
+    return (sides[0] - sides[1]) / math.log(10)
+
+
+@lru_cache(maxsize=256)
+def _shows(cause: Cause, healthy: Healthy) -> npt.NDArray[np.bool_]:
+    """(n,) True where a case moves f or Q at the first capacitor by `SHOWS` spreads, or stills it."""
+    first = np.array([0, len(healthy.capacitors)])
+    moved = np.abs(cause.shift[:, first]) / healthy.between[first]
+    shows = cause.anywhere | np.isnan(cause.shift[:, 0]) | (moved > SHOWS).any(axis=1)
+    return np.asarray(shows, dtype=bool)
 
 
 def _tail(rings: Sequence[Ring], healthy: Healthy) -> float:

@@ -69,7 +69,7 @@ def shift_of(point: Array, covariance: Array, healthy: Healthy, index: int = 0) 
     rows = np.ix_([index, m + index], [index, m + index])
     against = np.array([[-ratio * loss, healthy_loss * -1.0], [-2 * ratio**2, 0.0]])
     measured = np.array([[ratio * loss, ratio * loss], [2 * ratio**2, 0.0]])
-    total = against @ healthy.scale[rows] @ against.T + measured @ covariance @ measured.T
+    total = against @ healthy.covariance[rows] @ against.T + measured @ covariance @ measured.T
     return Shift(
         float(g),
         float(b),

@@ -113,6 +113,7 @@ def reasons(
     found = [_against(r, by, k) for k, r in enumerate(rings)]
     found.append(_direction(shifts[0]))
     found.append(_far(odds.tail))
+    found.append(_shows(odds.log10_shows))
     found += _two_capacitors(by, slope, tank)
     found += _ladder(rings)
     if where is Connection.IN_CIRCUIT:
@@ -170,6 +171,15 @@ def _far(tail: float) -> str:
     if tail >= 1e-4:
         return f"only one healthy ring in {1 / tail:.0f} would lie this far from the reference"
     return "fewer than one healthy ring in 10000 would lie this far from the reference"
+
+
+def _shows(log10_ratio: float) -> str:
+    """Shorts too slight to show have no part in it: those nothing can tell from a healthy winding."""
+    factor = 10 ** min(abs(log10_ratio), 6.0)
+    times = "over a million" if abs(log10_ratio) >= 6 else f"{factor:.1f}" if factor < 10 else f"{factor:.0f}"
+    side = "a short that shows on this part" if log10_ratio > 0 else "a healthy winding"
+    other = "a healthy winding" if log10_ratio > 0 else "a short that shows on this part"
+    return f"this ring is {times} times likelier from {side} than from {other}"
 
 
 def _two_capacitors(
