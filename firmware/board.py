@@ -50,7 +50,7 @@ CONSTANTS = [
     ("input_psi", 39_000, 0, 1_000_000_000),  # conductance across the winding
     ("input_uncertainty_psi", 25_000, 0, 1_000_000_000),
     # Rate, in 1000 s, at which open leads with A lose their voltage by what a ring does not see: the bleeder,
-    # which follows the ring, and the amplifier's coupling. Computed in hardware-notes, circuit/claims/ringing.py.
+    # which follows the ring, and the amplifier's coupling. From hardware-notes, circuit/claims/ringing.py.
     ("coupling_per_ks", 39_680, 0, 1_000_000),
     # Start of the converter to its first sample; what is measured of a latency near 0 may lie below it.
     ("latency_ps", 0, -20_000, 2_000_000),
