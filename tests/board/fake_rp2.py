@@ -39,13 +39,14 @@ class World:
     """One chip with something on its pins.
 
     obeys: whether the clock is what machine.freq() says (an emulator's may not be); offers_fast:
-    whether machine.freq() accepts 144 MHz; op_us: how long each access of the firmware takes.
+    whether machine.freq() accepts 144 MHz; op_us: how long each access of the firmware takes; latches:
+    whether the converter's request stays as it is while requests are off (an emulator's may).
     input, faulty, held, early: functions of a conversion's number: its code, whether it fails, whether
     the DMA is kept from the bus, whether the DMA reads once too often. dead_after: conversions that the
     converter does before it stands still.
     """
 
-    def __init__(self, name, obeys=True, offers_fast=True, op_us=15):
+    def __init__(self, name, obeys=True, offers_fast=True, op_us=15, latches=False):
         (self.adc, self.dreq_adc, self.clk, self.divider_bit, self.bus, self.depth, self.default_hz) = _TABLE[
             name
         ]
@@ -53,6 +54,8 @@ class World:
         self.obeys = obeys
         self.offers_fast = offers_fast
         self.op_us = op_us
+        self.latches = latches
+        self.requested = False
         self.now = 0
         self.hz = self.default_hz
         self.log = []
@@ -166,7 +169,9 @@ class World:
             return self.flash_lines
         if address == self.adc + 12:
             if self.fifo:
-                return self.fifo.pop(0)
+                code = self.fifo.pop(0)
+                self.request()
+                return code
             self.registers[self.adc + 8] |= _UNDER
             return 0
         value = self.registers.get(address)
@@ -208,6 +213,7 @@ class World:
     def convert(self):
         at = len(self.conversions) - 1
         self.conversion_end = None
+        self.start()  # the next one begins before anything can stop it
         fcs = self.registers[self.adc + 8]
         self.registers[self.adc] &= ~_ERR
         code = self.input(at)
@@ -219,8 +225,13 @@ class World:
                 self.registers[self.adc + 8] |= _OVER
             else:
                 self.fifo.append(code)
+            self.request()
             self.serve(at)
-        self.start()
+
+    def request(self):
+        fcs = self.registers[self.adc + 8]
+        if fcs & 8:
+            self.requested = len(self.fifo) >= max(1, fcs >> 24)
 
     def serve(self, at):
         """Samples to the DMA channel that waits for them."""
@@ -275,6 +286,9 @@ class Channel:
         self.done = 0
         self.busy = self.count > 0
         while self.busy and self.request == 63:
+            self.transfer()
+        left_over = self.world.latches and self.request == self.world.dreq_adc
+        while self.busy and left_over and self.world.requested:
             self.transfer()
         if self.busy and self.request < 8 and self.world.machines[self.request - 4].rx:
             self.transfer()

@@ -208,6 +208,15 @@ def case_order(folders):
     true(log.index(("pin", PULSE), go) > go, "the pin is not taken back")
 
 
+def case_request_left_over(folders):
+    """The conversion under way at the stop leaves its request: no later record may begin with it."""
+    samples = array("H", bytes(2 * 256))
+    for name in CHIPS:
+        bench = Bench(folders, name, latches=True)
+        for _ in range(3):
+            clean_afterwards(bench, samples)
+
+
 # ---- what goes wrong
 
 
@@ -254,6 +263,15 @@ def case_short(folders):
             same(bench.fire(samples, 256, 288, 144), UNFINISHED)
             same(bench.world.level(PULSE), 0)
             clean_afterwards(bench, samples)
+
+
+def case_words_before_their_time(folders):
+    """What fills the buffer faster than the converter can convert is no record."""
+    samples = array("H", bytes(2 * 4096))
+    bench = Bench(folders, "rp2040", latches=True)
+    bench.world.fifo, bench.world.requested = [], True
+    same(bench.fire(samples, 4096, 288, 144) & UNFINISHED, UNFINISHED)
+    clean_afterwards(bench, samples)
 
 
 LONG = (2, 60_000)  # a pulse that is still under way when the go has just been given
