@@ -77,6 +77,26 @@ def test_failed_conversions_do_not_end_it() -> None:
     assert crossings(gappy, REST) == 0
 
 
+@pytest.mark.parametrize(("kept_psi", "passed"), [(39_000, False), (1_000_000, True)])
+def test_a_leak_is_what_is_far_above_the_conductance_that_is_kept(kept_psi: int, passed: bool) -> None:
+    """The simulated input has a megohm, which is a leak on a board that should have 26 Mohm."""
+    from coilbell.board import Outcome
+    from coilbell.board.leads import leads
+
+    with Tester.open("virtual:?part=moss-choke&state=open&hurry=1") as tester:
+        tester.change("input_psi", kept_psi)
+        tester.change("input_uncertainty_psi", kept_psi // 2)
+        tester.change("coupling_per_ks", 9_000)
+        tester.hello()
+        outcome = Outcome(rest=2048.0)
+        leads(tester, outcome)
+    row = next(row for row in outcome.rows if row.name == "input resistance")
+    assert row.value is not None
+    # Nine of 45 per second are taken for the coupling's.
+    assert row.value == pytest.approx(1e6 * 45.4 / 36.4, rel=0.05)
+    assert row.passed is passed
+
+
 # --- converter steps ---
 
 

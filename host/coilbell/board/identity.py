@@ -115,8 +115,19 @@ class Identity:
         return self.constants.get("stray_uncertainty_ff", self.constants["stray_ff"] // 2) * 1e-15
 
     @property
+    def input_siemens(self) -> float:
+        """Conductance of the tester across the winding [S]."""
+        return self.constants.get("input_psi", 0) * 1e-12
+
+    @property
+    def input_uncertainty_siemens(self) -> float:
+        """Standard uncertainty of `input_siemens` [S]; where the board keeps none, half of it."""
+        kept = self.constants.get("input_uncertainty_psi")
+        return self.input_siemens / 2 if kept is None else kept * 1e-12
+
+    @property
     def coupling_per_s(self) -> float:
-        """Rate at which the amplifier's coupling lets a slow voltage go [1/s]."""
+        """Rate at which open leads lose a voltage by what a ring does not see: bleeder, coupling [1/s]."""
         return self.constants.get("coupling_per_ks", 0) * 1e-3
 
     @property

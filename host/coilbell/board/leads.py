@@ -29,6 +29,11 @@ _RINGS = 64
 """Rings of as many widths, so that no code is favoured by where their peaks lie."""
 _LINGERS_V = 0.06
 """First voltage of the discharge: above it the clamp's junctions conduct as well."""
+_COUPLING_PART = 0.01
+"""Standard uncertainty of the rate at which bleeder and coupling let go: parts of 1 %."""
+_LEAK_TIMES = 5
+"""So many times the conductance that the board keeps, or its uncertainty, is a leak (own choice)."""
+_LEAST_SIEMENS = 10e-9
 _NO_RING = (
     "only a ring shows it, and open leads have no coil to ring with (their own 0.5 uH would ring near 6 MHz, "
     "beyond the converter): put a coil of 1 to 10 mH on and check again, if its inductance is known with "
@@ -136,13 +141,15 @@ def _input(tester: Tester, outcome: Outcome, letter: str, aim: Aim) -> None:
         note = "the leads keep their charge longer than the amplifier's coupling does: no leak to be seen"
         outcome.rows.append(Row(name, None, note=note))
         return
-    # Noise averages over the shots, the converter's straightness does not.
-    part = math.hypot(spread, max(d.uncertainty_per_s for d in seen) / rate)
+    # Noise averages over the shots; the converter's straightness and the coupling's parts do not.
+    own = max(d.uncertainty_per_s for d in seen)
+    part = math.hypot(spread, math.hypot(own, _COUPLING_PART * identity.coupling_per_s) / rate)
     siemens = farads * rate
+    leaks = _LEAK_TIMES * max(identity.input_siemens, identity.input_uncertainty_siemens, _LEAST_SIEMENS)
     outcome.constants["input_psi"] = round(siemens * 1e12)
     outcome.constants["input_uncertainty_psi"] = round(siemens * part * 1e12)
     note = f"by the discharge of {letter}; a leak across the input shows here"
-    outcome.rows.append(Row(name, 1 / siemens, "ohm", 5e5, 1e8, note, part / siemens))
+    outcome.rows.append(Row(name, 1 / siemens, "ohm", 1 / leaks, note=note, uncertainty=part / siemens))
 
 
 # --- the converter's codes ---
