@@ -152,27 +152,30 @@ def processor_s() -> dict[str, float]:
     """Processor time of this process's threads by what they do, and of the browser's processes [s]."""
     names = {t.native_id: _ROLES.get(t.name, "serving") for t in threading.enumerate()}
     names[threading.main_thread().native_id] = "this client"
-    found = {"browser": sum(_spent_s(place) for place in _browsers())}
+    found: dict[str, float] = {}
+    for place, role in _descendants():
+        found[role] = found.get(role, 0.0) + _spent_s(place)
     for place in Path("/proc/self/task").iterdir():
         role = names.get(int(place.name), "serving")
         found[role] = found.get(role, 0.0) + _spent_s(place)
     return found
 
 
-def _browsers() -> Iterator[Path]:
-    """Processes of Chromium that descend from this one."""
+def _descendants() -> Iterator[tuple[Path, str]]:
+    """Processes that descend from this one, and what each is."""
     parents = {}
     for place in Path("/proc").glob("[0-9]*"):
         with suppress(OSError, ValueError):
             parents[int(place.name)] = int((place / "stat").read_text().rpartition(")")[2].split()[1])
     for one in parents:
-        above = one
+        above = parents[one]
         while above in parents and above != os.getpid():
             above = parents[above]
         with suppress(OSError):
             place = Path("/proc", str(one))
-            if above == os.getpid() and b"chrom" in (place / "cmdline").read_bytes().split(b"\0")[0]:
-                yield place
+            if above == os.getpid():
+                name = (place / "cmdline").read_bytes().split(b"\0")[0]
+                yield place, "browser" if b"chrom" in name else "driver" if b"node" in name else "board"
 
 
 def _spent_s(place: Path) -> float:

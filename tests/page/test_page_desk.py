@@ -197,10 +197,17 @@ def test_a_running_decay_keeps_its_extremes(struck: dict[str, dict[str, Record]]
     assert len(whole["time"]) > 3900
     assert max(short["sample"]) == max(whole["sample"])
     assert min(short["sample"]) == min(whole["sample"])
-    lengths = {len(short[name]) for name in ("time", "sample", "upper", "lower")}
-    assert lengths == {len(short["time"])}
-    pairs = [(s, u) for s, u in zip(whole["sample"], whole["upper"], strict=True) if u is not None]
-    assert np.mean([abs(s) <= u + 5 for s, u in pairs]) > 0.99
+    assert len(short["time"]) == len(short["sample"])
+    times, samples = (np.array(whole[name]) for name in ("time", "sample"))
+    at, upper, lower = (np.array(whole["envelope"][name]) for name in ("at", "upper", "lower"))
+    assert np.array_equal(upper, -lower)
+    inside = (times >= at[0]) & (times <= at[-1])
+    assert np.mean(np.abs(samples[inside]) <= np.interp(times[inside], at, upper) + 5) > 0.99
+    exact = np.interp(
+        at, (fitted.curve[0][:, 0] - fitted.start_s) * 1e3, fitted.envelope[0] * fitted.scale * 1e3
+    )
+    assert whole["time_unit"] == "ms"
+    assert upper == pytest.approx(exact, abs=3e-3 * exact[0])
 
 
 def test_a_curve_between_wide_samples_meets_the_fit(struck: dict[str, dict[str, Record]]) -> None:

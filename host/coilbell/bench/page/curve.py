@@ -6,7 +6,6 @@ gets every sample.
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -20,8 +19,11 @@ __all__ = ["COLUMNS", "decay_drawing"]
 
 Array = npt.NDArray[np.float64]
 
-COLUMNS = 450
+COLUMNS = 320
 """Columns of a running decay; each holds its lowest and its highest sample."""
+
+_BENDS = 120
+"""Points of the envelope: straight pieces between them differ from it by less than a screen shows."""
 
 _MARGIN = 0.1
 """Share of the fitted window that is shown after it, and a tenth of it before [1]."""
@@ -39,7 +41,7 @@ _SMALL = 0.01
 
 
 def decay_drawing(fit: Fit, record: Record, *, whole: bool = False) -> dict[str, Any]:
-    """Lists of equal length: time, samples, both envelopes (None outside the window); beside them the curve.
+    """Samples on their times, fitted curve and envelope on their own; lists of numbers to draw.
 
     Voltages are counted from the fitted offset.
     """
@@ -53,7 +55,7 @@ def decay_drawing(fit: Fit, record: Record, *, whole: bool = False) -> dict[str,
     unit, per_s = ("ms", 1e3) if times[high - 1] - times[low] >= 1e-3 else ("us", 1e6)
     volts = fit.unit == "V"
     scale = fit.scale * (1e3 if volts else 1.0)
-    reach = _envelope(fit, times[pick])
+    bends, reach = _envelope(fit, stop)
     at, curve = _curve(fit, times[pick], stop)
     middle = fit.offset.value / fit.scale
     return {
@@ -66,8 +68,11 @@ def decay_drawing(fit: Fit, record: Record, *, whole: bool = False) -> dict[str,
             "at": _rounded((at - fit.start_s) * per_s, 6),
             "fit": _rounded((curve - middle) * scale, 4),
         },
-        "upper": _rounded(reach * scale, 4),
-        "lower": _rounded(-reach * scale, 4),
+        "envelope": {
+            "at": _rounded((bends - fit.start_s) * per_s, 6),
+            "upper": _rounded(reach * scale, 4),
+            "lower": _rounded(-reach * scale, 4),
+        },
         "caption": f"time from the start of the fitted window; the ring is counted to "
         f"{fraction_words(fit.count_to)} of its first peak",
     }
@@ -84,20 +89,21 @@ def _extremes(samples: Array) -> npt.NDArray[np.int_]:
     """Positions of the lowest and highest sample of each column, in order; all when there are few."""
     if samples.size <= 2 * COLUMNS:
         return np.arange(samples.size)
-    edges = np.linspace(0, samples.size, COLUMNS + 1).astype(int)
-    found = [
-        first + place
-        for first, last in pairwise(edges)
-        for place in sorted({int(samples[first:last].argmin()), int(samples[first:last].argmax())})
-    ]
-    return np.array(found)
+    width = -(-samples.size // COLUMNS)
+    whole = width * (samples.size // width)
+    columns = samples[:whole].reshape(-1, width)
+    first = np.arange(0, whole, width)
+    rest = np.arange(whole, samples.size)  # fewer than a column holds
+    return np.unique(np.concatenate([first + columns.argmin(axis=1), first + columns.argmax(axis=1), rest]))
 
 
-def _envelope(fit: Fit, times: Array) -> Array:
-    """Envelope at these times [units of the samples], nan outside the fitted window or without a ring."""
+def _envelope(fit: Fit, stop_s: float) -> tuple[Array, Array]:
+    """Times and heights of the envelope [s], [units of the samples]; nothing where nothing rings."""
+    if not fit.rings:
+        return np.empty(0), np.empty(0)
     axis = fit.curve[0][:, 0]
-    inside = (times >= axis[0]) & (times <= axis[-1]) & fit.rings
-    return np.where(inside, np.interp(times, axis, fit.envelope[0]), np.nan)
+    at = np.linspace(float(axis[0]), min(float(axis[-1]), stop_s), _BENDS)
+    return at, np.interp(at, axis, fit.envelope[0])
 
 
 def _curve(fit: Fit, times: Array, stop_s: float) -> tuple[Array, Array]:
@@ -124,5 +130,6 @@ def _model(fit: Fit, times: Array) -> Array:
     return total / fit.scale
 
 
-def _rounded(values: Array, places: int) -> list[float | None]:
-    return [None if value != value else value for value in np.round(values, places).tolist()]
+def _rounded(values: Array, places: int) -> list[float]:
+    found: list[float] = np.round(values, places).tolist()
+    return found

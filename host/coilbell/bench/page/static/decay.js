@@ -1,13 +1,11 @@
 // The plot of the decay: samples, fit, envelope, and a held trace to compare.
-import { dress, gaps, put } from "./colours.js";
+import { dress, put } from "./colours.js";
 
-const EMPTY = { time: [], sample: [], upper: [], lower: [] };
-const NO_CURVE = { at: [], fit: [] };
-const NONE = [NaN, NaN, NaN];
-const BLANK = { time: [0, 0.5, 1], sample: NONE, upper: [-1, NaN, 1], lower: NONE, curve: NO_CURVE }; // a range, no line
+const EMPTY = { time: [], sample: [], envelope: { at: [], upper: [], lower: [] }, curve: { at: [], fit: [] } };
+const BLANK = { ...EMPTY, time: [0, 1], sample: [NaN, NaN], envelope: { at: [0, 1], upper: [-1, 1], lower: [NaN, NaN] } }; // a range, no line
 
-const curve = (decay) => ({ at: gaps((decay.curve ?? NO_CURVE).at), fit: gaps((decay.curve ?? NO_CURVE).fit) });
-const columns = (decay) => Object.fromEntries(Object.keys(EMPTY).map((name) => [name, gaps(decay[name])]));
+const typed = (columns) => Object.fromEntries(Object.entries(columns).map(([name, values]) => [name, Float64Array.from(values)]));
+const dots = ({ time, sample }) => typed({ time, sample });
 
 export class DecayPlot {
   constructor(place) {
@@ -20,18 +18,20 @@ export class DecayPlot {
     // Built anew, so that every colour and size is of the look that is chosen.
     const { Plotting } = Bokeh;
     const range = this.plot && this.plot.x_range;
-    this.source = new Bokeh.ColumnDataSource({ data: columns(this.shown) });
-    this.fitted = new Bokeh.ColumnDataSource({ data: curve(this.shown) });
-    this.held = new Bokeh.ColumnDataSource({ data: curve(this.compared) });
+    const source = (data) => new Bokeh.ColumnDataSource({ data });
+    this.samples = source(dots(this.shown));
+    this.envelope = source(typed(this.shown.envelope));
+    this.fitted = source(typed(this.shown.curve));
+    this.held = source(typed(this.compared.curve));
     this.plot = Plotting.figure({ sizing_mode: "stretch_both", toolbar_location: null, tools: "pan,wheel_zoom,reset",
       active_scroll: "wheel_zoom", output_backend: "canvas", min_border: 4, lod_threshold: null });
     this.axes = [this.plot.below[0], this.plot.left[0]];
     const c = dress(this.plot, this.axes);
     const line = (source, x, y, style) => this.plot.line({ field: x }, { field: y }, { source, ...style });
     line(this.held, "at", "fit", { line_width: 2, line_dash: "dotted", line_color: c.ink });
-    this.plot.scatter({ field: "time" }, { field: "sample" }, { source: this.source, size: 3, line_color: null, fill_color: c.faint });
-    line(this.fitted, "at", "fit", { line_width: 1.5, line_color: c.orange });
-    for (const side of ["upper", "lower"]) line(this.source, "time", side, { line_width: 2, line_dash: [7, 3], line_color: c.blue });
+    this.plot.scatter({ field: "time" }, { field: "sample" }, { source: this.samples, size: 3, line_color: null, fill_color: c.faint });
+    line(this.fitted, "at", "fit", { line_width: 1, line_color: c.orange }); // wider lines cost some ms a shot without a graphics card
+    for (const side of ["upper", "lower"]) line(this.envelope, "at", side, { line_width: 2, line_dash: [7, 3], line_color: c.blue });
     this.stands = put(this.plot, this.place, this.stands);
     if (range && range.have_updated_interactively) this.look(range.start, range.end);
     if (this.last) this.name(this.last);
@@ -44,12 +44,13 @@ export class DecayPlot {
   show(decay) {
     this.last = this.shown = decay;
     this.name(decay);
-    this.source.data = columns(decay);
-    this.fitted.data = curve(decay);
+    this.samples.data = dots(decay);
+    this.envelope.data = typed(decay.envelope);
+    this.fitted.data = typed(decay.curve);
   }
   hold(on) {
     this.compared = on && this.last ? this.last : EMPTY;
-    this.held.data = curve(this.compared);
+    this.held.data = typed(this.compared.curve);
   }
   view(share, step) {
     const range = this.plot.x_range;

@@ -16,6 +16,7 @@ let status = null;
 let frozen = false;
 let held = false;
 let waiting = null; // the newest shot that is not drawn yet: a slow screen skips the others
+let drawing = false; // until the frame is through in which the last shot is painted
 let owed = 0; // shots that came and were not yet called seen
 
 const COMMANDS = ["run", "strike", "prior", "good", "shorted", "keep", "note", "work", "begin", "observe", "withdraw"]
@@ -33,17 +34,25 @@ function hear_shot(message) {
   owed += 1;
   if (frozen) return pay(0);
   sound.follow(message.tone_hz); // for ears it is never too late, whatever the screen does
-  if (!waiting) requestAnimationFrame(draw_newest);
   waiting = message;
-  // A hidden tab has no frames to draw in: with nobody listening it leaves its shots owed and is sent no more.
+  // A hidden tab draws nothing: with nobody listening it leaves its shots owed and is sent no more.
   if (!document.hidden || sound.on) pay(1);
+  draw_newest();
 }
 function draw_newest() {
+  if (drawing || !waiting || document.hidden) return;
   const shot = waiting;
   waiting = null;
+  drawing = true;
   if (!frozen) draw(shot);
-  pay(0);
+  requestAnimationFrame(() => { // the plots have asked for this frame before, and are painted by now
+    drawing = false;
+    if (!frozen) document.body.dataset.drawn = Date.now();
+    pay(waiting ? 1 : 0);
+    draw_newest();
+  });
 }
+document.addEventListener("visibilitychange", draw_newest);
 function pay(left) {
   for (; owed > left; owed -= 1) link.order({ do: "seen" });
 }
@@ -51,7 +60,7 @@ function draw(shot) {
   decay.show(shot.decay);
   if (shot.plane) plane.show(shot.plane);
   showShot(shot);
-  Object.assign(document.body.dataset, { shot: shot.number, struck: shot.struck_at_ms, drawn: Date.now(), whole: shot.decay.whole });
+  Object.assign(document.body.dataset, { shot: shot.number, struck: shot.struck_at_ms, whole: shot.decay.whole });
   delete document.body.dataset.sleeps;
 }
 function hear_status(message) {

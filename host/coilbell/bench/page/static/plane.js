@@ -33,12 +33,12 @@ export class PlanePlot {
       axis.major_label_overrides = new Map(ground.ticks[k]);
     });
     for (const grid of this.plot.center.filter((one) => one.type === "Grid")) grid.ticker = axes[grid.dimension].ticker;
-    let fault = 0;
-    for (const line of ground.lines) {
-      const style = { fault: { line_color: c.faint, line_width: 1.4, line_dash: DASHES[fault % DASHES.length] },
-        healthy: { line_color: c.blue, line_width: 2 }, shorted: { line_color: c.orange, line_width: 1.5, line_dash: "dotted" } }[line.kind];
-      if (line.kind === "fault") fault += 1;
-      this.plot.line(gaps(line.points[0]), gaps(line.points[1]), style);
+    const STYLES = { fault: { line_color: c.faint, line_width: 1.4 }, healthy: { line_color: c.blue, line_width: 2 },
+      shorted: { line_color: c.orange, line_width: 1.5, line_dash: "dotted" } };
+    for (const [kind, style] of Object.entries(STYLES)) {
+      const lines = ground.lines.filter((line) => line.kind === kind).map(({ points }) => points.map(gaps));
+      const dashes = kind === "fault" ? { line_dash: lines.map((_, k) => DASHES[k % DASHES.length]) } : {};
+      if (lines.length) this.plot.multi_line(lines.map(([x]) => x), lines.map(([, y]) => y), { ...style, ...dashes });
     }
     for (const mark of ground.marks) {
       const style = mark.kind === "good" ? { marker: "circle", size: 8, fill_color: c.blue, line_color: c.ink }
@@ -60,10 +60,11 @@ export class PlanePlot {
   }
   letters(ground, c) {
     const size = `${parseFloat(getComputedStyle(document.documentElement).fontSize) * 0.8}px`;
-    for (const one of ground.letters.filter(({ at }) => at))
-      this.plot.text([one.at[0]], [one.at[1]], [one.letter], { text_color: { fault: c.ink, healthy: c.blue, shorted: c.orange }[one.kind],
-        text_font_size: size, text_font_style: "bold", text_align: "center", text_baseline: "middle", background_fill_color: c.ground,
-        background_fill_alpha: 0.85, padding: 1 });
+    const letters = ground.letters.filter(({ at }) => at);
+    const colour = { fault: c.ink, healthy: c.blue, shorted: c.orange };
+    this.plot.text(letters.map(({ at }) => at[0]), letters.map(({ at }) => at[1]), letters.map(({ letter }) => letter), {
+      text_color: letters.map(({ kind }) => colour[kind]), text_font_size: size, text_font_style: "bold", text_align: "center",
+      text_baseline: "middle", background_fill_color: c.ground, background_fill_alpha: 0.85, padding: 1 });
   }
   show(plane) {
     if (!this.ring || plane.key !== this.key) return;

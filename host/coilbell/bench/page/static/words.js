@@ -45,7 +45,9 @@ function showFinding(finding) {
   document.body.dataset.explanation = finding.explanation;
   set("caution", finding.caution);
   at("caution").hidden = !finding.caution;
-  at("odds").replaceChildren(...finding.odds.map(chance));
+  const odds = JSON.stringify(finding.odds);
+  if (at("odds").dataset.odds !== odds) at("odds").replaceChildren(...finding.odds.map(chance));
+  at("odds").dataset.odds = odds;
   const parts = [["Why", finding.reasons], ["Not told apart", finding.not_separable], ["Cannot be seen", finding.cannot_see],
     ["Rests on", finding.basis], ["Next", [finding.next_step]]];
   const key = JSON.stringify(parts);
