@@ -54,7 +54,24 @@ commands:
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; returns the exit code."""
-    words = sys.argv[1:] if arguments is None else arguments
+    try:
+        try:
+            return _chosen(sys.argv[1:] if arguments is None else arguments)
+        finally:
+            sys.stdout.flush()  # what cannot be written is told here, not when the interpreter ends
+    except KeyboardInterrupt:
+        return _complain("interrupted", 130)
+    except BrokenPipeError:
+        _abandon_output()
+        return 0
+    except OSError as error:
+        _abandon_output()
+        return _complain(
+            f"the system refused: {error.strerror or error}; free room or choose another place", 3
+        )
+
+
+def _chosen(words: list[str]) -> int:
     # Rings are small problems: several threads in one product of matrices would only wait for each other.
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
@@ -98,16 +115,6 @@ def _run(name: str, words: list[str]) -> int:
         return int(module.run(options))
     except CoilbellError as error:
         return _complain(str(error), error.exit_code)
-    except KeyboardInterrupt:
-        return _complain("interrupted", 130)
-    except BrokenPipeError:
-        _abandon_output()
-        return 0
-    except OSError as error:
-        _abandon_output()
-        return _complain(
-            f"the system refused: {error.strerror or error}; free room or choose another place", 3
-        )
 
 
 def _abandon_output() -> None:
@@ -116,7 +123,12 @@ def _abandon_output() -> None:
 
 
 def _complain(message: str, code: int) -> int:
-    print(f"coilbell: {message}", file=sys.stderr)
+    text = f"coilbell: {message}"
+    if sys.stderr.isatty():
+        import textwrap
+
+        text = textwrap.fill(text, 80, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
+    print(text, file=sys.stderr)
     return code
 
 

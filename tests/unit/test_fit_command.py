@@ -215,7 +215,7 @@ def test_good_files_are_fitted_beside_faulty_ones(
         (("--from", "abc"), "--from 'abc' is not a number"),
         (("--from", "2m", "--to", "1m"), "--from 2m is not before --to 1m"),
         (("--from", "1"), "the window holds 0 of"),
-        (("--capacitor", "22"), "is not a capacitor"),
+        (("--capacitor", "22"), "is no test capacitor"),
         (("--capacitor", "22nH"), "--capacitor '22nH' is not a number"),
         (("--count-to", "1"), "does not lie between 0 and 1"),
         (("--count-to", "1/0"), "does not lie between 0 and 1"),

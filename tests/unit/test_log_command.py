@@ -116,7 +116,7 @@ def test_export_import(say: Any, tmp_path: Path) -> None:
 def test_refit(say: Any) -> None:
     code, out, _ = say("refit", "--jobs", "1")
     assert code == 0
-    assert "2 capture(s) fitted and 1 judgement(s) made again" in out
+    assert "2 captures fitted and 1 judgement made again" in out
     assert "no explanation changed" in out
     (one,) = _objects(say("refit", "--jobs", "1", "--json")[1])
     assert (one["fits"], one["judgements"], one["problems"]) == (2, 1, [])
@@ -134,7 +134,7 @@ def test_backup_remove_check(say: Any, tmp_path: Path) -> None:
             assert log.holds("lot-3")
     code, out, _ = say("check")
     assert code == 0
-    assert "sound, 1 item(s)" in out
+    assert "sound, 1 item" in out
 
 
 def test_check_tells_of_damage(say: Any, tmp_path: Path) -> None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import signal
+import shutil
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -124,29 +126,31 @@ sys.exit(main([*words[:2], "--log", path, *words[2:]]))
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="folders have other rights there")
-def test_a_read_only_folder_can_be_read_but_not_written(tmp_path: Path) -> None:
-    folder = tmp_path / "shelf"
+def test_a_read_only_folder_can_be_read_but_not_written() -> None:
+    # Not in pytest's own folder: its rights are set anew by every other run that starts meanwhile.
+    scratch = Path(tempfile.mkdtemp())
+    folder = scratch / "shelf"
     folder.mkdir()
     path = folder / "log.sqlite"
     with Log(path) as log:
         log.add_item("choke-7")
     path.chmod(0o444)
     folder.chmod(0o555)
-    for above in (tmp_path, *tmp_path.parents[:2]):
-        above.chmod(above.stat().st_mode | 0o055)
+    scratch.chmod(0o755)
     try:
-        shown = _as_anybody(tmp_path, path, "log", "list")
+        shown = _as_anybody(scratch, path, "log", "list")
         assert (shown.returncode, shown.stderr) == (0, "")
         assert "choke-7" in shown.stdout
-        refused = _as_anybody(tmp_path, path, "log", "note", "choke-7", "warm")
+        refused = _as_anybody(scratch, path, "log", "note", "choke-7", "warm")
         assert refused.returncode == 3
         assert "cannot be written there" in refused.stderr
         assert refused.stderr.count("\n") == 1
-        new = _as_anybody(tmp_path, folder / "new" / "log.sqlite", "log", "add", "choke-8")
+        new = _as_anybody(scratch, folder / "new" / "log.sqlite", "log", "add", "choke-8")
         assert new.returncode == 3
         assert "cannot be made" in new.stderr
     finally:
         folder.chmod(0o755)
+        shutil.rmtree(scratch)
 
 
 def _as_anybody(scratch: Path, path: Path, *words: str) -> subprocess.CompletedProcess[str]:

@@ -12,7 +12,7 @@ import re
 
 from coilbell.errors import InputError
 
-__all__ = ["concise", "engineering", "interval", "known_unit", "parse"]
+__all__ = ["concise", "counted", "engineering", "interval", "known_unit", "parse"]
 
 _PREFIXES = {-15: "f", -12: "p", -9: "n", -6: "u", -3: "m", 0: "", 3: "k", 6: "M", 9: "G", 12: "T"}
 _FACTORS = {letter: exponent for exponent, letter in _PREFIXES.items()} | {"\u00b5": -6, "\u03bc": -6, "K": 3}
@@ -102,6 +102,11 @@ def concise(value: float, standard_uncertainty: float, unit: str = "") -> str:
         exponent, scaled, spread, places = exponent + 3, scaled / 1000, spread / 1000, places + 3
     number = f"{round(scaled, places):.{max(places, 0)}f}({_bracket(spread, places)})"
     return f"{number} {_PREFIXES[exponent]}{unit}" if unit else number
+
+
+def counted(number: int, noun: str) -> str:
+    """1, "capture" -> "1 capture"; 3, "capture" -> "3 captures"."""
+    return f"{number} {noun}{'s' * (number != 1)}"
 
 
 def interval(low: float, high: float, unit: str = "") -> str:

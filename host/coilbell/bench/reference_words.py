@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from coilbell.bench.quantities import engineering
+from coilbell.bench.quantities import concise, engineering
 from coilbell.bench.words import wrapped
 from coilbell.winding import Condition, Healthy, Reference, digest, healthy_of, remarks
 
@@ -45,7 +45,8 @@ def reference_facts(reference: Reference) -> dict[str, Any]:
 def reference_text(facts: dict[str, Any]) -> str:
     """The dict of `reference_facts` in words; lines of at most 80 columns."""
     lines = [wrapped(f"{facts['name']}: {facts['kind']}", indent=0)]
-    lines.append(f"  made {facts['created'] or 'at an unknown time'}, sha256 {facts['sha256'][:16]}...")
+    made = f"{facts['created'][:16].replace('T', ' ')} UTC" if facts["created"] else "at an unknown time"
+    lines.append(f"  made {made}, sha256 {facts['sha256'][:16]}...")
     if facts["note"]:
         lines.append(wrapped(f"note: {facts['note']}"))
     lines += [wrapped(f"merged from {name}") for name in facts["origins"]]
@@ -74,11 +75,22 @@ def _capture(capture: Any) -> dict[str, Any]:
         "origin": capture.origin,
         "test_capacitor_f": seen.capacitor.farads,
         "frequency_hz": seen.frequency_hz,
+        "frequency_standard_uncertainty_hz": _spread(seen.frequency_hz, seen.frequency_uncertainty),
         "q": seen.q,
+        "q_standard_uncertainty": _spread(seen.q, seen.q_uncertainty),
         "utc": seen.utc.isoformat() if seen.utc else None,
         "source": seen.source,
         "doubts": list(seen.doubts),
     }
+
+
+def _spread(value: float | None, relative: float) -> float | None:
+    """Standard uncertainty of a value, None where it is unknown."""
+    return value * relative if value is not None and math.isfinite(relative) else None
+
+
+def _figure(value: float, spread: float | None, unit: str = "") -> str:
+    return concise(value, math.nan if spread is None else spread, unit)
 
 
 def _row(capture: dict[str, Any]) -> tuple[str, ...]:
@@ -87,8 +99,10 @@ def _row(capture: dict[str, Any]) -> tuple[str, ...]:
         capture["unit"][:24],
         capture["condition"],
         engineering(capture["test_capacitor_f"], "F"),
-        engineering(capture["frequency_hz"], "Hz", 5) if rang else "no ring",
-        f"{capture['q']:.4g}" if rang else "-",
+        _figure(capture["frequency_hz"], capture["frequency_standard_uncertainty_hz"], "Hz")
+        if rang
+        else "no ring",
+        _figure(capture["q"], capture["q_standard_uncertainty"]) if rang else "-",
         (capture["utc"] or "")[:10],
     )
 

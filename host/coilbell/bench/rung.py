@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from coilbell.bench.files import read
-from coilbell.bench.quantities import parse
-from coilbell.errors import FileError, InputError
+from coilbell.bench.quantities import engineering, parse
+from coilbell.errors import FileError, InputError, RecordError
 from coilbell.record import Capacitor, Connection, Record
 from coilbell.winding import Observation, observe
 
-__all__ = ["capacitors_for", "captures_of", "rung"]
+__all__ = ["capacitor_of", "capacitors_for", "captures_of", "rung"]
 
 
 def capacitors_for(
@@ -30,10 +30,20 @@ def capacitors_for(
     percent = parse(tolerance, "%", "--tolerance")
     if not 0 <= percent < 100:
         raise InputError(f"--tolerance {tolerance} is no percentage; write 1 for 1 %")
-    made: list[Capacitor | None] = [
-        Capacitor(parse(value, "F", "--capacitor"), percent / 100) for value in values
-    ]
+    made: list[Capacitor | None] = [capacitor_of(value, percent / 100) for value in values]
     return made * (len(files) if len(made) == 1 else 1)
+
+
+def capacitor_of(text: str, tolerance: float | None = None) -> Capacitor:
+    """The test capacitor meant by what was typed. tolerance: relative [1]. Raises InputError."""
+    farads = parse(text, "F", "--capacitor")
+    try:
+        return Capacitor(farads) if tolerance is None else Capacitor(farads, tolerance)
+    except RecordError as error:
+        raise InputError(
+            f"--capacitor {text} is {engineering(farads, 'F')}, which is no test capacitor; "
+            "write it with its prefix, such as 22n"
+        ) from error
 
 
 def rung(

@@ -93,6 +93,8 @@ def read_reference(path: Path) -> Reference:
         raise FileError(f"{path}: cannot be read: {error.strerror or error}") from error
     except UnicodeDecodeError as error:
         raise FileError(f"{path}: is not text; restore it from an export") from error
+    if not text.strip():
+        raise FileError(f"{path}: is empty; restore it from an export, or add its captures again")
     try:
         return decode(text)
     except FileError as error:

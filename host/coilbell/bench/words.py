@@ -11,6 +11,7 @@ The way is always the same, so that text and JSON cannot differ:
 from __future__ import annotations
 
 import math
+import re
 import textwrap
 from collections.abc import Sequence
 from fractions import Fraction
@@ -43,6 +44,9 @@ WIDTH = 80
 
 _KEPT = "\0"
 
+_FIGURE = re.compile(r"(?<=[\d)]) (?=(?:%|[fpnumkMGT]?(?:Hz|ohm|[sFHVAS]))(?![A-Za-z]))|(?<=\bQ) (?=\d)")
+"""The blank between a number and its unit, and between Q and its number."""
+
 
 def figure(quantity: Quantity, unit: str = "") -> str:
     """A quantity in the concise form, "21.634(12) kHz"."""
@@ -60,11 +64,15 @@ def fraction_words(fraction: float) -> str:
 def wrapped(text: str, indent: int = 2, width: int = WIDTH) -> str:
     """`text` broken at `width` columns, following lines indented two further.
 
-    A zero byte stands for a blank that must not be broken at, as between a number and its unit.
+    A number and its unit stay together; a zero byte stands for any other blank that must not be broken at.
     """
     first = " " * indent
     lines = textwrap.fill(
-        text, width, initial_indent=first, subsequent_indent=first + "  ", break_on_hyphens=False
+        _FIGURE.sub(_KEPT, text),
+        width,
+        initial_indent=first,
+        subsequent_indent=first + "  ",
+        break_on_hyphens=False,
     )
     return lines.replace(_KEPT, " ")
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from coilbell.bench.quantities import parse
-from coilbell.commands.options import add_connection, add_keeping, connection_of, drawer_of, tell_kept
+from coilbell.bench.quantities import counted, parse
+from coilbell.commands.options import add_connection, add_keeping, connection_of, drawer_of, tell, tell_kept
 from coilbell.errors import InputError, MeasurementError
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def run(options: argparse.Namespace) -> int:
     # The log first: nothing is struck that could not be kept.
     with drawer_of(options) as drawer, Tester.open(options.port) as tester:
         for warning in tester.warnings:
-            print(f"coilbell: note: {warning}", file=sys.stderr)
+            tell(f"coilbell: note: {warning}")
         if options.watch:
             return _watch(tester, request, drawer)
         for number in range(1, (request.count or 1) + 1):
@@ -159,7 +159,7 @@ def _watch(tester: Tester, request: _Request, drawer: Drawer | None) -> int:
     places = [f"{request.out} and those beside it"] if request.out not in (None, "-") else []
     places += [f"the bench log under {drawer.name}"] if drawer else []
     kept = f", kept in {' and in '.join(places)}" if places and number else ""
-    print(f"coilbell: {number} capture{'s' * (number != 1)} taken{kept}", file=sys.stderr)
+    tell(f"coilbell: {counted(number, 'capture')} taken{kept}")
     return 1 if failures >= _MOST_FAILURES else 0
 
 
@@ -169,7 +169,7 @@ def _passed_over(error: MeasurementError, failures: int) -> int:
 
     if isinstance(error, PortLost):
         raise error
-    print(f"coilbell: {error}", file=sys.stderr, flush=True)
+    tell(f"coilbell: {error}")
     # A refusal is the board at work, as when the leads are live; it may refuse as long as that lasts.
     return failures if isinstance(error, Refusal) else failures + 1
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import shutil
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -64,9 +65,13 @@ def run(options: argparse.Namespace) -> int:
         raise MissingError(
             f"{folder}: cannot be made: {error.strerror or error}; give --folder DIR"
         ) from error
-    with Log(folder / "bench-log.sqlite") as log:
-        afternoon = _Afternoon(folder, log)
-        facts = afternoon.play()
+    try:
+        with Log(folder / "bench-log.sqlite") as log:
+            facts = _Afternoon(folder, log).play()
+    except BaseException:
+        # Half an afternoon helps nobody, and would stand in the way of the next one.
+        shutil.rmtree(folder, ignore_errors=True)
+        raise
     print(json.dumps(facts) if options.json else f"\n{finding_text(facts)}\n\n{_ending(folder)}")
     return 0
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from coilbell.bench.quantities import parse
+from coilbell.commands.options import tell
 from coilbell.errors import CoilbellError, FileError, InputError
 
 if TYPE_CHECKING:
@@ -81,27 +82,26 @@ def run(options: argparse.Namespace) -> int:
                     _show(fitted, title, capture, request, shown)
         except CoilbellError as error:
             with _beside_bar():
-                print(f"coilbell: {error}", file=sys.stderr, flush=True)
+                tell(f"coilbell: {error}")
             worst = max(worst, error.exit_code)
     return worst
 
 
 def _request(options: argparse.Namespace) -> _Request:
-    from coilbell.record import Capacitor
+    from coilbell.bench.rung import capacitor_of
 
     start, stop = (
         _optional(text, "s", what) for text, what in ((options.start, "--from"), (options.stop, "--to"))
     )
     if start is not None and stop is not None and start >= stop:
         raise InputError(f"--from {options.start} is not before --to {options.stop}; exchange them")
-    farads = _optional(options.capacitor, "F", "--capacitor")
     return _Request(
         channel=options.channel,
         time_unit=options.time_unit,
         rate_hz=_optional(options.rate, "Hz", "--rate"),
         start_s=start,
         stop_s=stop,
-        capacitor=None if farads is None else Capacitor(farads),
+        capacitor=None if options.capacitor is None else capacitor_of(options.capacitor),
         count_to=fraction(options.count_to),
         json=options.json,
         picture=_picture_path(options.picture),
@@ -207,7 +207,7 @@ def _show(fit: Fit, title: str, capture: Sequence[Record], request: _Request, nu
         print("\n" * (number > 1) + facts_table(facts), flush=True)
     if request.json or not sys.stdout.isatty():
         for note in facts["notes"]:
-            print(f"coilbell: note: {title}: {note}", file=sys.stderr)
+            tell(f"coilbell: note: {title}: {note}")
     if request.picture is not None:
         _draw(fit, title, capture[0], request.picture, number)
 

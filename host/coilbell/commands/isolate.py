@@ -4,21 +4,20 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from coilbell.bench.quantities import parse
-from coilbell.commands.options import actions_of, add_log
+from coilbell.commands.options import action_of, actions_of, add_log, tell
 from coilbell.errors import FileError, InputError
 
 if TYPE_CHECKING:
     from coilbell.bench.worksheet import Keeper
     from coilbell.isolate import Equipment
 
-__all__ = ["add_arguments", "run"]
+__all__ = ["KINDS_SCHEMA", "add_arguments", "run"]
 
 _EXAMPLES = """\
 examples:
@@ -35,6 +34,9 @@ Without --qualified nothing live is instructed; readings that a qualified person
 took can always be entered. A worksheet is kept in the bench log (--log FILE),
 or with --sheet FILE in a file of its own.
 """
+
+KINDS_SCHEMA = 1
+"""Number of the objects that `kinds --json` prints."""
 
 _ACTIONS: dict[str, str] = {
     "new": "begin a worksheet",
@@ -55,8 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
             made[name].add_argument("--item", metavar="NAME", required=True, help="name of the item")
             add_log(made[name])
             made[name].add_argument("--sheet", metavar="FILE", help="keep the worksheet in this file instead")
-        if name not in ("withdraw", "kinds"):
-            made[name].add_argument("--json", action="store_true", help="one JSON object instead of text")
+        made[name].add_argument("--json", action="store_true", help="one JSON object a line instead of text")
     _new_arguments(made["new"])
     _observe_arguments(made["observe"])
     made["next"].add_argument("--count", metavar="N", default="1", help="how many tests to describe (1)")
@@ -97,12 +98,13 @@ def run(options: argparse.Namespace) -> int:
         "show": _show,
         "withdraw": _withdraw,
     }
-    if options.action == "kinds":
+    action = action_of(options, _ACTIONS)
+    if action == "kinds":
         return _kinds(options)
-    if options.action == "new":
+    if action == "new":
         _refuse_unknown(options)
     with _keeper(options) as keeper:
-        return actions[options.action](options, keeper)
+        return actions[action](options, keeper)
 
 
 def _refuse_unknown(options: argparse.Namespace) -> None:
@@ -129,7 +131,7 @@ def _keeper(options: argparse.Namespace) -> Iterator[Keeper]:
     with Log(path, writable=options.action in ("new", "observe", "withdraw")) as log:
         if options.action == "new" and not log.holds(options.item):
             log.add_item(options.item)
-            print(f"{options.item} is new in {log.path}", file=sys.stderr)
+            tell(f"{options.item} is new in {log.path}")
         yield LogKeeper(log, log.item(options.item))
 
 
@@ -155,7 +157,7 @@ def _observe(options: argparse.Namespace, keeper: Keeper) -> int:
         finding=_latest(keeper),
     )
     number = observe(keeper, sheet, evidence, options.words)
-    print(f"reading {number}: {evidence.words}", file=sys.stderr)
+    tell(f"reading {number}: {evidence.words}")
     return _show(options, keeper)
 
 
@@ -187,7 +189,7 @@ def _show(options: argparse.Namespace, keeper: Keeper) -> int:
     from coilbell.bench.worksheet_words import worksheet_facts, worksheet_text
 
     facts = worksheet_facts(opened(keeper), options.item)
-    print(json.dumps(facts) if getattr(options, "json", False) else worksheet_text(facts), flush=True)
+    print(json.dumps(facts) if options.json else worksheet_text(facts), flush=True)
     return 0
 
 
@@ -205,11 +207,16 @@ def _kinds(options: argparse.Namespace) -> int:
 
     if not options.name:
         for kind in shipped().values():
-            print(wrapped(f"{kind.name}: {kind.summary}; {len(kind.step)} steps", indent=0))
+            facts = {"schema": KINDS_SCHEMA, "what": "kind", "name": kind.name, "summary": kind.summary}
+            line = wrapped(f"{kind.name}: {kind.summary}; {len(kind.step)} steps", indent=0)
+            print(json.dumps(facts | {"steps": len(kind.step)}) if options.json else line)
         return 0
     kind, toml = _kind(options.name)
     if toml:
-        print(f"{options.name}: sound", file=sys.stderr)
+        tell(f"{options.name}: sound")
+    if options.json:
+        print(json.dumps(_kind_facts(kind)))
+        return 0
     print(wrapped(f"{kind.name}: {kind.summary}", indent=0))
     for one in kind.hypothesis:
         print(wrapped(f"{one.key}: {one.name}, prior {one.prior:.2g}: {one.reason} ({one.source})"))
@@ -218,6 +225,26 @@ def _kinds(options: argparse.Namespace) -> int:
         print(wrapped(f"step {step.key}: {step.name}{live}; enter such as: {step.enter}"))
         print(wrapped("; ".join(f"{o.key}: {o.name}" for o in step.outcome), indent=6))
     return 0
+
+
+def _kind_facts(kind: Equipment) -> dict[str, Any]:
+    """A kind of equipment, ready for JSON: causes with priors, steps with outcomes, each with its source."""
+    causes = [
+        {"key": one.key, "name": one.name, "prior": one.prior, "reason": one.reason, "source": one.source}
+        for one in kind.hypothesis
+    ]
+    steps = [
+        {
+            "key": step.key,
+            "name": step.name,
+            "live": str(step.live),
+            "enter": step.enter,
+            "outcomes": [{"key": outcome.key, "name": outcome.name} for outcome in step.outcome],
+        }
+        for step in kind.step
+    ]
+    head = {"schema": KINDS_SCHEMA, "what": "kind", "name": kind.name, "summary": kind.summary}
+    return head | {"hypotheses": causes, "steps": steps}
 
 
 def _kind(text: str) -> tuple[Equipment, str]:

@@ -7,6 +7,7 @@ import json
 from pathlib import Path
 
 from coilbell.bench.quantities import parse
+from coilbell.errors import FileError
 
 __all__ = ["add_arguments", "run"]
 
@@ -38,6 +39,7 @@ def run(options: argparse.Namespace) -> int:
     from coilbell.bench.typed_reading import sound
     from coilbell.isolate import listen
 
+    _refuse_other(options.file)
     samples, rate_hz = sound(options.file, options.channel)
     heard = listen(
         samples,
@@ -48,3 +50,19 @@ def run(options: argparse.Namespace) -> int:
     facts = listening_facts(heard, Path(options.file).name)
     print(json.dumps(facts) if options.json else listening_text(facts), flush=True)
     return 0
+
+
+def _refuse_other(name: str) -> None:
+    """Raise FileError for a file that is there and holds no sound, before it is taken for a table."""
+    from coilbell.bench import wavfile
+
+    path = Path(name)
+    if not path.is_file():
+        return
+    try:
+        with path.open("rb") as stream:
+            head = stream.read(12)
+    except OSError:
+        return  # told in its own words where it is read
+    if not wavfile.recognises(head):
+        raise FileError(f"{name}: is no sound file; give a recording as WAV, FLAC or AIFF")

@@ -9,8 +9,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from coilbell.bench.quantities import parse
+from coilbell.bench.quantities import counted, parse
 from coilbell.commands.options import (
+    action_of,
     actions_of,
     add_connection,
     add_log,
@@ -22,6 +23,7 @@ from coilbell.commands.options import (
     prior_of,
     reading_of,
     reference_of,
+    tell,
 )
 from coilbell.errors import InputError
 
@@ -68,7 +70,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         add_log(one)
     for name in ("show", "note", "remove"):
         made[name].add_argument("item", metavar="ITEM", help="name of the item")
-    for name in ("list", "show", "search", "refit"):
+    for name in ("add", "list", "show", "search", "import", "refit", "check"):
         made[name].add_argument("--json", action="store_true", help="one JSON object a line")
     made["show"].add_argument("--all", action="store_true", help="older fits and findings as well")
     for name in ("note", "search"):
@@ -104,6 +106,7 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Do the action; returns its exit code."""
+    action = action_of(options, _ACTIONS)
     from coilbell.bench.log import Log
 
     actions: dict[str, Callable[[argparse.Namespace, Log], int]] = {
@@ -119,10 +122,10 @@ def run(options: argparse.Namespace) -> int:
         "check": _check,
         "remove": _remove,
     }
-    reads_only = options.action in ("list", "show", "search", "export", "backup", "check")
+    reads_only = action in ("list", "show", "search", "export", "backup", "check")
     path = Path(options.log) if options.log else None
     with Log(path, writable=not reads_only) as log:
-        return actions[options.action](options, log)
+        return actions[action](options, log)
 
 
 def _add(options: argparse.Namespace, log: Log) -> int:
@@ -141,8 +144,9 @@ def _add(options: argparse.Namespace, log: Log) -> int:
         direct_ohms=ohms_of(options),
     )
     item = enter(log, entry)
-    print(f"kept in {log.path}", file=sys.stderr)
-    print(item_text(item_facts(log, item)))
+    tell(f"kept in {log.path}")
+    facts = item_facts(log, item)
+    print(json.dumps(facts) if options.json else item_text(facts))
     return 0
 
 
@@ -151,7 +155,7 @@ def _list(options: argparse.Namespace, log: Log) -> int:
 
     items = log.items()
     if not items:
-        print(f"the log {log.path} is empty", file=sys.stderr)
+        tell(f"the log {log.path} is empty")
     for item in items:
         facts = item_facts(log, item, brief=True)
         print(json.dumps(facts) if options.json else item_line(facts))
@@ -168,7 +172,7 @@ def _show(options: argparse.Namespace, log: Log) -> int:
 
 def _note(options: argparse.Namespace, log: Log) -> int:
     log.add_note(log.item(options.item), " ".join(options.words))
-    print(f"noted in {log.path}", file=sys.stderr)
+    tell(f"noted in {log.path}")
     return 0
 
 
@@ -181,7 +185,7 @@ def _search(options: argparse.Namespace, log: Log) -> int:
         facts: dict[str, Any] = item_facts(log, item, brief=True) | {"place": place}
         print(json.dumps(facts) if options.json else wrapped(f"{item.name}: {place}", indent=0))
     if not found:
-        print("nothing holds all of these words", file=sys.stderr)
+        tell("nothing holds all of these words")
     return 0
 
 
@@ -194,15 +198,15 @@ def _export(options: argparse.Namespace, log: Log) -> int:
     items = [log.item(name) for name in options.items] or log.items()
     write = write_archive if place.suffix.lower() == ".zip" else write_table
     write(log, items, place)
-    print(f"{len(items)} item(s) written to {place}", file=sys.stderr)
+    tell(f"{counted(len(items), 'item')} written to {place}")
     return 0
 
 
 def _import(options: argparse.Namespace, log: Log) -> int:
-    from coilbell.bench.log import take_over
+    from coilbell.bench.log import item_facts, take_over
 
     for name in take_over(log, Path(options.file), options.prefix):
-        print(name)
+        print(json.dumps(item_facts(log, log.item(name), brief=True)) if options.json else name)
     return 0
 
 
@@ -233,26 +237,27 @@ def _refit(options: argparse.Namespace, log: Log) -> int:
 
 def _backup(options: argparse.Namespace, log: Log) -> int:
     log.base.copy_to(Path(options.file))
-    print(f"{log.path} copied to {options.file}", file=sys.stderr)
+    tell(f"{log.path} copied to {options.file}")
     return 0
 
 
 def _check(options: argparse.Namespace, log: Log) -> int:
-    from coilbell.bench.log import problems
+    from coilbell.bench.log import LOG_SCHEMA, problems
 
-    found = 0
-    for problem in problems(log):
-        found += 1
-        print(problem)
+    found = list(problems(log))
+    count = len(log.items())
+    if options.json:
+        facts = {"schema": LOG_SCHEMA, "what": "check", "log": str(log.path), "items": count}
+        print(json.dumps(facts | {"problems": found}))
+    else:
+        print("\n".join(found) if found else f"{log.path}: sound, {counted(count, 'item')}")
     if found:
-        print(f"coilbell: {found} problem(s); restore the log from a backup", file=sys.stderr)
-        return 2
-    print(f"{log.path}: sound, {len(log.items())} item(s)")
-    return 0
+        tell(f"coilbell: {counted(len(found), 'problem')}; restore the log from a backup")
+    return 2 if found else 0
 
 
 def _remove(options: argparse.Namespace, log: Log) -> int:
     item = log.item(options.item)
     log.remove(item, Path(options.backup))
-    print(f"{item.name} is out of the log; {options.backup} holds the log as it was", file=sys.stderr)
+    tell(f"{item.name} is out of the log; {options.backup} holds the log as it was")
     return 0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from coilbell.winding import Reference
 
 __all__ = [
+    "action_of",
     "actions_of",
     "add_connection",
     "add_keeping",
@@ -34,6 +36,7 @@ __all__ = [
     "reference_of",
     "refuse_reading",
     "show_and_keep",
+    "tell",
     "tell_chosen",
     "tell_kept",
 ]
@@ -43,11 +46,25 @@ def actions_of(
     parser: argparse.ArgumentParser, words: Mapping[str, str]
 ) -> dict[str, argparse.ArgumentParser]:
     """A parser for each action of a command; words: name -> one line of help."""
-    actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
+    actions = parser.add_subparsers(dest="action", metavar="ACTION")
     return {
         name: actions.add_parser(name, help=line, description=line, allow_abbrev=False)
         for name, line in words.items()
     }
+
+
+def action_of(options: argparse.Namespace, words: Mapping[str, str]) -> str:
+    """The action asked for. Raises InputError, with those there are, when none is."""
+    if options.action is None:
+        raise InputError(f"no action given; choose one of: {', '.join(words)}")
+    return str(options.action)
+
+
+def tell(text: str) -> None:
+    """Say something that is no result: to stderr, on a terminal within its columns."""
+    if sys.stderr.isatty():
+        text = textwrap.fill(text, 80, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
+    print(text, file=sys.stderr, flush=True)
 
 
 def add_connection(parser: argparse.ArgumentParser) -> None:
@@ -167,7 +184,7 @@ def refuse_reading(options: argparse.Namespace) -> None:
 def tell_chosen(drawer: Drawer, rungs: Sequence[Rung], what: str = "judged") -> None:
     """Say on stderr which of the item's captures were taken, where the user named none."""
     listed = ", ".join(f"capture {rung.capture} ({rung.label})" for rung in rungs)
-    print(f"{what}: {listed} of {drawer.name}", file=sys.stderr)
+    tell(f"{what}: {listed} of {drawer.name}")
 
 
 def show_and_keep(
@@ -194,4 +211,4 @@ def tell_kept(kept: dict[str, Any]) -> None:
     """Say on stderr where a result went. kept: what `Drawer.keep` returned."""
     item = f"{'new item ' * kept['new']}{kept['item']}"
     captures = [f"capture {number}" for number in kept["captures"]]
-    print(f"kept in {kept['log']}: {', '.join([item, *captures])}", file=sys.stderr)
+    tell(f"kept in {kept['log']}: {', '.join([item, *captures])}")

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coilbell.commands.options import actions_of, add_reading
+from coilbell.bench.quantities import counted
+from coilbell.commands.options import action_of, actions_of, add_reading, tell
 from coilbell.errors import CoilbellError, FileError, InputError
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     made["export"].add_argument("--force", action="store_true", help="replace FILE when it exists")
     made["import"].add_argument("--name", metavar="NAME", dest="rename", help="keep it under another name")
     made["import"].add_argument("--merge", action="store_true", help="join it to the one of that name")
-    for name in ("list", "show"):
+    for name in ("add", "list", "show", "check", "import"):
         made[name].add_argument("--json", action="store_true", help="one JSON object a line")
     _add_arguments(made["add"])
 
@@ -75,6 +75,7 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Do the action; returns its exit code."""
+    action = action_of(options, _ACTIONS)
     from coilbell.bench.shelf import Shelf
 
     actions: dict[str, Callable[[argparse.Namespace, Shelf], int]] = {
@@ -85,7 +86,7 @@ def run(options: argparse.Namespace) -> int:
         "export": _export,
         "import": _import,
     }
-    return actions[options.action](options, Shelf(options.store))
+    return actions[action](options, Shelf(options.store))
 
 
 def _add(options: argparse.Namespace, shelf: Shelf) -> int:
@@ -108,8 +109,12 @@ def _add(options: argparse.Namespace, shelf: Shelf) -> int:
         after = Reference.begin(options.name, options.kind, captures, options.note)
         new = len(captures)
     shelf.put(after)
-    print(f"{options.name}: {new} capture(s) of {options.unit} added", file=sys.stderr)
-    print(_summary(after))
+    tell(
+        f"{options.name}: {counted(new, 'capture')} of {options.unit} added"
+        if new
+        else f"{options.name}: nothing added, it holds these rings of {options.unit} already"
+    )
+    print(_summary(options, after))
     return 0
 
 
@@ -127,19 +132,17 @@ def _captures(options: argparse.Namespace) -> list[Capture]:
 
 
 def _list(options: argparse.Namespace, shelf: Shelf) -> int:
-    from coilbell.bench.reference_words import reference_facts
-
     names, worst = shelf.names(), 0
     if not names and not options.json:
-        print(f"no references in {shelf.folder}", file=sys.stderr)
+        tell(f"no references in {shelf.folder}")
     for name in names:
         try:
             reference = shelf.get(name)
         except CoilbellError as error:
-            print(f"coilbell: {error}", file=sys.stderr)
+            tell(f"coilbell: {error}")
             worst = max(worst, error.exit_code)
             continue
-        print(json.dumps(reference_facts(reference)) if options.json else _summary(reference))
+        print(_summary(options, reference))
     return worst
 
 
@@ -152,19 +155,28 @@ def _show(options: argparse.Namespace, shelf: Shelf) -> int:
 
 
 def _check(options: argparse.Namespace, shelf: Shelf) -> int:
+    from coilbell.bench.reference_words import REFERENCE_FACTS_SCHEMA
+    from coilbell.bench.words import wrapped
     from coilbell.winding import digest, remarks
 
     names, worst = [options.name] if options.name else list(shelf.names()), 0
     for name in names:
+        facts = {"schema": REFERENCE_FACTS_SCHEMA, "what": "check", "name": name}
         try:
             reference = shelf.get(name)
         except CoilbellError as error:
-            print(f"{name}: {error}", file=sys.stderr)
+            tell(f"{name}: {error}")
             worst = max(worst, error.exit_code)
+            if options.json:
+                print(json.dumps(facts | {"problem": str(error)}))
+            continue
+        weak = list(remarks(reference))
+        if options.json:
+            print(json.dumps(facts | {"problem": None, "sha256": digest(reference), "remarks": weak}))
             continue
         print(f"{name}: sound, sha256 {digest(reference)[:16]}...")
-        for remark in remarks(reference):
-            print(f"  {remark}")
+        for remark in weak:
+            print(wrapped(remark))
     return worst
 
 
@@ -175,7 +187,7 @@ def _export(options: argparse.Namespace, shelf: Shelf) -> int:
     if place.exists() and not options.force:
         raise InputError(f"{place} exists and is left as it is; choose another name, or give --force")
     write_reference(shelf.get(options.name), place)
-    print(f"{options.name} written to {place}", file=sys.stderr)
+    tell(f"{options.name} written to {place}")
     return 0
 
 
@@ -195,11 +207,12 @@ def _import(options: argparse.Namespace, shelf: Shelf) -> int:
             )
         named = shelf.get(named.name).merged(arriving, origin(arriving))
     shelf.put(named)
-    print(_summary(named))
+    print(_summary(options, named))
     return 0
 
 
-def _summary(reference: Reference) -> str:
-    from coilbell.bench.reference_words import reference_line
+def _summary(options: argparse.Namespace, reference: Reference) -> str:
+    """The reference in one line, or all of it with --json."""
+    from coilbell.bench.reference_words import reference_facts, reference_line
 
-    return reference_line(reference)
+    return json.dumps(reference_facts(reference)) if options.json else reference_line(reference)

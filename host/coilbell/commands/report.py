@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
 from pathlib import Path
 
-from coilbell.commands.options import add_log
+from coilbell.commands.options import add_log, tell
 from coilbell.errors import InputError
 
 __all__ = ["add_arguments", "run"]
@@ -47,7 +46,7 @@ def run(options: argparse.Namespace) -> int:
         item = log.item(options.item)
         if options.output:
             sheet = write_report(log, item, options.output, paper=options.paper, force=options.force)
-            print(f"report written to {options.output}", file=sys.stderr)
+            tell(f"report written to {options.output}")
         else:
             sheet = sheet_of(log, item)
     if options.json:

@@ -7,6 +7,7 @@ from typing import Any
 from coilbell.bench.log.again import Outcome
 from coilbell.bench.log.book import Log
 from coilbell.bench.log.kept import Item, KeptCapture, KeptFit, KeptJudgement
+from coilbell.bench.quantities import counted
 from coilbell.bench.sentences import comparison_text, finding_text, percent
 from coilbell.bench.words import facts_headline, wrapped
 from coilbell.errors import FileError
@@ -105,7 +106,7 @@ def item_text(facts: dict[str, Any], *, everything: bool = False) -> str:
     for one in shown:
         lines += ["", wrapped(_judgement_head(one), indent=0), judgement_text(one["facts"])]
     if earlier := len(facts["judgements"]) - len(shown):
-        lines.append(wrapped(f"{earlier} earlier judgement{'s' * (earlier > 1)}: give --all"))
+        lines.append(wrapped(f"{counted(earlier, 'earlier judgement')}: give --all"))
     lines += _worksheet_lines(facts)
     if facts["notes"] or facts["photos"]:
         lines.append("")
@@ -161,10 +162,10 @@ def judgement_text(facts: dict[str, Any]) -> str:
 def outcome_text(outcome: Outcome) -> str:
     """What a run of `again` did."""
     lines = [
-        f"{outcome.fits} capture(s) fitted and {outcome.judgements} judgement(s) made again"
+        f"{counted(outcome.fits, 'capture')} fitted and {counted(outcome.judgements, 'judgement')} made again"
         + (f", {outcome.resumed} taken over from an interrupted run" if outcome.resumed else ""),
         wrapped(
-            f"{outcome.moved} fit(s) moved out of their old 95 % interval"
+            f"{counted(outcome.moved, 'fit')} moved out of the old 95 % interval"
             if outcome.moved
             else "every fit stays inside its old 95 % interval"
         ),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from coilbell.bench.log import Item, Log
+from coilbell.bench.quantities import counted
 from coilbell.bench.sentences import percent
 from coilbell.bench.worksheet_words import NOTHING_CERTAIN, NOTHING_FITS, kept_facts, move_words
 from coilbell.errors import FileError
@@ -43,7 +44,7 @@ def isolation_sections(facts: dict[str, Any] | None, problem: str = "") -> tuple
 
 def _causes(facts: dict[str, Any]) -> tuple[str, ...]:
     live = "nothing live" if facts["qualified"] == "none" else f"live work up to {facts['qualified']}"
-    lines = [f"{facts['kind']}, {len(facts['readings'])} reading(s); stated qualification: {live}"]
+    lines = [f"{facts['kind']}, {counted(len(facts['readings']), 'reading')}; stated qualification: {live}"]
     lines += [
         f"{percent(one['probability'])} {one['name']} (before any reading {percent(one['prior'])})"
         for one in facts["hypotheses"]
