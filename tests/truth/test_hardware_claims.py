@@ -216,6 +216,23 @@ def test_open_leads_are_discharged_before_the_next_shot(board):
     assert left * 1e3 < board["LEAD_LIMIT_MV"] / 2
 
 
+@pytest.mark.parametrize("letter", ["A", "B", "C", ""])
+def test_what_follows_the_ring_does_not_keep_it_going(letter):
+    """Open leads come to rest on a board whose parts all favour what BOOT gives back: open switches of twice
+    the capacitance, small R6 to R8, large R3, R4, R35, R36."""
+    require("ngspice")
+    text = (netlist.HERE / "models.cir").read_text(encoding="utf-8")
+    models = text.replace("CJO=1.4n", "CJO=4n")
+    assert models != text
+    worst = {"R6": 4.4e6, "R7": 20e6, "R8": 0.94e6, "R3": 10.2e6, "R4": 10.2e6, "R35": 571e3, "R36": 571e3}
+    deck = Deck(letter, 0.2e-6, values=worst, models=models)
+    seen = deck.run("tran 20u 1 0 0.5m", ["v(lead)"])
+    volts = np.abs(seen["v(lead)"] - seen["v(lead)"][0])
+    late = volts[seen["time"] > 0.8]
+    assert late.max() < 0.03 * volts.max()
+    assert late.max() < volts[(seen["time"] > 0.4) & (seen["time"] < 0.6)].max() + 1e-4
+
+
 @pytest.mark.parametrize(("henries", "q"), [(2.2e-3, 150.0), (30e-6, 40.0), (100e-3, 8.0)])
 def test_poles_against_closed_form(henries, q):
     """f and Q of a bare parallel circuit, exact for small loss: w0 = 1/sqrt(LC), Q = w0 L/R."""
