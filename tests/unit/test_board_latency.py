@@ -93,6 +93,12 @@ def test_no_step_is_no_edge() -> None:
     assert rise(_step(0.0, before=1), identity, 1, 576) is None
 
 
+def _table_of(outcome: Outcome) -> str:
+    from coilbell.commands.board import _check_facts, _table
+
+    return _table(_check_facts(_identity(), outcome.rows, [], []))
+
+
 @pytest.mark.parametrize("spacing", [1.0, 1.0005, 0.9998])
 def test_a_wrong_spacing_is_seen(spacing: float, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(
@@ -105,6 +111,7 @@ def test_a_wrong_spacing_is_seen(spacing: float, monkeypatch: pytest.MonkeyPatch
     row = rows["sample spacing"]
     assert row.value == pytest.approx(288 * spacing, abs=0.005)
     assert row.passed is (spacing == 1.0)
+    assert "287.971 to 288.029 ticks" in _table_of(outcome)
     assert rows["pulse width"].passed
     assert outcome.constants["latency_ps"] == pytest.approx(137_000, abs=12_000)
 

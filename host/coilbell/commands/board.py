@@ -38,7 +38,8 @@ fires 384 pulses, so take from the leads whatever is on them.
 An interrupted flash is simply run again. A file on the board that is replaced
 stays there as NAME.bak.
 Exit code: 0 done, all checks passed; 1 a check or the board failed; 2 an
-option cannot be; 3 no board, another MicroPython, or no right to its port.
+option cannot be; 3 no board, no tester on that port, another MicroPython, or
+no right to the port.
 """
 
 _RESTART_S = 20.0
@@ -208,8 +209,9 @@ def _coil_rows(tester: Tester, outcome: Outcome, coil: Known | None, added: Know
     from coilbell.board import Row, examined
 
     if not outcome.rings:
-        note = "no coil on the leads" if coil is None else "no ring; is the coil on the leads?"
-        return [Row("reference coil", None if coil is None else 0.0, "H", low=1e-9, note=note)]
+        if coil is None:
+            return [Row("reference coil", None, note="no coil on the leads")]
+        return [Row("reference coil", 0.0, "H", low=1e-9, note="no ring; is the coil on the leads?")]
     rungs = {letter: rung for letter, records in outcome.rings.items() if (rung := _rung(records))}
     if not rungs:
         return [Row("reference coil", None, note="the ring cannot be fitted")]
@@ -351,8 +353,8 @@ def _limits(row: dict[str, Any]) -> str:
         return f"at least {_amount(low, unit)}"
     if low == high:
         return _amount(low, unit)
-    scaled = unit in _SCALED
-    return f"{_amount(low, unit if scaled else '')} to {_amount(high, unit)}"
+    lowest = _amount(low, unit)
+    return f"{lowest if unit in _SCALED else lowest.removesuffix(unit).rstrip()} to {_amount(high, unit)}"
 
 
 _SCALED = ("H", "F", "ohm", "V", "s")
@@ -364,4 +366,4 @@ def _amount(value: float, unit: str) -> str:
 
     if unit in _SCALED:
         return engineering(value, unit, 3)
-    return f"{value:.4g} {unit}".rstrip()
+    return f"{value:.6g} {unit}".rstrip() if unit == "ticks" else f"{value:.4g} {unit}".rstrip()
