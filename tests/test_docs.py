@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 import importlib
 import os
+import re
+import shlex
 import subprocess
 import sys
 import types
@@ -14,8 +16,11 @@ import pytest
 
 import coilbell
 from coilbell.cli import COMMANDS, EXIT_CODES, main
+from coilbell.isolate import shipped
+from coilbell.winding import KINDS
 
 ROOT = Path(__file__).parents[1]
+README = ROOT / "README.md"
 
 
 @pytest.mark.parametrize("name", COMMANDS)
@@ -51,6 +56,38 @@ def _actions(parser: argparse.ArgumentParser) -> list[argparse.Action]:
         else:
             found.append(action)
     return found
+
+
+def _readme_commands() -> list[list[str]]:
+    """Every command line that the README shows, as words."""
+    text = README.read_text(encoding="utf-8")
+    lines = [line[2:].partition("  #")[0] for line in text.splitlines() if line.startswith("$ coilbell ")]
+    lines += list(re.findall(r"`(coilbell [^`]+)`", text))
+    # Words in capitals stand for the user's own, and are words all the same.
+    return [shlex.split(line)[1:] for line in lines]
+
+
+@pytest.mark.parametrize("words", _readme_commands(), ids=" ".join)
+def test_every_command_line_in_the_readme_is_understood(words: list[str]) -> None:
+    parser = argparse.ArgumentParser(exit_on_error=False, allow_abbrev=False)
+    importlib.import_module(f"coilbell.commands.{words[0]}").add_arguments(parser)
+    if "--help" in words:
+        return
+    options = parser.parse_args(words[1:])
+    kind = getattr(options, "kind", None)
+    assert kind in (None, "", *KINDS, *shipped())
+
+
+def test_the_readmes_python_runs(tmp_path: Path) -> None:
+    blocks = re.findall(r"```python\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
+    assert blocks
+    (tmp_path / "part.json").write_bytes(coilbell.example().read_bytes())
+    for block in blocks:
+        done = subprocess.run(
+            [sys.executable, "-c", block], cwd=tmp_path, capture_output=True, text=True, check=False
+        )
+        assert done.returncode == 0, done.stderr
+        assert "no reference: no odds are given" in done.stdout
 
 
 def test_overview_lists_commands_and_exit_codes(capsys: pytest.CaptureFixture[str]) -> None:
