@@ -31,7 +31,8 @@ examples:
   coilbell board check --save         keep the measured constants on the board
 
 Stray capacitance is found by a ring and needs a coil: 1 to 10 mH, air-cored or
-gapped. Without --coil two test capacitors take its measure, to some 4 %.
+gapped. Without --coil two test capacitors take its measure, to some 4 %, but
+only that of a known coil is kept: another may bring a capacitance of its own.
 --added is for a coil that would ring too fast: a known capacitor across it.
 --loop-back needs R31 and R32 of the circuit, from the pulse pin to GPIO28; it
 fires 384 pulses, so take from the leads whatever is on them.
