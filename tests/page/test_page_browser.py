@@ -157,7 +157,8 @@ def _looks_leave_nothing_behind(page: Any) -> None:
         page.locator("#plane canvas").first.wait_for()
         page.wait_for_timeout(300)
         _picture(page, name)
-    page.wait_for_function("Bokeh.documents.length === 2")
+    page.wait_for_timeout(500)
+    assert page.evaluate("Bokeh.documents.length") == 2
     assert page.locator("#decay .plot, #plane .plot").count() == 2
 
 

@@ -2,7 +2,8 @@
 import { dress, put } from "./colours.js";
 
 const EMPTY = { time: [], sample: [], envelope: { at: [], upper: [], lower: [] }, curve: { at: [], fit: [] } };
-const BLANK = { ...EMPTY, time: [0, 1], sample: [NaN, NaN], envelope: { at: [0, 1], upper: [-1, 1], lower: [NaN, NaN] } }; // a range, no line
+const NONE = [NaN, NaN, NaN];
+const BLANK = { ...EMPTY, time: [0, 0.5, 1], sample: NONE, envelope: { at: [0, 0.5, 1], upper: [-1, NaN, 1], lower: NONE } }; // a range, no line
 
 const typed = (columns) => Object.fromEntries(Object.entries(columns).map(([name, values]) => [name, Float64Array.from(values)]));
 const dots = ({ time, sample }) => typed({ time, sample });
