@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from coilbell.errors import RecordError
 
-__all__ = ["MAX_SAMPLES", "SCHEMA", "Capacitor", "Connection", "Record"]
+__all__ = ["MAX_SAMPLES", "SCHEMA", "Capacitor", "Connection", "Record", "WideCode"]
 
 SCHEMA = 1
 """Number of this record layout; it rises when a field changes its meaning."""
@@ -61,6 +61,27 @@ class Capacitor:
             )
 
 
+@dataclass(frozen=True, slots=True)
+class WideCode:
+    """A code that the converter gives for more than one count: a peak of its differential non-linearity.
+
+    code: which, in units of the samples; excess: by how many counts it is wider than one, an ideal
+    converter's; uncertainty: the standard uncertainty of that.
+    """
+
+    code: float
+    excess: float
+    uncertainty: float
+
+    def __post_init__(self) -> None:
+        for name in ("code", "excess", "uncertainty"):
+            value = getattr(self, name)
+            if not (math.isfinite(value) and (name == "code" or 0 <= value < 1e3)):
+                raise RecordError(
+                    "wide_codes", f"{name} {value!r}", "give what `board check` measured, or leave it out"
+                )
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Record:
     """One captured decay.
@@ -81,6 +102,8 @@ class Record:
     """Volts at the converter per unit of `samples` [V]; 1.0 where samples are volts; None where unknown."""
     full_scale: tuple[float, float] | None = None
     """Lowest and highest value the converter can give, in units of `samples`."""
+    wide_codes: tuple[WideCode, ...] = ()
+    """Codes known to be wide. The samples are as the converter gave them; the fit undoes it."""
     resolution: float | None = None
     """Smallest step of `samples`; 1.0 for converter codes; None where unknown."""
     pretrigger: int = 0
@@ -199,6 +222,8 @@ def _check_scale(record: Record) -> None:
     if not (math.isfinite(record.gain) and record.gain > 0):
         raise RecordError("gain", f"{record.gain!r}", "give a positive number; 1 when there is no amplifier")
     if record.full_scale is None:
+        if record.wide_codes:
+            raise RecordError("wide_codes", "stand without full_scale", "give the converter's range as well")
         return
     low, high = record.full_scale
     if not (math.isfinite(low) and math.isfinite(high) and low < high):
@@ -211,6 +236,9 @@ def _check_scale(record: Record) -> None:
             f"samples run {record.samples.min()}..{record.samples.max()}, outside {low:g}..{high:g}",
             "give the converter's true range",
         )
+    for wide in record.wide_codes:
+        if not low <= wide.code <= high:
+            raise RecordError("wide_codes", f"code {wide.code:g}", f"give one within {low:g}..{high:g}")
 
 
 def _check_pulse(record: Record) -> None:

@@ -6,6 +6,7 @@
       {"samples": {"type": "int16", "values": [2048, 2051, ...]},
        "rate_hz": 500000.0,                 or "times_s": [0.0, 2e-06, ...]
        "volts_per_count": 0.000805, "full_scale": [0.0, 4095.0], "resolution": 1.0,
+       "wide_codes": [{"code": 1536.0, "excess": 8.9, "uncertainty": 0.4}],
        "pretrigger": 64, "pulse_s": 2e-06, "gain": 1.0, "shot": 0,
        "test_capacitor": {"farads": 2.2e-08, "tolerance": 0.01, "name": "A", "loss_tangent": 0.0},
        "board": "", "utc": "2026-03-01T09:30:00Z", "connection": "out of circuit",
@@ -29,7 +30,7 @@ import numpy as np
 import numpy.typing as npt
 
 from coilbell.errors import FileError
-from coilbell.record import MAX_SAMPLES, SCHEMA, Capacitor, Connection, Record
+from coilbell.record import MAX_SAMPLES, SCHEMA, Capacitor, Connection, Record, WideCode
 
 __all__ = ["FORMAT", "decode", "encode", "recognises"]
 
@@ -50,6 +51,12 @@ class _Capacitor(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True)
     loss_tangent: float = 0.0
 
 
+class _WideCode(msgspec.Struct, forbid_unknown_fields=True):
+    code: float
+    excess: float
+    uncertainty: float
+
+
 class _Record(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     samples: _Samples
     rate_hz: float | None = None
@@ -57,6 +64,7 @@ class _Record(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     times_s: list[float] | None = None
     volts_per_count: float | None = None
     full_scale: tuple[float, float] | None = None
+    wide_codes: list[_WideCode] = []
     resolution: float | None = None
     pretrigger: int = 0
     pulse_s: float | None = None
@@ -133,6 +141,7 @@ def _struct(record: Record) -> _Record:
         samples=_Samples(_type_name(record.samples), record.samples.tolist()),
         times_s=None if record.times_s is None else record.times_s.tolist(),
         full_scale=None if record.full_scale is None else (record.full_scale[0], record.full_scale[1]),
+        wide_codes=[_WideCode(w.code, w.excess, w.uncertainty) for w in record.wide_codes],
         test_capacitor=None if capacitor is None else _Capacitor(*_values(capacitor)),
         connection=str(record.connection),
         **plain,
@@ -142,7 +151,7 @@ def _struct(record: Record) -> _Record:
 _PLAIN_FIELDS = frozenset(
     name
     for name in _Record.__struct_fields__
-    if name not in ("samples", "times_s", "full_scale", "test_capacitor", "connection")
+    if name not in ("samples", "times_s", "full_scale", "wide_codes", "test_capacitor", "connection")
 )
 
 
@@ -164,6 +173,7 @@ def _record(struct: _Record, number: int) -> Record:
         samples=_samples(struct.samples, number),
         times_s=None if struct.times_s is None else np.array(struct.times_s),
         full_scale=struct.full_scale,
+        wide_codes=tuple(WideCode(w.code, w.excess, w.uncertainty) for w in struct.wide_codes),
         test_capacitor=None if capacitor is None else Capacitor(*_values(capacitor)),
         connection=_connection(struct.connection, number),
         **plain,

@@ -117,6 +117,7 @@ class Sweeps:
             times_s=None if whole else stamps[sound],
             volts_per_count=identity.volts_per_count,
             full_scale=FULL_SCALE,
+            wide_codes=identity.wide_codes,
             resolution=1.0,
             pretrigger=int(sound[:pretrigger].sum()),
             pulse_s=self._begin["width_ticks"] / identity.tick_hz or None,

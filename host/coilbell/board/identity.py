@@ -10,7 +10,7 @@ from typing import Any
 from coilbell.board import frame
 from coilbell.board.exchange import fields_of
 from coilbell.errors import InputError, WireError
-from coilbell.record import Capacitor
+from coilbell.record import Capacitor, WideCode
 
 __all__ = ["STEPS", "ConverterStep", "Identity", "admit"]
 
@@ -129,6 +129,11 @@ class Identity:
     def coupling_per_s(self) -> float:
         """Rate at which open leads lose a voltage by what a ring does not see: bleeder, coupling [1/s]."""
         return self.constants.get("coupling_per_ks", 0) * 1e-3
+
+    @property
+    def wide_codes(self) -> tuple[WideCode, ...]:
+        """`converter_steps` as a record states them."""
+        return tuple(WideCode(s.code, s.excess_lsb, s.uncertainty_lsb) for s in self.converter_steps)
 
     @property
     def converter_steps(self) -> tuple[ConverterStep, ...]:

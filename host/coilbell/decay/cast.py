@@ -30,7 +30,7 @@ def cast(settled: Settled, records: list[Record], count_to: float) -> Fit:
     solution = settled.solution
     noise = noise_of(solution)
     tangents = jacobians(settled.blocks, solution)
-    matrix = covariance(settled.blocks, solution, noise, tangents)
+    matrix = covariance(settled.blocks, solution, noise, tangents, settled.converter)
     seen = None
     if solution.structure.modes:
         seen = survey(settled.blocks, solution, settled.converter, tangents)
@@ -104,7 +104,8 @@ def _straight(settled: Settled) -> Law | None:
     except np.linalg.LinAlgError:
         return None
     i = 2 * main_mode(solution)
-    matrix = covariance(blocks, solution, noise_of(solution), jacobians(blocks, solution))
+    tangents = jacobians(blocks, solution)
+    matrix = covariance(blocks, solution, noise_of(solution), tangents, settled.converter)
     pole, spread = solution.theta[i : i + 2], matrix[i : i + 2, i : i + 2]
     return Law(
         DoubtKind.CONVERTER_NONLINEARITY, pole, spread, solution.rss, solution.free, solution.converged

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from coilbell.decay.converter import Converter
 from coilbell.decay.solve import Array, Block, Solution, gram_covariance
 from coilbell.decay.unseen import unseen
 
@@ -85,9 +86,18 @@ def _autoregression(lags: Array, count: int) -> tuple[Array, float]:
     return best
 
 
-def covariance(blocks: list[Block], solution: Solution, noise: Noise, tangents: list[Array]) -> Array:
+def covariance(
+    blocks: list[Block], solution: Solution, noise: Noise, tangents: list[Array], converter: Converter
+) -> Array:
     """Covariance of theta, then of each record's amplitudes, in sample units; tangents from `jacobians`."""
     inverse = gram_covariance(blocks, solution, tangents)
+    out = _from_noise(blocks, solution, noise, tangents, inverse)
+    return out + converter.share(blocks, solution, tangents, inverse) if converter.mended else out
+
+
+def _from_noise(
+    blocks: list[Block], solution: Solution, noise: Noise, tangents: list[Array], inverse: Array
+) -> Array:
     if noise.coloured:
         return _sandwich(blocks, solution, noise, inverse, tangents)
     if not solution.structure.modes:

@@ -23,17 +23,18 @@ The directions overlap (a short, strong ring shows the first two alike), so the 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
+from coilbell.decay.converter import Converter
 from coilbell.decay.model import DoubtKind
 from coilbell.decay.search import chance_limit
 from coilbell.decay.solve import Array, Block, Solution, jacobians
 
-__all__ = ["Converter", "Defect", "Survey", "main_mode", "static_part", "survey"]
+__all__ = ["Defect", "Survey", "main_mode", "static_part", "survey"]
 
 Places = npt.NDArray[np.intp]
 
@@ -43,14 +44,6 @@ _RIDGE = 1e-8
 """Keeps nearly parallel directions from inventing gain."""
 _LEAST_LEFT = 1e-6
 """A first-order gain may promise more than there is; evidence stays finite."""
-
-
-@dataclass(frozen=True, slots=True)
-class Converter:
-    """What is known of the converter: codes where it may jump, and the value subtracted from the samples."""
-
-    jumps: tuple[float, ...] = ()
-    """In sample units minus the reference."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +170,7 @@ def _reached(blocks: list[Block], solution: Solution, converter: Converter) -> C
         return converter
     low = min(float(b.values.min()) for b in blocks)
     high = max(float(b.values.max()) for b in blocks)
-    return Converter(tuple(j for j in converter.jumps if low < j < high))
+    return replace(converter, jumps=tuple(j for j in converter.jumps if low < j < high))
 
 
 def _inverse(jacobian: Array) -> Array:

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from coilbell.decay.cast import cast
+from coilbell.decay.converter import levels
 from coilbell.decay.defects import main_mode
 from coilbell.decay.model import Fit, ModeStep
 from coilbell.decay.onset import onset
@@ -139,7 +140,7 @@ def _earlier(window: Trace, record: Record, coefficients: Array, settled: Settle
     times = (axis[window.first - count : window.first] - axis[window.first]) / window.step_s
     block = Block(times, False, np.zeros((1, count)))
     curve = coefficients @ basis(block, solution.theta, solution.structure)[: solution.structure.columns]
-    seen = np.asarray(record.samples[window.first - count : window.first], float) - window.reference
+    seen = levels(record, window.first - count, window.first) - window.reference
     level = np.sqrt(max(solution.variance, settled.limits.noise_variance))
     off = np.flatnonzero(np.abs(seen - curve) > _EXTEND * level + 0.02 * np.abs(curve))
     return count if not off.size else count - 1 - int(off[-1])

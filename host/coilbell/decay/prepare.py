@@ -9,9 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from coilbell.decay.converter import levels
 from coilbell.decay.solve import Array, Block, ramp
 from coilbell.errors import InputError
-from coilbell.record import Record
+from coilbell.record import Record, WideCode
 
 __all__ = ["MIN_WINDOW", "Piece", "Trace", "blocks_of", "by_piece", "noise_variance", "trace"]
 
@@ -40,6 +41,8 @@ class Trace:
     """Variance of the samples before the pulse, or None when there are too few."""
     quantum: float
     """Smallest step of the samples, 0 when unknown."""
+    wide: tuple[WideCode, ...]
+    """Codes whose width was known and is undone in `values`."""
     first: int
     """Index of the window's first sample in the record."""
     extendable: bool
@@ -80,10 +83,11 @@ def trace(record: Record, start_s: float | None, stop_s: float | None, step_s: f
             f"the window holds {max(0, last - first)} of the record's {len(record)} samples; "
             f"a fit needs {MIN_WINDOW}: widen it or capture a longer record"
         )
-    raw = np.asarray(record.samples[first:last], dtype=np.float64)
+    raw = levels(record, first, last)
     reference = float(raw[-max(8, raw.size // 8) :].mean())
     rails = _rails(record, raw)
-    clipped = None if rails is None else (raw <= rails[0]) | (raw >= rails[1])
+    codes = record.samples[first:last]
+    clipped = None if rails is None else (codes <= rails[0]) | (codes >= rails[1])
     if clipped is not None and not clipped.any():
         clipped = None
     times, own_step = _steps(record, first, last, step_s)
@@ -98,6 +102,7 @@ def trace(record: Record, start_s: float | None, stop_s: float | None, step_s: f
         start_s=_time_of(record, first),
         baseline_variance=_baseline_variance(record),
         quantum=record.resolution or (1.0 if record.samples.dtype.kind in "iu" else 0.0),
+        wide=record.wide_codes,
         first=first,
         extendable=guessed,
     )

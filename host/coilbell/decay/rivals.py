@@ -16,7 +16,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from coilbell.decay.defects import Converter, Defect, Survey, survey
+from coilbell.decay.converter import Converter
+from coilbell.decay.defects import Defect, Survey, survey
 from coilbell.decay.law import fit_law
 from coilbell.decay.model import DoubtKind, ModeStep
 from coilbell.decay.search import Thresholds, chance_limit

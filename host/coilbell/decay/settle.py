@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from coilbell.decay.defects import Converter
+from coilbell.decay.converter import Converter
 from coilbell.decay.model import ModeStep
 from coilbell.decay.prepare import MIN_WINDOW, Piece, Trace, blocks_of, by_piece, noise_variance
 from coilbell.decay.rivals import fewer_with_defect
@@ -27,7 +27,6 @@ _GLITCH = 6.5
 _TAIL = 1.5
 _MASK_ROUNDS = 2
 _LEAST_CYCLES = 1.0
-_JUMPS = tuple(512.0 * i for i in range(1, 8))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,14 +45,6 @@ class Settled:
     """Residual spectrum, where it is known already."""
 
 
-def _converter(traces: list[Trace]) -> Converter:
-    """Codes where successive-approximation converters of 12 bits jump, when such a one took the samples."""
-    first = traces[0]
-    if first.rails is None or abs(first.rails[1] - first.rails[0] - 4095) > 0.5:
-        return Converter()
-    return Converter(tuple(first.rails[0] + jump for jump in _JUMPS))
-
-
 def settle(
     traces: list[Trace], max_modes: int, min_hz: float | None, near: tuple[Array, Structure] | None
 ) -> Settled:
@@ -62,7 +53,7 @@ def settle(
     length = max(float(t.times[-1]) + 1 for t in traces)
     slowest = 2 * np.pi * _LEAST_CYCLES / length if min_hz is None else 2 * np.pi * min_hz * first.step_s
     limits = Limits(max_modes, slowest, noise_variance(traces), max(t.quantum for t in traces))
-    converter = _converter(traces)
+    converter = Converter.of(first.rails, first.reference, first.wide)
     pieces = tuple(_after_clipping(t) for t in traces)
     if near is not None:
         warm = _warm(pieces, limits, near)

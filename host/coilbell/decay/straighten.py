@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from coilbell.decay.defects import Converter, static_part
+from coilbell.decay.converter import Converter
+from coilbell.decay.defects import static_part
 from coilbell.decay.solve import Block, Bounds, Solution, solve
 
 __all__ = ["straightened"]

@@ -2,8 +2,8 @@
 
 Real circuits return to rest by many small exponentials (core loss, leakage, the amplifier's coupling), and
 those below the threshold are left out of the model. One of amplitude A along d(n) = exp(-n/T) moves the
-fitted parameters by b A, with b = (J^T J)^-1 J^T d, and leaves g = d . r in the residual r. With
-i = d^T P d (P the projector off the tangent J) the data say A = g/i with variance s2/i. Taking A itself as
+fitted parameters by b A (`influence` has b, and i), and leaves g = d . r in the residual r, so that the data
+say A = g/i with variance s2/i. Taking A itself as
 Gaussian about zero, with the variance that makes this g likely, max(0, g^2/i^2 - s2/i), gives the square
 
     max(0, g^2/(i s2) - 1) s2/i  b b^T
@@ -18,6 +18,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from coilbell.decay.influence import influence
 from coilbell.decay.solve import Array, Block, Solution, ramp
 
 __all__ = ["unseen"]
@@ -34,17 +35,20 @@ def unseen(blocks: list[Block], solution: Solution, tangents: list[Array], inver
     inverse: what `gram_covariance` gives for the same solution; the rows are in its order.
     """
     falls = _falls(blocks)
-    across, score, energy = _seen_by_fit(blocks, solution, tangents, falls)
-    moved = inverse @ across.T
-    information = energy - np.einsum("kp,pk->k", across, moved)
-    clear = information > 1e-6 * energy
-    information = np.where(clear, information, 1.0)
-    evidence = score**2 / (information * solution.variance)
+
+    def exponentials(block: Block, _shot: int, _index: int) -> Array:
+        even = block.uniform
+        return _even(falls.size, block.times.size) if even else _exponentials(falls, block.times)
+
+    found = influence(blocks, solution, tangents, inverse, exponentials)
+    clear = found.information > 1e-6 * found.energy
+    information = np.where(clear, found.information, 1.0)
+    evidence = found.score**2 / (information * solution.variance)
     squared = np.where(clear, np.maximum(evidence - 1, 0.0), 0.0) * solution.variance / information
     poles = solution.structure.poles
-    shift = squared * (moved[:poles] ** 2 / inverse.diagonal()[:poles, None]).max(axis=0, initial=0.0)
+    shift = squared * (found.moved[:poles] ** 2 / inverse.diagonal()[:poles, None]).max(axis=0, initial=0.0)
     worst = int(np.argmax(shift))
-    out: Array = squared[worst] * np.outer(moved[:, worst], moved[:, worst])
+    out: Array = squared[worst] * np.outer(found.moved[:, worst], found.moved[:, worst])
     return out
 
 
@@ -66,29 +70,3 @@ def _exponentials(falls: Array, times: Array) -> Array:
 def _even(count: int, length: int) -> Array:
     """The same on whole sampling steps, kept between fits."""
     return _exponentials(_constants(count), ramp(length))
-
-
-def _seen_by_fit(
-    blocks: list[Block], solution: Solution, tangents: list[Array], falls: Array
-) -> tuple[Array, Array, Array]:
-    """J^T d (k, p), d . r (k,) and d . d (k,) over all records."""
-    p, q = solution.structure.columns, solution.structure.poles
-    size = q + sum(p * b.shots for b in blocks)
-    across = np.zeros((falls.size, size))
-    score, energy = np.zeros(falls.size), np.zeros(falls.size)
-    row = q
-    for block, tangent, residuals in zip(blocks, tangents, solution.residuals, strict=True):
-        directions = (
-            _even(falls.size, block.times.size) if block.uniform else _exponentials(falls, block.times)
-        )
-        if block.weights is not None:
-            directions = directions * block.weights
-        squares = np.square(directions).sum(axis=1)
-        for one, residual in zip(tangent, residuals, strict=True):
-            product = directions @ one.T
-            across[:, :q] += product[:, p:]
-            across[:, row : row + p] = product[:, :p]
-            score += directions @ residual
-            energy += squares
-            row += p
-    return across, score, energy

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from coilbell.errors import FileError
-from coilbell.record import MAX_SAMPLES, Capacitor, Connection, Record
+from coilbell.record import MAX_SAMPLES, Capacitor, Connection, Record, WideCode
 
 __all__ = ["digest", "identity", "packed", "unpacked"]
 
@@ -29,6 +29,7 @@ _READERS: dict[str, Callable[[Any], Any]] = {
     "connection": Connection,
     "utc": datetime.fromisoformat,
     "full_scale": tuple,
+    "wide_codes": lambda stated: tuple(WideCode(*one) for one in stated),
     "test_capacitor": lambda stated: Capacitor(**stated),
 }
 """Settings that JSON has no type for."""
@@ -112,11 +113,15 @@ def _plain(value: Any) -> Any:
         return {
             field.name: float(getattr(value, field.name)) for field in fields(value) if field.name != "name"
         } | {"name": value.name}
+    if isinstance(value, WideCode):
+        return [float(value.code), float(value.excess), float(value.uncertainty)]
     if isinstance(value, datetime):
         return value.isoformat()
     if isinstance(value, np.generic):
         return value.item()
-    return [float(end) for end in value] if isinstance(value, tuple) else value
+    if isinstance(value, tuple):
+        return [_plain(one) if isinstance(one, WideCode) else float(one) for one in value]
+    return value
 
 
 def _inflated(content: bytes) -> bytes:
