@@ -285,3 +285,13 @@ def test_the_prior_is_set_and_used(watch: Callable[..., Any], source: Any, struc
     assert found["0.98"]["like healthy"] < found["2%"]["like healthy"]
     for bad in ("0", "1", "100%", "120%", "many", "-3%", "nan", ""):
         assert page.answer("wish", prior=bad)["failed"], bad
+
+
+def test_shots_leave_time_to_draw_them(watch: Callable[..., Any], source: Any) -> None:
+    page = watch()
+    source.pause_s = 0.0
+    page.order("run", on=True)
+    first = page.next("shot")
+    last = page.until(lambda m: m["what"] == "shot" and m["number"] >= first["number"] + 20)
+    shots = last["number"] - first["number"]
+    assert last["struck_at_ms"] - first["struck_at_ms"] > 0.9 * 40 * (shots - 2)

@@ -58,6 +58,8 @@ _LOOK_S = 1.0
 """How often the leads, the log and the shelf are looked at [s]."""
 _AGAIN_S = 0.5
 """Pause before a lost tester is tried again [s]."""
+_APART_S = 0.04
+"""Shortest time from shot to shot [s]: more than an eye follows, and processors stay free to draw."""
 _RATE_OVER = 20
 _NO_RING_AIM = 10
 """After so many shots without a ring the pulse is aimed anew."""
@@ -82,6 +84,7 @@ class Desk:
         self._struck: queue.Queue[Struck | None] = queue.Queue(maxsize=1)
         self._times: deque[float] = deque(maxlen=_RATE_OVER)
         self._silent_shots = 0
+        self._due = 0.0
         self._peaks: dict[str, float] = {}
         self._threads: list[threading.Thread] = []
 
@@ -245,6 +248,7 @@ class Desk:
     def _strike(self) -> None:
         wish = self._state.wish
         for letter in wish.letters:
+            self._pause()
             record = self._source.capture(letter, wish.connection)
             struck = Struck(wish, letter, record, time.time())
             while not self._ended:
@@ -253,6 +257,12 @@ class Desk:
                     break
                 except queue.Full:
                     continue  # look whether the page ends meanwhile
+
+    def _pause(self) -> None:
+        """Wait until the next shot may be struck."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._ended, max(0.0, self._due - time.monotonic()))
+        self._due = time.monotonic() + _APART_S
 
     def _stumbled(self, error: CoilbellError) -> None:
         with self._changed:
