@@ -66,9 +66,9 @@ def main(arguments: list[str] | None = None) -> int:
         return 0
     except OSError as error:
         _abandon_output()
-        return _complain(
-            f"the system refused: {error.strerror or error}; free room or choose another place", 3
-        )
+        where = f"{str(error.filename)[:60]}: " if error.filename else ""
+        reason = error.strerror or error
+        return _complain(f"the system refused: {where}{reason}; free room or choose another place", 3)
 
 
 def _chosen(words: list[str]) -> int:
@@ -102,6 +102,9 @@ def _run(name: str, words: list[str]) -> int:
 
     from coilbell.errors import CoilbellError
 
+    for word in words:
+        if word.startswith("--") and word.endswith("=--"):  # argparse would hand on an empty list
+            return _complain(f"{word} gives no value; write one behind the =", 2)
     module = importlib.import_module(f"coilbell.commands.{name}")
     parser = argparse.ArgumentParser(
         prog=f"coilbell {name}",
@@ -115,11 +118,17 @@ def _run(name: str, words: list[str]) -> int:
         return int(module.run(options))
     except CoilbellError as error:
         return _complain(str(error), error.exit_code)
+    except UnicodeEncodeError as error:
+        found = ascii(error.object[error.start : error.end])
+        return _complain(f"a name holds {found}, which is no letter in this system's encoding; rename it", 2)
 
 
 def _abandon_output() -> None:
-    """Nothing more can be written; keep the interpreter from trying again as it ends."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    """Where nothing more can be written, keep the interpreter from trying again as it ends."""
+    try:
+        sys.stdout.flush()
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _complain(message: str, code: int) -> int:

@@ -93,6 +93,9 @@ def test_a_command_without_its_action_names_them(command: str, capsys: pytest.Ca
         (["listen", "."], ".: is a folder"),
         (["judge", "r.json", "--reference", "hollow"], "hollow.reference.json: is empty; restore it"),
         (["fit", "C:\\records\\part.json"], "C:\\records\\part.json: no such file"),
+        (["fit", "r.json", "--from=--"], "--from=-- gives no value"),
+        (["log", "show", "caf\udce9"], "a name holds '\\udce9', which is no letter"),
+        (["reference", "add", "new", "r.json", "--unit", "\udce9", "--kind", "relay coil"], "is no letter"),
     ],
 )
 def test_what_is_wrong_is_said_in_the_users_words(
@@ -134,6 +137,13 @@ def test_an_interrupted_demo_leaves_nothing_behind(tmp_path: Path, monkeypatch: 
     monkeypatch.setattr("coilbell.commands.demo._Afternoon.play", stopped)
     assert main(["demo", "--folder", str(tmp_path / "d")]) == 130
     assert list(tmp_path.iterdir()) == []
+
+
+def test_what_the_system_refuses_is_named(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["judge", str(example()), "--reference", "line", "--store", "x" * 5000]) == 3
+    err = capsys.readouterr().err
+    assert err.startswith(f"coilbell: the system refused: {'x' * 60}: ")
+    assert err.count("\n") == 1
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a pipe nobody reads")
