@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from coilbell.errors import RecordError
 
-__all__ = ["MAX_SAMPLES", "SCHEMA", "Capacitor", "Connection", "Record", "WideCode"]
+__all__ = ["MAX_SAMPLES", "SCHEMA", "Capacitor", "Connection", "Loading", "Record", "WideCode"]
 
 SCHEMA = 1
 """Number of this record layout; it rises when a field changes its meaning."""
@@ -59,6 +59,26 @@ class Capacitor:
             raise RecordError(
                 "test_capacitor", f"loss tangent {self.loss_tangent!r}", "give a fraction such as 0.0003"
             )
+
+
+@dataclass(frozen=True, slots=True)
+class Loading:
+    """What the tester itself puts across the winding, test capacitor apart.
+
+    siemens: input and bias conductance [S]; farads: input and lead capacitance [F]; both with standard
+    uncertainties. The board check measures them.
+    """
+
+    siemens: float = 0.0
+    farads: float = 0.0
+    siemens_uncertainty: float = 0.0
+    farads_uncertainty: float = 0.0
+
+    def __post_init__(self) -> None:
+        for name in ("siemens", "farads", "siemens_uncertainty", "farads_uncertainty"):
+            value = getattr(self, name)
+            if not (math.isfinite(value) and value >= 0):
+                raise RecordError("loading", f"{name} {value!r}", "give 0 or more")
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +131,8 @@ class Record:
     pulse_s: float | None = None
     """Width of the current pulse [s]; it starts at sample `pretrigger`."""
     test_capacitor: Capacitor | None = None
+    loading: Loading | None = None
+    """What the tester adds across the winding besides; None where nobody measured it."""
     shot: int = 0
     """Index of this shot within its capture."""
     gain: float = 1.0

@@ -8,12 +8,11 @@ import math
 import numpy as np
 import pytest
 
-from coilbell.record import Capacitor
+from coilbell.record import Capacitor, Loading
 from coilbell.winding import (
     FreeRing,
     HealthyTank,
     Load,
-    Loading,
     SeveralCapacitorTank,
     TankDoubtKind,
     propagate,

@@ -9,11 +9,10 @@ import pytest
 
 from coilbell.decay import fit
 from coilbell.errors import InputError
-from coilbell.record import Capacitor, Record
+from coilbell.record import Capacitor, Loading, Record
 from coilbell.winding import (
     FreeRing,
     HealthyTank,
-    Loading,
     TankDoubtKind,
     ring,
     tank_of_one,

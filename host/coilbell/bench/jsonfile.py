@@ -9,6 +9,8 @@
        "wide_codes": [{"code": 1536.0, "excess": 8.9, "uncertainty": 0.4}],
        "pretrigger": 64, "pulse_s": 2e-06, "gain": 1.0, "shot": 0,
        "test_capacitor": {"farads": 2.2e-08, "tolerance": 0.01, "name": "A", "loss_tangent": 0.0},
+       "loading": {"siemens": 3.9e-08, "farads": 1.9e-09,
+                   "siemens_uncertainty": 2.5e-08, "farads_uncertainty": 3e-10},
        "board": "", "utc": "2026-03-01T09:30:00Z", "connection": "out of circuit",
        "note": "", "source": "", "extra": {"temperature": "21 C"}}]}
 
@@ -21,7 +23,7 @@ meaning that changes the others.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import fields
+from dataclasses import astuple, fields
 from datetime import datetime
 from typing import Any, TypeVar
 
@@ -30,7 +32,7 @@ import numpy as np
 import numpy.typing as npt
 
 from coilbell.errors import FileError
-from coilbell.record import MAX_SAMPLES, SCHEMA, Capacitor, Connection, Record, WideCode
+from coilbell.record import MAX_SAMPLES, SCHEMA, Capacitor, Connection, Loading, Record, WideCode
 
 __all__ = ["FORMAT", "decode", "encode", "recognises"]
 
@@ -51,6 +53,13 @@ class _Capacitor(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True)
     loss_tangent: float = 0.0
 
 
+class _Loading(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+    siemens: float = 0.0
+    farads: float = 0.0
+    siemens_uncertainty: float = 0.0
+    farads_uncertainty: float = 0.0
+
+
 class _WideCode(msgspec.Struct, forbid_unknown_fields=True):
     code: float
     excess: float
@@ -69,6 +78,7 @@ class _Record(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     pretrigger: int = 0
     pulse_s: float | None = None
     test_capacitor: _Capacitor | None = None
+    loading: _Loading | None = None
     shot: int = 0
     gain: float = 1.0
     board: str = ""
@@ -143,16 +153,14 @@ def _struct(record: Record) -> _Record:
         full_scale=None if record.full_scale is None else (record.full_scale[0], record.full_scale[1]),
         wide_codes=[_WideCode(w.code, w.excess, w.uncertainty) for w in record.wide_codes],
         test_capacitor=None if capacitor is None else _Capacitor(*_values(capacitor)),
+        loading=None if record.loading is None else _Loading(*astuple(record.loading)),
         connection=str(record.connection),
         **plain,
     )
 
 
-_PLAIN_FIELDS = frozenset(
-    name
-    for name in _Record.__struct_fields__
-    if name not in ("samples", "times_s", "full_scale", "wide_codes", "test_capacitor", "connection")
-)
+_SHAPED = ("samples", "times_s", "full_scale", "wide_codes", "test_capacitor", "loading", "connection")
+_PLAIN_FIELDS = frozenset(name for name in _Record.__struct_fields__ if name not in _SHAPED)
 
 
 def _values(capacitor: Capacitor | _Capacitor) -> tuple[float, float, str, float]:
@@ -175,6 +183,7 @@ def _record(struct: _Record, number: int) -> Record:
         full_scale=struct.full_scale,
         wide_codes=tuple(WideCode(w.code, w.excess, w.uncertainty) for w in struct.wide_codes),
         test_capacitor=None if capacitor is None else Capacitor(*_values(capacitor)),
+        loading=None if struct.loading is None else Loading(*msgspec.structs.astuple(struct.loading)),
         connection=_connection(struct.connection, number),
         **plain,
     )

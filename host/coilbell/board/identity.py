@@ -10,7 +10,7 @@ from typing import Any
 from coilbell.board import frame
 from coilbell.board.exchange import fields_of
 from coilbell.errors import InputError, WireError
-from coilbell.record import Capacitor, WideCode
+from coilbell.record import Capacitor, Loading, WideCode
 
 __all__ = ["STEPS", "ConverterStep", "Identity", "admit"]
 
@@ -124,6 +124,16 @@ class Identity:
         """Standard uncertainty of `input_siemens` [S]; where the board keeps none, half of it."""
         kept = self.constants.get("input_uncertainty_psi")
         return self.input_siemens / 2 if kept is None else kept * 1e-12
+
+    @property
+    def loading(self) -> Loading:
+        """What the tester puts across the winding besides the test capacitor."""
+        return Loading(
+            self.input_siemens,
+            self.stray_farads,
+            self.input_uncertainty_siemens,
+            self.stray_uncertainty_farads,
+        )
 
     @property
     def coupling_per_s(self) -> float:

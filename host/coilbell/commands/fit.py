@@ -219,7 +219,7 @@ def _tank(fit: Fit, capture: Sequence[Record]) -> OneCapacitorTank | None:
         return None
     from coilbell.winding import FreeRing, tank_of_one
 
-    return tank_of_one(FreeRing.from_fit(fit), capacitor)
+    return tank_of_one(FreeRing.from_fit(fit), capacitor, capture[0].loading)
 
 
 def _draw(fit: Fit, title: str, record: Record, path: Path, number: int) -> None:

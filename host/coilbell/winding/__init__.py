@@ -32,7 +32,7 @@ from coilbell.winding.plane import Shift
 from coilbell.winding.reasons import RingCount
 from coilbell.winding.rectifier import RectifierStack
 from coilbell.winding.reference import Capture, Condition, Reference, remarks
-from coilbell.winding.tank import Loading, OneCapacitorTank, TankDoubt, TankDoubtKind, tank_of_one
+from coilbell.winding.tank import OneCapacitorTank, TankDoubt, TankDoubtKind, tank_of_one
 from coilbell.winding.uncertainty import propagate
 
 __all__ = [
@@ -56,7 +56,6 @@ __all__ = [
     "HealthyTank",
     "Kind",
     "Load",
-    "Loading",
     "Observation",
     "Odds",
     "OneCapacitorTank",

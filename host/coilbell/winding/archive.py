@@ -13,12 +13,13 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+from dataclasses import asdict
 from datetime import UTC, datetime
 from functools import lru_cache
 from typing import Any
 
 from coilbell.errors import CoilbellError, FileError
-from coilbell.record import Capacitor, Connection
+from coilbell.record import Capacitor, Connection, Loading
 from coilbell.winding.kind import kind_named
 from coilbell.winding.observation import Observation
 from coilbell.winding.reference import Capture, Condition, Reference
@@ -95,6 +96,7 @@ def _body(reference: Reference) -> dict[str, Any]:
 
 def _capture_body(capture: Capture) -> dict[str, Any]:
     seen = capture.observation
+    loading = {} if seen.loading is None else {"loading": asdict(seen.loading)}
     return {
         "unit": capture.unit,
         "condition": str(capture.condition),
@@ -118,7 +120,7 @@ def _capture_body(capture: Capture) -> dict[str, Any]:
         "board": seen.board,
         "utc": _written(seen.utc),
         "source": seen.source,
-    }
+    } | loading
 
 
 def _written(when: datetime | None) -> str | None:
@@ -158,6 +160,7 @@ def _capture(item: dict[str, Any]) -> Capture:
             str(item["board"]),
             _read(item["utc"]),
             str(item["source"]),
+            Loading(**item["loading"]) if "loading" in item else None,
         ),
         str(item["how"]),
         str(item["origin"]),

@@ -23,9 +23,9 @@ import numpy.typing as npt
 
 from coilbell.decay import Quantity
 from coilbell.errors import InputError, MeasurementError
-from coilbell.record import Capacitor
+from coilbell.record import Capacitor, Loading
 from coilbell.winding.freering import FreeRing
-from coilbell.winding.tank import SURE, Loading, TankDoubt, TankDoubtKind, capacitor_uncertainties
+from coilbell.winding.tank import SURE, TankDoubt, TankDoubtKind, capacitor_uncertainties
 from coilbell.winding.uncertainty import ComplexArray, jacobian, quantity
 
 __all__ = ["SeveralCapacitorTank", "tank_of_several"]

@@ -252,15 +252,19 @@ def _slopes(rings: Sequence[Ring], by: Healthy) -> tuple[float, float] | None:
 
 
 def _tank(rings: Sequence[Ring], by: Healthy | None, direct_ohms: float | None) -> Tanks | None:
-    """Inductance and loss; with one capacitor the healthy unit's stray capacitance is taken."""
+    """The winding's own figures; with one capacitor the healthy unit's stray capacitance is taken."""
     if not rings[0].rings:
         return None
     free = [(_free(r), r.capacitor) for r in rings]
+    loading = rings[0].loading
     if len(free) > 1:
-        return tank_of_several(free)
-    stray = (by.tank.stray_farads, 0.5 * by.tank.stray_farads) if by else None
+        return tank_of_several(free, loading)
+    stray = None
+    if by:
+        usual = by.tank.beyond(loading.farads)
+        stray = (usual, 0.5 * usual)
     direct = (direct_ohms, 0.02 * direct_ohms) if direct_ohms else None
-    return tank_of_one(*free[0], stray_farads=stray, direct_ohms=direct)
+    return tank_of_one(*free[0], loading, stray_farads=stray, direct_ohms=direct)
 
 
 def _free(ring: Ring) -> FreeRing:

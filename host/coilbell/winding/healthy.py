@@ -57,6 +57,10 @@ class Tank:
     assumed_stray: bool
     """True when the stray capacitance is the kind's usual one, not measured."""
 
+    def beyond(self, tester_farads: float) -> float:
+        """Stray capacitance of the winding alone [F]: a measured one holds the tester's too."""
+        return self.stray_farads if self.assumed_stray else max(self.stray_farads - tester_farads, 0.0)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Healthy:

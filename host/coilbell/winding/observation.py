@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from coilbell.decay import DoubtKind, Fit
 from coilbell.errors import InputError
-from coilbell.record import Capacitor, Connection, Record
+from coilbell.record import Capacitor, Connection, Loading, Record
 
 __all__ = ["AmplitudeSlope", "Observation", "Ring", "grouped", "observe"]
 
@@ -57,6 +57,8 @@ class Observation:
     board: str = ""
     utc: datetime | None = None
     source: str = ""
+    loading: Loading | None = None
+    """What the tester adds across the winding besides, None where unknown."""
 
     def __post_init__(self) -> None:
         if (self.frequency_hz is None) != (self.q is None):
@@ -125,6 +127,12 @@ class Ring:
         boards = {o.board for o in self.observations}
         return boards.pop() if len(boards) == 1 else ""
 
+    @property
+    def loading(self) -> Loading:
+        """What the tester adds, where all observations say the same; else nothing is known to take off."""
+        stated = {o.loading for o in self.observations}
+        return (stated.pop() if len(stated) == 1 else None) or Loading()
+
 
 def observe(
     fit: Fit,
@@ -152,6 +160,7 @@ def observe(
         board=record.board if record else "",
         utc=record.utc if record else None,
         source=record.source if record else "",
+        loading=record.loading if record else None,
     )
     if not fit.rings:
         return base

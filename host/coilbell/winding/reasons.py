@@ -114,7 +114,7 @@ def reasons(
     found.append(_direction(shifts[0]))
     found.append(_far(odds.tail))
     found.append(_shows(odds.log10_shows))
-    found += _two_capacitors(by, slope, tank)
+    found += _two_capacitors(by, slope, tank, rings[0].loading.farads)
     found += _ladder(rings)
     if where is Connection.IN_CIRCUIT:
         found.append(
@@ -183,11 +183,14 @@ def _shows(log10_ratio: float) -> str:
 
 
 def _two_capacitors(
-    by: Healthy, slope: tuple[float, float] | None, tank: OneCapacitorTank | SeveralCapacitorTank | None
+    by: Healthy,
+    slope: tuple[float, float] | None,
+    tank: OneCapacitorTank | SeveralCapacitorTank | None,
+    tester_farads: float,
 ) -> list[str]:
     found = []
     if isinstance(tank, SeveralCapacitorTank):
-        stray, usual = tank.stray_farads, by.tank.stray_farads
+        stray, usual = tank.stray_farads, by.tank.beyond(tester_farads)
         found.append(
             f"stray capacitance by two capacitors {stray.value * 1e9:.3g} nF "
             f"(+-{stray.standard_uncertainty * 1e9:.1g}), "

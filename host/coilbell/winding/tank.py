@@ -21,12 +21,11 @@ import numpy.typing as npt
 
 from coilbell.decay import Quantity
 from coilbell.errors import InputError
-from coilbell.record import Capacitor
+from coilbell.record import Capacitor, Loading
 from coilbell.winding.freering import FreeRing
 from coilbell.winding.uncertainty import ComplexArray, propagate, quantity
 
 __all__ = [
-    "Loading",
     "OneCapacitorTank",
     "TankDoubt",
     "TankDoubtKind",
@@ -41,26 +40,6 @@ SURE = 2.0
 
 _SPLIT_MATTERS = 0.01
 """Relative error of L, from not knowing where the loss sits, that is worth a doubt."""
-
-
-@dataclass(frozen=True, slots=True)
-class Loading:
-    """What the tester itself puts across the winding, test capacitor apart.
-
-    siemens: input and bias conductance [S]; farads: input and lead capacitance [F]; both with standard
-    uncertainties. An open-lead decay or a known reference gives them.
-    """
-
-    siemens: float = 0.0
-    farads: float = 0.0
-    siemens_uncertainty: float = 0.0
-    farads_uncertainty: float = 0.0
-
-    def __post_init__(self) -> None:
-        for name in ("siemens", "farads", "siemens_uncertainty", "farads_uncertainty"):
-            value = getattr(self, name)
-            if not (math.isfinite(value) and value >= 0):
-                raise InputError(f"tester loading {name} {value!r}; give 0 or more")
 
 
 class TankDoubtKind(StrEnum):

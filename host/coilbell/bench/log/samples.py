@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from coilbell.errors import FileError
-from coilbell.record import MAX_SAMPLES, Capacitor, Connection, Record, WideCode
+from coilbell.record import MAX_SAMPLES, Capacitor, Connection, Loading, Record, WideCode
 
 __all__ = ["digest", "identity", "packed", "unpacked"]
 
@@ -30,6 +30,7 @@ _READERS: dict[str, Callable[[Any], Any]] = {
     "utc": datetime.fromisoformat,
     "full_scale": tuple,
     "wide_codes": lambda stated: tuple(WideCode(*one) for one in stated),
+    "loading": lambda stated: Loading(**stated),
     "test_capacitor": lambda stated: Capacitor(**stated),
 }
 """Settings that JSON has no type for."""
@@ -113,6 +114,8 @@ def _plain(value: Any) -> Any:
         return {
             field.name: float(getattr(value, field.name)) for field in fields(value) if field.name != "name"
         } | {"name": value.name}
+    if isinstance(value, Loading):
+        return {field.name: float(getattr(value, field.name)) for field in fields(value)}
     if isinstance(value, WideCode):
         return [float(value.code), float(value.excess), float(value.uncertainty)]
     if isinstance(value, datetime):

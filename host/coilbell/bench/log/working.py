@@ -15,7 +15,7 @@ import numpy as np
 from coilbell.bench.facts import fit_facts
 from coilbell.decay import Doubt, DoubtKind, Fit, Mode, ModeStep, Quantity, ResidualSummary, fit
 from coilbell.errors import InputError
-from coilbell.record import Capacitor, Connection, Record
+from coilbell.record import Connection, Record
 from coilbell.winding import (
     Comparison,
     Finding,
@@ -47,13 +47,14 @@ def fitted(records: Sequence[Record], title: str = "", count_to: float = 0.1) ->
 
     with threadpool_limits(1):
         found = fit(records, count_to=count_to)
-    return found, fit_facts(found, title=title, records=records, tank=_tank(found, records[0].test_capacitor))
+    return found, fit_facts(found, title=title, records=records, tank=_tank(found, records[0]))
 
 
-def _tank(found: Fit, capacitor: Capacitor | None) -> OneCapacitorTank | None:
+def _tank(found: Fit, record: Record) -> OneCapacitorTank | None:
+    capacitor = record.test_capacitor
     if capacitor is None or not found.rings or not found.main.decay_per_s.value > 0:
         return None
-    return tank_of_one(FreeRing.from_fit(found), capacitor)
+    return tank_of_one(FreeRing.from_fit(found), capacitor, record.loading)
 
 
 def question_of(
