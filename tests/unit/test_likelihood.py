@@ -11,7 +11,7 @@ from scipy.stats import multivariate_t
 
 from coilbell.errors import InputError
 from coilbell.record import Capacitor, Connection
-from coilbell.winding import Capture, Condition, Explanation, Observation, Reference, find, grouped
+from coilbell.winding import Capture, Condition, Explanation, Observation, Reference, faults, find, grouped
 from coilbell.winding.cause import _causes, causes
 from coilbell.winding.healthy import _healthy, healthy
 from coilbell.winding.likelihood import Posterior, _evidence, _foreseen, _log_t, posterior
@@ -322,3 +322,16 @@ def test_a_rings_odds_of_showing_turn_with_the_ring_alone_not_with_the_prior() -
     assert any(
         "from a short that shows on this part than from a healthy winding" in w for w in finding.reasons
     )
+
+
+def test_capacitance_behind_the_copper_rings_as_a_shorted_rectifier_does() -> None:
+    """The cases of the judgement against the fault that tests/truth holds to ngspice."""
+    by = healthy(line(two=True), grouped([*ring(21.6e3, 128), *ring(40.5e3, 100, B)]))
+    for capacitor in (A, B):
+        tank = by.tank.with_farads(capacitor.farads + by.tank.farads)
+        told = faults.ring(tank, faults.ShortedRectifier(3e-9))
+        frequency, loss = ring_of(by.tank, cases(1, farads=3e-9, behind=1.0), capacitor.farads)
+        assert math.exp(frequency[0]) == pytest.approx(float(told.natural_hz), rel=1e-12)
+        assert math.exp(-loss[0]) == pytest.approx(float(told.q), rel=1e-12)
+        at_the_leads = ring_of(by.tank, cases(1, farads=3e-9), capacitor.farads)[1]
+        assert loss[0] < at_the_leads[0]

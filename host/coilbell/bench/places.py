@@ -19,7 +19,6 @@ from coilbell.errors import InputError
 from coilbell.winding import (
     Finding,
     Healthy,
-    HealthyTank,
     Reference,
     fault_curves,
     shorted_neighbourhoods,
@@ -115,8 +114,7 @@ def _healthy(finding: Finding) -> Healthy:
 
 def _faults(by: Healthy, reference: Reference, index: int) -> Iterator[Line]:
     kind = reference.kind
-    farads = by.capacitors[index].farads + by.tank.stray_farads
-    tank = HealthyTank(by.tank.henries, farads, by.tank.series_ohms, by.tank.shunt_siemens)
+    tank = by.tank.with_farads(by.capacitors[index].farads + by.tank.farads)
     turns, leak, whole = (math.sqrt(math.prod(p)) for p in (kind.turns, kind.turn_leakage, kind.leakage))
     for curve in fault_curves(tank, turns, leak, 2 * whole):
         yield Line("fault", curve.name, curve.added_loss, curve.inductance_drop)

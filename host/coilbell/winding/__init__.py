@@ -5,35 +5,36 @@ from coilbell.winding.archive import REFERENCE_SCHEMA, decode, digest, encode, o
 from coilbell.winding.capacitors import SeveralCapacitorTank, tank_of_several
 from coilbell.winding.circuit import Circuit, Rings, rings
 from coilbell.winding.compare import Comparison, Relation, compare
+from coilbell.winding.count import RingCount
 from coilbell.winding.curves import FaultCurve, fault_curve, fault_curves
+from coilbell.winding.doubt import TankDoubt, TankDoubtKind
 from coilbell.winding.explanation import Explanation
 from coilbell.winding.faults import (
     AddedCapacitance,
     CoreChange,
     Fault,
-    HealthyTank,
     Load,
     OpenWinding,
     ShortedRectifier,
     ShortedTurns,
     WindingLoad,
     coupling_of,
-    largest_visible_resistance,
     ring,
     shift,
 )
 from coilbell.winding.finding import Finding, Odds, find
 from coilbell.winding.freering import FreeRing
 from coilbell.winding.healthy import Healthy, healthy_of
+from coilbell.winding.healthytank import HealthyTank
 from coilbell.winding.kind import KINDS, Kind, kind_named
 from coilbell.winding.likelihood import CauseOdds, Posterior, shorted_neighbourhoods
 from coilbell.winding.observation import AmplitudeSlope, Observation, Ring, grouped, observe
 from coilbell.winding.plane import Shift
-from coilbell.winding.reasons import RingCount
 from coilbell.winding.rectifier import RectifierStack
 from coilbell.winding.reference import Capture, Condition, Reference, remarks
-from coilbell.winding.tank import OneCapacitorTank, TankDoubt, TankDoubtKind, tank_of_one
+from coilbell.winding.tank import OneCapacitorTank, tank_of_one
 from coilbell.winding.uncertainty import propagate
+from coilbell.winding.visible import largest_visible_resistance
 
 __all__ = [
     "KINDS",

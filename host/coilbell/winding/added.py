@@ -83,7 +83,7 @@ def added_between(pairs: Sequence[tuple[Ring, Ring]], by: Healthy) -> Added:
     value, spread = propagate(formula, values, covariance)
     told = [quantity(float(v), float(s)) for v, s in zip(value, np.diag(spread), strict=True)]
     farads, per_henry = told[m], told[m + 1]
-    all_farads = float(nominal[0]) + by.tank.stray_farads
+    all_farads = float(nominal[0]) + by.tank.farads
     whole = (all_farads, all_farads * (2 * math.pi * math.exp(pairs[0][0].point[0])) ** 2)
     if m == 1:
         # One change of frequency: the sign says which of the two it can be.
@@ -114,9 +114,9 @@ def _inputs(pairs: Sequence[tuple[Ring, Ring]], by: Healthy) -> tuple[Array, Arr
         for row in (0, 1)
     ]
     tolerance = np.array([b.capacitor.tolerance**2 for _, b in pairs])
-    stray = by.tank.stray_farads
+    stray = by.tank.farads
     values = np.concatenate([*columns, np.zeros(len(pairs)), [stray]])
-    spread = np.concatenate([*variances, tolerance, [(0.5 * stray if by.tank.assumed_stray else 0.0) ** 2]])
+    spread = np.concatenate([*variances, tolerance, [(0.5 * stray if by.assumed_stray else 0.0) ** 2]])
     return values, np.diag(spread)
 
 

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from functools import lru_cache
 
 from coilbell.record import Connection
 from coilbell.winding.cause import SET
 from coilbell.winding.connection import attachments
 from coilbell.winding.explanation import Explanation
-from coilbell.winding.faults import HealthyTank, largest_visible_resistance
 from coilbell.winding.healthy import Healthy
 from coilbell.winding.kind import Kind
 from coilbell.winding.likelihood import CauseOdds
+from coilbell.winding.visible import visible_ohms
 
-__all__ = ["CAUTION", "blind_spots", "next_step", "visible_ohms"]
+__all__ = ["CAUTION", "blind_spots", "next_step"]
 
 CAUTION = (
     "Before a hand or a lead goes into the set: pull its mains plug, and let a person who knows it make the "
@@ -70,21 +68,6 @@ def blind_spots(
     if connection is not Connection.OUT_OF_CIRCUIT:
         found.append("a supply rail shorted behind its rectifier, which no small ring turns on")
     return tuple(found)
-
-
-@lru_cache(maxsize=32)
-def visible_ohms(healthy: Healthy, kind: Kind) -> float | None:
-    """Largest resistance of one shorted turn that lowers ln Q by three spreads [ohm], or None."""
-    m = len(healthy.capacitors)
-    tank = HealthyTank(
-        healthy.tank.henries,
-        healthy.capacitors[0].farads + healthy.tank.stray_farads,
-        healthy.tank.series_ohms,
-        healthy.tank.shunt_siemens,
-    )
-    slack = math.sqrt(kind.turn_leakage[0] * kind.turn_leakage[1])
-    turns = math.sqrt(kind.turns[0] * kind.turns[1])
-    return largest_visible_resistance(tank, 1, turns, float(healthy.spreads[m]), math.sqrt(1 - slack))
 
 
 def next_step(

@@ -24,16 +24,15 @@ import numpy.typing as npt
 from coilbell.decay import Quantity
 from coilbell.errors import InputError, MeasurementError
 from coilbell.record import Capacitor, Loading
+from coilbell.winding.doubt import TankDoubt, doubts_of_several
 from coilbell.winding.freering import FreeRing
-from coilbell.winding.tank import SURE, TankDoubt, TankDoubtKind, capacitor_uncertainties
+from coilbell.winding.tank import capacitor_uncertainties
 from coilbell.winding.uncertainty import ComplexArray, jacobian, quantity
 
 __all__ = ["SeveralCapacitorTank", "tank_of_several"]
 
 Array = npt.NDArray[np.float64]
 
-_MISFIT = 0.01
-"""Probability of a chi-square as large as found, below which the captures are said to disagree."""
 _STEPS = 60
 _SETTLED = 1e-13
 _EXACT = 1e-9
@@ -244,72 +243,5 @@ def _told(
         covariance=spread[:4, :4],
         chi_square=chi_square,
         freedom=freedom,
-        doubts=tuple(_doubts(found, chi_square, freedom)),
+        doubts=tuple(doubts_of_several(found, chi_square, freedom)),
     )
-
-
-_SIGNS = (
-    (1, TankDoubtKind.NEGATIVE_STRAY, 1e9, "nF", "a test capacitor is not what it says, or the core changes"),
-    (
-        2,
-        TankDoubtKind.NEGATIVE_SERIES,
-        1.0,
-        "ohm",
-        "the decay rises faster with frequency than core or load make it",
-    ),
-    (
-        3,
-        TankDoubtKind.NEGATIVE_SHUNT,
-        1e6,
-        "uS",
-        "the decay falls as the frequency rises, as no tank's does",
-    ),
-)
-
-
-def _doubts(figures: Sequence[Quantity], chi_square: float, freedom: int) -> list[TankDoubt]:
-    found = []
-    for row, kind, factor, unit, reason in _SIGNS:
-        figure = figures[row]
-        if figure.value < -SURE * figure.standard_uncertainty:
-            spread = figure.standard_uncertainty
-            found.append(
-                TankDoubt(
-                    kind,
-                    f"{kind}: {figure.value * factor:.3g} +- {spread * factor:.2g} {unit} is impossible; "
-                    f"{reason}",
-                    figure.value / spread if spread > 0 else -math.inf,
-                    -SURE,
-                )
-            )
-    stray = figures[1]
-    if stray.standard_uncertainty > abs(stray.value):
-        found.append(
-            TankDoubt(
-                TankDoubtKind.CAPACITORS_CLOSE,
-                f"the stray capacitance {stray.value * 1e9:.3g} +- {stray.standard_uncertainty * 1e9:.2g} nF "
-                "is not known from these capacitors; use a smaller second one",
-                stray.standard_uncertainty / max(abs(stray.value), 1e-18),
-                1.0,
-            )
-        )
-    if freedom > 0:
-        found += _misfit(chi_square, freedom)
-    return found
-
-
-def _misfit(chi_square: float, freedom: int) -> list[TankDoubt]:
-    from scipy.special import gammaincc  # scipy slows the start of commands that need none
-
-    probability = float(gammaincc(freedom / 2, chi_square / 2))
-    if probability >= _MISFIT:
-        return []
-    return [
-        TankDoubt(
-            TankDoubtKind.MODEL_MISFIT,
-            f"one winding does not explain all captures: chi-square {chi_square:.3g} on {freedom}, "
-            f"probability {probability:.1g}; the loss follows no tank's law, or the winding changed",
-            chi_square,
-            probability,
-        )
-    ]

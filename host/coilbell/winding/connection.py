@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from coilbell.winding.explanation import Explanation
-from coilbell.winding.healthy import Tank
+from coilbell.winding.healthytank import HealthyTank
 from coilbell.winding.kind import Kind
 from coilbell.winding.severity import CASES, Cases, between, cases, points
 
@@ -40,12 +40,12 @@ class Attachment:
     junction: bool = False
 
 
-def attachments(kind: Kind, tank: Tank | None = None) -> tuple[Attachment, ...]:
+def attachments(kind: Kind, tank: HealthyTank | None = None) -> tuple[Attachment, ...]:
     """The connections that a winding of this kind meets in its set.
 
     tank: what they are sized for; without it the names and words are the same, the cases those of 1 mH.
     """
-    tank = tank or Tank(1e-3, 1e-10, 0.5, 1e-5, assumed_stray=True)
+    tank = tank or HealthyTank(1e-3, 1e-10, 0.5, 1e-5)
     found = [
         Attachment(
             "tuning capacitor",
@@ -63,13 +63,13 @@ def attachments(kind: Kind, tank: Tank | None = None) -> tuple[Attachment, ...]:
     return tuple(found)
 
 
-def beside_tuning(plain: Cases, tank: Tank) -> Cases:
+def beside_tuning(plain: Cases, tank: HealthyTank) -> Cases:
     """The same cases with the set's tuning capacitor across the winding."""
     del tank
     return replace(plain, farads=plain.farads + between(0.5e-9, 15e-9, points(len(plain), 3)[:, 2]))
 
 
-def beside_yoke(plain: Cases, tank: Tank) -> Cases:
+def beside_yoke(plain: Cases, tank: HealthyTank) -> Cases:
     """The same cases with a yoke and the tuning capacitor across the winding."""
     return replace(_yoke(tank, plain.loop_s, plain.slack), weight=plain.weight)
 
@@ -79,7 +79,7 @@ def _tuned() -> Cases:
     return cases(CASES // 4, farads=between(0.5e-9, 15e-9, u[:, 0]))
 
 
-def _deflection(tank: Tank) -> list[Attachment]:
+def _deflection(tank: HealthyTank) -> list[Attachment]:
     return [
         Attachment(
             "yoke",
@@ -108,13 +108,13 @@ def _deflection(tank: Tank) -> list[Attachment]:
     ]
 
 
-def _secondaries(tank: Tank) -> list[Attachment]:
+def _secondaries(tank: HealthyTank) -> list[Attachment]:
     n = CASES // 2
     u = points(n, 3)
     shorted = cases(
         n,
         slack=between(0.006, 0.1, u[:, 0]),
-        loop_s=between(4.0, 200.0, u[:, 1]) * (tank.henries * (_RING + tank.stray_farads)) ** 0.5,
+        loop_s=between(4.0, 200.0, u[:, 1]) * (tank.henries * (_RING + tank.farads)) ** 0.5,
         farads=between(0.01e-9, 3e-9, u[:, 2]),
     )
     return [
@@ -132,21 +132,19 @@ def _secondaries(tank: Tank) -> list[Attachment]:
             "lift the rectifiers of the secondaries, or ring at a tenth of the amplitude",
             Explanation.LOADED,
             0.05,
-            cases(
-                n, siemens=between(1e-3, 2.0, u[:, 0]) * ((_RING + tank.stray_farads) / tank.henries) ** 0.5
-            ),
+            cases(n, siemens=between(1e-3, 2.0, u[:, 0]) * ((_RING + tank.farads) / tank.henries) ** 0.5),
             junction=True,
         ),
     ]
 
 
-def _yoke(tank: Tank, loop_s: Array, slack: Array) -> Cases:
+def _yoke(tank: HealthyTank, loop_s: Array, slack: Array) -> Cases:
     """Cases with a yoke in parallel: less inductance, its own loss as a conductance."""
     n = loop_s.size
     u = points(n, 5)
     ratio = between(0.25, 1.2, u[:, 0])
     quality = between(20.0, 80.0, u[:, 1])
-    root = ((_RING + tank.stray_farads) / tank.henries) ** 0.5
+    root = ((_RING + tank.farads) / tank.henries) ** 0.5
     factor = ratio / (1 + ratio)
     # The yoke's loss at the common ring: G = 1/(w L_y Q_y), with w raised by the smaller inductance.
     siemens = root * np.sqrt(factor) / (ratio * quality)
@@ -161,7 +159,7 @@ def _yoke(tank: Tank, loop_s: Array, slack: Array) -> Cases:
     )
 
 
-def _heated(tank: Tank, *, yoke: bool) -> Cases:
+def _heated(tank: HealthyTank, *, yoke: bool) -> Cases:
     n = CASES
     u = points(n, 5)
     ohms = np.where(u[:, 0] < 0.5, between(0.8, 3.0, 2 * u[:, 0]), between(5.0, 16.0, 2 * u[:, 0] - 1))

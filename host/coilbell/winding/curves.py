@@ -12,7 +12,6 @@ from coilbell.winding.faults import (
     AddedCapacitance,
     CoreChange,
     Fault,
-    HealthyTank,
     Load,
     ShortedTurns,
     WindingLoad,
@@ -20,6 +19,7 @@ from coilbell.winding.faults import (
     ring,
     shift,
 )
+from coilbell.winding.healthytank import HealthyTank
 
 __all__ = ["FaultCurve", "fault_curve", "fault_curves"]
 

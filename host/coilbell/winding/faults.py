@@ -22,104 +22,23 @@ import numpy.typing as npt
 
 from coilbell.errors import InputError
 from coilbell.winding.circuit import Circuit, Rings, rings
+from coilbell.winding.healthytank import HealthyTank
 
 __all__ = [
     "AddedCapacitance",
     "CoreChange",
     "Fault",
-    "HealthyTank",
     "Load",
     "OpenWinding",
     "ShortedRectifier",
     "ShortedTurns",
     "WindingLoad",
     "coupling_of",
-    "largest_visible_resistance",
     "ring",
     "shift",
 ]
 
 Array = npt.NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class HealthyTank:
-    """The healthy winding with its test capacitor.
-
-    henries: inductance; farads: test capacitor and stray capacitance together; series_ohms: resistance
-    in series; shunt_siemens: conductance across the leads; core_siemens: conductance that only the flux
-    in the core meets; leakage: share of the inductance whose flux does not pass the core [0..1).
-    """
-
-    henries: float
-    farads: float
-    series_ohms: float = 0.0
-    shunt_siemens: float = 0.0
-    core_siemens: float = 0.0
-    leakage: float = 0.0
-
-    def __post_init__(self) -> None:
-        for name in ("henries", "farads"):
-            value = getattr(self, name)
-            if not (math.isfinite(value) and value > 0):
-                raise InputError(f"tank {name} {value!r}; give a number above 0")
-        for name in ("series_ohms", "shunt_siemens", "core_siemens"):
-            value = getattr(self, name)
-            if not (math.isfinite(value) and value >= 0):
-                raise InputError(f"tank {name} {value!r}; give 0 or more")
-        if not 0 <= self.leakage < 1:
-            raise InputError(f"tank leakage {self.leakage!r}; give a share from 0 to below 1, such as 0.03")
-
-    @classmethod
-    def from_ring(
-        cls,
-        natural_hz: float,
-        q: float,
-        farads: float,
-        series_share: float = 0.0,
-        core_share: float = 0.0,
-        leakage: float = 0.0,
-    ) -> HealthyTank:
-        """The tank that rings at this natural frequency w0/(2 pi) [Hz] with this Q = w0/(2 a).
-
-        The decay 2 a is shared out: `series_share` of it to R, `core_share` to the core, the rest across
-        the leads. Exact without leakage; with it the core's share comes out smaller by about 2 leakage.
-        """
-        if not (natural_hz > 0 and q > 0.5):
-            raise InputError(f"a ring at {natural_hz!r} Hz with Q {q!r}; give a frequency, and Q above 0.5")
-        if not (series_share >= 0 and core_share >= 0 and series_share + core_share <= 1 + 1e-12):
-            raise InputError(f"loss shares {series_share!r} and {core_share!r}; together they make 1 at most")
-        w0 = 2 * math.pi * natural_hz
-        loss = w0 / q
-        shunt_share = max(1 - series_share - core_share, 0.0)
-        # With R in series to L parallel to G_c, and G across both, u = 1 + R G_c:
-        # w0^2 L C u = 1 + R G,  2 a = R/(L u) + G/C + G_c/(C u).
-        xu = 1 / (1 - shunt_share * series_share / q**2)
-        u = 1 / (1 - series_share * core_share * xu / q**2)
-        henries = xu / (u * w0**2 * farads)
-        return cls(
-            henries,
-            farads,
-            series_share * loss * henries * u,
-            shunt_share * loss * farads,
-            core_share * loss * farads * u,
-            leakage,
-        )
-
-    def with_farads(self, farads: float) -> HealthyTank:
-        """The same winding with another total capacitance [F]."""
-        return replace(self, farads=farads)
-
-    def circuit(self) -> Circuit:
-        """The winding with nothing wrong."""
-        return Circuit(
-            self.farads,
-            self.henries * (1 - self.leakage),
-            self.henries * self.leakage,
-            self.series_ohms,
-            self.shunt_siemens,
-            self.core_siemens,
-        )
 
 
 def coupling_of(leak_share: float | Array, leakage: float = 0.0) -> Array:
@@ -293,39 +212,6 @@ def shift(fault: Fault, reference: HealthyTank) -> tuple[Array, Array]:
     healthy, faulty = ring(reference), ring(reference, fault)
     ratio = faulty.natural_hz / healthy.natural_hz
     return ratio / faulty.q - 1 / healthy.q, ratio**2 - 1
-
-
-def largest_visible_resistance(
-    tank: HealthyTank,
-    turns: float,
-    of_turns: float,
-    spread_ln_q: float,
-    coupling: float = 1.0,
-    deviations: float = 3.0,
-) -> float | None:
-    """The largest resistance of a shorted turn that still lowers ln Q by `deviations` spreads [ohm].
-
-    Q falls, then rises again as the loop's resistance falls: it is worst where R = w l. On the upper side
-    the loop adds the conductance R/(R^2 + (w l)^2) referred to the winding, and the condition is
-
-        w L R/(R^2 + (w l)^2) Q0 = exp(n s) - 1,    n deviations, s spread_ln_q
-
-    which for R far above w l and small n s is R = (w L/N^2) Q0/(n s). Taken at the healthy ring's w,
-    for the turn that makes N = of_turns/turns.
-
-    Returns None when no resistance lowers Q that far: such a turn does not show in the loss at all.
-    """
-    if not (spread_ln_q > 0 and deviations > 0):
-        raise InputError(f"spread of ln Q {spread_ln_q!r}; give a number above 0, such as 0.2")
-    healthy = ring(tank)
-    reactance = 2 * math.pi * float(healthy.natural_hz) * tank.henries
-    loop = ShortedTurns(turns, of_turns, 0.0, coupling).circuit(tank)
-    slack = reactance * float(np.asarray(loop.loop_henries)) / tank.henries
-    needed = math.expm1(deviations * spread_ln_q) / (reactance * float(healthy.q))
-    inside = 1 - (2 * needed * slack) ** 2
-    if inside < 0:
-        return None
-    return (1 + math.sqrt(inside)) / (2 * needed) * (turns / of_turns) ** 2
 
 
 def _looped(tank: HealthyTank, ohms: float | Array, scale: Array, coupling: Array) -> Circuit:

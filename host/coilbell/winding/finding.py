@@ -13,6 +13,7 @@ from coilbell.winding import advice, reasons
 from coilbell.winding.archive import origin
 from coilbell.winding.capacitors import SeveralCapacitorTank, tank_of_several
 from coilbell.winding.cause import causes
+from coilbell.winding.count import RingCount, ring_count
 from coilbell.winding.explanation import Explanation
 from coilbell.winding.freering import FreeRing
 from coilbell.winding.healthy import Healthy, healthy, matched
@@ -20,7 +21,6 @@ from coilbell.winding.kind import Kind, kind_named
 from coilbell.winding.likelihood import CauseOdds, Posterior, posterior
 from coilbell.winding.observation import Observation, Ring, grouped, observe
 from coilbell.winding.plane import Shift, loss_slope, shift_of
-from coilbell.winding.reasons import RingCount
 from coilbell.winding.reference import Reference
 from coilbell.winding.tank import OneCapacitorTank, tank_of_one
 
@@ -159,7 +159,7 @@ def _with_reference(
     odds = posterior(rings, by, causes(by, reference, where), prior)
     explanation = named(odds, where)
     rang = rings[0].rings
-    count = reasons.ring_count(rings[0], by, explanation, where)
+    count = ring_count(rings[0], by, explanation, where)
     step = advice.next_step(explanation, reference.kind, odds.causes, where)
     slope = _slopes(rings, by) if rang else None
     shifts = tuple(shift_of(r.point, r.covariance, by, k) for k, r in enumerate(rings)) if rang else ()
@@ -211,7 +211,7 @@ def _without_reference(
         if not rang or where is Connection.IN_CIRCUIT
         else "take a reference from a good unit of this very part with the same test capacitor",
         _caution(where),
-        reasons.ring_count(rings[0], None, explanation, where),
+        ring_count(rings[0], None, explanation, where),
         where,
         kind.name if kind else "",
         "",
@@ -261,17 +261,15 @@ def _tank(rings: Sequence[Ring], by: Healthy | None, direct_ohms: float | None) 
         return tank_of_several(free, loading)
     stray = None
     if by:
-        usual = by.tank.beyond(loading.farads)
+        usual = by.stray_beyond(loading.farads)
         stray = (usual, 0.5 * usual)
     direct = (direct_ohms, 0.02 * direct_ohms) if direct_ohms else None
     return tank_of_one(*free[0], loading, stray_farads=stray, direct_ohms=direct)
 
 
 def _free(ring: Ring) -> FreeRing:
-    natural, q = math.exp(ring.point[0]), math.exp(-ring.point[1])
-    damped = natural * math.sqrt(1 - 0.25 / q**2)
     spread_f, spread_q = (math.sqrt(ring.covariance[k, k]) for k in (0, 1))
-    return FreeRing.from_q(damped, q, damped * spread_f, q * spread_q)
+    return FreeRing.from_natural(math.exp(ring.point[0]), math.exp(-ring.point[1]), spread_f, spread_q)
 
 
 def _doubts(rings: Sequence[Ring], notes: Sequence[str], tank: Tanks | None) -> tuple[str, ...]:

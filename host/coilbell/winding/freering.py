@@ -66,6 +66,14 @@ class FreeRing:
         return cls(float(value[0]), float(value[1]), covariance)
 
     @classmethod
+    def from_natural(
+        cls, natural_hz: float, q: float, frequency_uncertainty: float = 0.0, q_uncertainty: float = 0.0
+    ) -> FreeRing:
+        """From w0/(2 pi) [Hz] and Q = w0/(2 a) with their relative standard uncertainties."""
+        damped = natural_hz * math.sqrt(1 - 0.25 / q**2)
+        return cls.from_q(damped, q, damped * frequency_uncertainty, q * q_uncertainty)
+
+    @classmethod
     def from_mode(cls, mode: Mode, correlation: float = 0.0) -> FreeRing:
         """From a fitted mode; `correlation` of its frequency and decay rate, 0 where unknown."""
         spread = np.array(

@@ -20,19 +20,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
-from coilbell.errors import ReferenceMismatch
+from coilbell.errors import CoilbellError, ReferenceMismatch
 from coilbell.record import Capacitor
+from coilbell.winding.capacitors import SeveralCapacitorTank, tank_of_several
+from coilbell.winding.freering import FreeRing
+from coilbell.winding.healthytank import HealthyTank
 from coilbell.winding.kind import Kind, Spread
 from coilbell.winding.observation import Ring, same_capacitor
 from coilbell.winding.reference import Reference, UnitMean
 
-__all__ = ["Healthy", "Tank", "healthy", "healthy_of", "matched"]
+__all__ = ["Healthy", "fixed", "healthy", "healthy_of", "matched"]
 
 Array = npt.NDArray[np.float64]
 
@@ -41,25 +44,6 @@ PRIOR_UNITS = 12.0
 
 _KEPT_TOLERANCE = 0.1
 """Share of a capacitor's tolerance left when reference and measurement used the very same one."""
-
-
-@dataclass(frozen=True, slots=True)
-class Tank:
-    """Circuit of the typical healthy unit, for computing what a fault would do to it.
-
-    henries, stray_farads; series_ohms and shunt_siemens make the loss.
-    """
-
-    henries: float
-    stray_farads: float
-    series_ohms: float
-    shunt_siemens: float
-    assumed_stray: bool
-    """True when the stray capacitance is the kind's usual one, not measured."""
-
-    def beyond(self, tester_farads: float) -> float:
-        """Stray capacitance of the winding alone [F]: a measured one holds the tester's too."""
-        return self.stray_farads if self.assumed_stray else max(self.stray_farads - tester_farads, 0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,10 +60,17 @@ class Healthy:
     scale: Array
     freedom: float
     between: Array
-    tank: Tank
+    tank: HealthyTank
+    """The typical healthy winding by itself, for computing what a fault would do to it."""
+    assumed_stray: bool
+    """True when its stray capacitance is the kind's usual one, not measured."""
     units: tuple[str, ...]
     prior_share: float
     same_unit: str = ""
+
+    def stray_beyond(self, tester_farads: float) -> float:
+        """Stray capacitance of the winding alone [F]: a measured one holds the tester's too."""
+        return self.tank.farads if self.assumed_stray else max(self.tank.farads - tester_farads, 0.0)
 
     @property
     def covariance(self) -> Array:
@@ -133,7 +124,7 @@ def _healthy(reference: Reference, with_: tuple[tuple[Capacitor, str], ...], uni
     used = own or list(means)
     location = np.mean([m.point for m in used], axis=0)
     shift, extra = _capacitor_errors(reference, with_)
-    tank = _tank(location, capacitors, reference.kind)
+    tank, assumed_stray = _tank(location, capacitors, reference.kind)
     location = location + shift
     assumed = _assumed(tank, location, capacitors, reference.kind)
     spread, freedom = _between(used, assumed) if not own else _within(used[0], reference.kind.spread)
@@ -146,6 +137,7 @@ def _healthy(reference: Reference, with_: tuple[tuple[Capacitor, str], ...], uni
         freedom,
         fixed(np.sqrt(np.diag(spread))),
         tank,
+        assumed_stray,
         tuple(m.unit for m in used),
         PRIOR_UNITS / (PRIOR_UNITS + known),
         unit if own else "",
@@ -172,12 +164,12 @@ def _within(mean: UnitMean, spread: Spread) -> tuple[Array, float]:
     return (PRIOR_UNITS * assumed + mean.scatter) / freedom, freedom
 
 
-def _assumed(tank: Tank, location: Array, capacitors: Sequence[Capacitor], kind: Kind) -> Array:
+def _assumed(tank: HealthyTank, location: Array, capacitors: Sequence[Capacitor], kind: Kind) -> Array:
     """(2 m, 2 m) covariance from unit to unit by the kind's stated spreads."""
     m, spread = len(capacitors), kind.spread
     reactance = 2 * math.pi * np.exp(location[:m]) * tank.henries
     copper = np.clip(tank.series_ohms / reactance / np.exp(location[m:]), 0.0, 1.0)
-    share = np.array([tank.stray_farads / (c.farads + tank.stray_farads) for c in capacitors])
+    share = np.array([tank.farads / (c.farads + tank.farads) for c in capacitors])
     fitted = _fitted(np.exp(-location[m:]), kind)
     rows = np.zeros((2 * m, 5))
     rows[:m, 0] = -0.5 * spread.inductance
@@ -227,37 +219,50 @@ def _boards(reference: Reference) -> set[str]:
     return {c.observation.board for c in reference.captures}
 
 
-def _tank(location: Array, capacitors: Sequence[Capacitor], kind: Kind) -> Tank:
-    m = len(capacitors)
-    angular = 2 * math.pi * np.exp(location[:m])
-    henries, stray, assumed = _reactive(angular, capacitors, kind)
-    series, shunt = _losses(angular * henries, np.exp(location[m:]), kind)
-    return Tank(henries, stray, series, shunt, assumed)
+def _tank(location: Array, capacitors: Sequence[Capacitor], kind: Kind) -> tuple[HealthyTank, bool]:
+    """The winding by itself, and whether its stray capacitance is assumed.
 
-
-def _reactive(angular: Array, capacitors: Sequence[Capacitor], kind: Kind) -> tuple[float, float, bool]:
-    """L and C_s from two capacitors where they give a possible stray capacitance, else the usual one."""
+    From two or more capacitors where they give a possible winding, else with the kind's usual stray
+    capacitance and share of copper.
+    """
+    measured = _measured(location, capacitors, kind)
     usual = math.sqrt(kind.stray_farads[0] * kind.stray_farads[1])
-    large, small = capacitors[0].farads, capacitors[-1].farads
-    if len(capacitors) > 1:
-        slope = (1 / angular[0] ** 2 - 1 / angular[-1] ** 2) / (large - small)
-        stray = 1 / (angular[-1] ** 2 * slope) - small if slope > 0 else -1.0
-        if 0.05 * kind.stray_farads[0] < stray < small * 20:
-            return float(slope), float(stray), False
-    return float(1 / (angular[0] ** 2 * (large + usual))), usual, True
+    farads = measured.stray_farads.value if measured else usual
+    if measured and min(measured.series_ohms.value, measured.shunt_siemens.value) > 0:
+        henries, series = measured.inductance_henries.value, measured.series_ohms.value
+        return HealthyTank(henries, farads, series, measured.shunt_siemens.value), False
+    angular, loss = 2 * math.pi * math.exp(location[0]), math.exp(location[len(capacitors)])
+    henries = 1 / (angular**2 * (capacitors[0].farads + farads))
+    series, shunt = _losses(angular * henries, loss, kind)
+    return HealthyTank(henries, farads, series, shunt), measured is None
 
 
-def _losses(reactance: Array, loss: Array, kind: Kind) -> tuple[float, float]:
-    """Series resistance and shunt conductance: d = R/(w L) + w L G, solved where two rings allow it."""
-    if reactance.size > 1:
-        matrix = np.stack([1 / reactance, reactance], axis=1)
-        series, shunt = np.linalg.lstsq(matrix / loss[:, None], np.ones_like(loss), rcond=None)[0]
-        if series > 0 and shunt > 0:
-            return float(series), float(shunt)
-    # Copper makes its usual share of the loss, but never more than twice its usual resistance would.
-    most = 2 * math.sqrt(kind.wire_ohms[0] * kind.wire_ohms[1]) / (loss[0] * reactance[0])
+def _measured(location: Array, capacitors: Sequence[Capacitor], kind: Kind) -> SeveralCapacitorTank | None:
+    """The winding by several capacitors, None where they do not give a possible stray capacitance."""
+    m = len(capacitors)
+    if m < 2:
+        return None
+    # Equal uncertainties; what the tester itself loads is in every ring alike, and stays in.
+    rings = [
+        FreeRing.from_natural(math.exp(location[k]), math.exp(-location[m + k]), 1e-3, 1e-2) for k in range(m)
+    ]
+    bare = [replace(c, loss_tangent=0.0) for c in capacitors]
+    try:
+        found = tank_of_several(list(zip(rings, bare, strict=True)))
+    except CoilbellError:
+        return None
+    possible = 0.05 * kind.stray_farads[0] < found.stray_farads.value < 20 * capacitors[-1].farads
+    return found if possible else None
+
+
+def _losses(reactance: float, loss: float, kind: Kind) -> tuple[float, float]:
+    """Series resistance and shunt conductance: d = R/(w L) + w L G.
+
+    Copper makes its usual share of the loss, but never more than twice its usual resistance would.
+    """
+    most = 2 * math.sqrt(kind.wire_ohms[0] * kind.wire_ohms[1]) / (loss * reactance)
     share = min(kind.series_share, most)
-    return float(share * loss[0] * reactance[0]), float((1 - share) * loss[0] / reactance[0])
+    return share * loss * reactance, (1 - share) * loss / reactance
 
 
 def _farads(capacitor: Capacitor) -> str:

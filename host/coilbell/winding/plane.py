@@ -20,7 +20,8 @@ import numpy.typing as npt
 
 from coilbell.record import Capacitor
 from coilbell.winding.circuit import Circuit, rings
-from coilbell.winding.healthy import Healthy, Tank
+from coilbell.winding.healthy import Healthy
+from coilbell.winding.healthytank import HealthyTank
 from coilbell.winding.severity import Cases, cases
 
 __all__ = [
@@ -77,17 +78,20 @@ def shift_of(point: Array, covariance: Array, healthy: Healthy, index: int = 0) 
     )
 
 
-def ring_of(tank: Tank, at: Cases, test_farads: float) -> tuple[Array, Array]:
+def ring_of(tank: HealthyTank, at: Cases, test_farads: float) -> tuple[Array, Array]:
     """Natural ln f and ln d of each case, arrays (n,); nan where it does not ring."""
     henries = tank.henries * at.factor
     with np.errstate(divide="ignore"):
         loop_ohms = henries / ((1 - at.slack) * at.loop_s)
         loop_henries = np.where(at.loop_s > 0, henries * at.slack / (1 - at.slack), 0.0)
+    farads = test_farads + tank.farads + at.farads
+    # Copper carries only the current of what lies before it: see `faults.ShortedRectifier`.
+    carried = 1 - at.behind * at.farads / farads
     found = rings(
         Circuit(
-            test_farads + tank.stray_farads + at.farads,
+            farads,
             henries,
-            series_ohms=tank.series_ohms,
+            series_ohms=tank.series_ohms * carried**2,
             shunt_siemens=tank.shunt_siemens + at.siemens,
             loop_ohms=np.where(at.loop_s > 0, loop_ohms, np.inf),
             loop_henries=loop_henries,
@@ -102,7 +106,7 @@ def moved(healthy: Healthy, at: Cases) -> Array:
     return np.stack([c[0] for c in columns] + [c[1] for c in columns], axis=1)
 
 
-def _moved(tank: Tank, at: Cases, capacitor: Capacitor) -> tuple[Array, Array]:
+def _moved(tank: HealthyTank, at: Cases, capacitor: Capacitor) -> tuple[Array, Array]:
     frequency, loss = ring_of(tank, at, capacitor.farads)
     still_frequency, still_loss = ring_of(tank, cases(1), capacitor.farads)
     return frequency - still_frequency[0], loss - still_loss[0]
@@ -116,7 +120,7 @@ def loss_slope(point: Array, healthy: Healthy) -> float | None:
     m = len(healthy.capacitors)
     if m < 2:
         return None
-    stray = healthy.tank.stray_farads
+    stray = healthy.tank.farads
     first, last = healthy.capacitors[0].farads + stray, healthy.capacitors[-1].farads + stray
     rise = point[m - 1] - point[0]
     return float((rise + math.log(last / first) + point[2 * m - 1] - point[m]) / rise)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from coilbell.errors import ReferenceMismatch
 from coilbell.record import Connection
@@ -19,39 +18,16 @@ from coilbell.winding.reference import Reference
 from coilbell.winding.tank import OneCapacitorTank
 
 __all__ = [
-    "COUNT_TO",
-    "RingCount",
     "basis",
     "check_kind",
     "not_separable",
     "reasons",
     "reasons_of_kind",
-    "ring_count",
 ]
 
-COUNT_TO = 0.025
-"""Fraction of the first peak to which a simple counter is taken to count."""
 
 _RIVAL = 0.1
 """Probability from which another explanation is worth naming beside the first."""
-
-_FEW = 0.6
-"""Share of the reference's count below which a count looks bad."""
-
-
-@dataclass(frozen=True, slots=True)
-class RingCount:
-    """What a simple counter would have shown, to `fraction` of the first peak.
-
-    rings: not rounded; healthy: of the reference, None without one; misleads: True where that figure
-    alone points the wrong way, None where nothing can be said; why: a sentence.
-    """
-
-    rings: float
-    healthy: float | None
-    fraction: float
-    misleads: bool | None
-    why: str
 
 
 def check_kind(reference: Reference, kind: Kind) -> None:
@@ -61,40 +37,6 @@ def check_kind(reference: Reference, kind: Kind) -> None:
             f"reference {reference.name} is of a {reference.kind.name}, the part is a {kind.name}; "
             "take a reference from the same part"
         )
-
-
-def ring_count(ring: Ring, by: Healthy | None, explanation: Explanation, where: Connection) -> RingCount:
-    """The count, and whether it would mislead here."""
-    rings = _count(-ring.point[1]) if ring.rings else 0.0
-    if by is None:
-        why = "without a reference a count means nothing: healthy windings count from 1 to over 100"
-        return RingCount(rings, None, COUNT_TO, None, why)
-    usual = _count(-by.location[len(by.capacitors)])
-    looks_bad = rings < _FEW * usual
-    misleads, why = _misled(looks_bad, rings, usual, explanation, where)
-    return RingCount(rings, usual, COUNT_TO, misleads, why)
-
-
-def _count(log_q: float) -> float:
-    q = math.exp(log_q)
-    return math.sqrt(max(q * q - 0.25, 0.0)) / math.pi * math.log(1 / COUNT_TO)
-
-
-def _misled(
-    looks_bad: bool, rings: float, usual: float, explanation: Explanation, where: Connection
-) -> tuple[bool | None, str]:
-    against = f"{rings:.0f} where a healthy one here counts {usual:.0f}"
-    if explanation is Explanation.LIKE_HEALTHY and usual < 20:
-        return True, f"it misleads: {against}, few because of the kind of part, not because of a fault"
-    if explanation in (Explanation.UNDECIDED, Explanation.NO_RING):
-        return None, f"{against}: a count cannot say why"
-    if looks_bad and where is Connection.IN_CIRCUIT:
-        return True, f"it misleads: {against}, but in circuit what is connected takes the rings away"
-    if looks_bad and explanation is Explanation.LOADED:
-        return None, f"{against}: it says that loss was added, not whether turns or a load add it"
-    if not looks_bad and explanation is not Explanation.LIKE_HEALTHY:
-        return True, f"it misleads: {against}, as if healthy; the change shows in the frequency"
-    return False, f"it does not mislead here: {against}"
 
 
 def reasons(
@@ -190,13 +132,13 @@ def _two_capacitors(
 ) -> list[str]:
     found = []
     if isinstance(tank, SeveralCapacitorTank):
-        stray, usual = tank.stray_farads, by.tank.beyond(tester_farads)
+        stray, usual = tank.stray_farads, by.stray_beyond(tester_farads)
         found.append(
             f"stray capacitance by two capacitors {stray.value * 1e9:.3g} nF "
             f"(+-{stray.standard_uncertainty * 1e9:.1g}), "
             + (
                 f"usual for the kind {usual * 1e9:.2g} nF"
-                if by.tank.assumed_stray
+                if by.assumed_stray
                 else f"the reference's {usual * 1e9:.3g} nF: {stray.value / usual - 1:+.0%}"
             )
         )

@@ -241,7 +241,8 @@ def _repeat_contradictions(reference: Reference, capacitor: Capacitor) -> list[s
 def _unit_contradictions(reference: Reference, capacitor: Capacitor) -> list[str]:
     means = reference.good_means((capacitor,))
     spread = reference.kind.spread
-    limits = _FAR * math.sqrt(2) * np.array([spread.inductance / 2, spread.core_loss])
+    usual = [math.hypot(spread.inductance / 2, spread.own_frequency), spread.core_loss]
+    limits = _FAR * math.sqrt(2) * np.array(usual)
     for i, a in enumerate(means):
         for b in means[i + 1 :]:
             distance = np.abs(a.point - b.point)

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from coilbell.winding.healthy import Tank
+from coilbell.winding.healthytank import HealthyTank
 from coilbell.winding.kind import Kind
 
 __all__ = ["Cases", "added_capacitance", "changed_inductance", "copper", "load", "points"]
@@ -31,13 +31,15 @@ class Cases:
     """n cases of one cause, arrays of (n,).
 
     slack: 1 - k^2 of the loop [1]; loop_s: L2/R2 [s], 0 for no loop; siemens and farads across the
-    winding; factor on its inductance [1]; weight: sums to 1.
+    winding; behind: 1 where the capacitance lies behind the winding's copper, as that of a rectifier does,
+    0 at its leads; factor on its inductance [1]; weight: sums to 1.
     """
 
     slack: Array
     loop_s: Array
     siemens: Array
     farads: Array
+    behind: Array
     factor: Array
     weight: Array
 
@@ -64,12 +66,13 @@ def between(low: float, high: float, at: Array) -> Array:
 
 def cases(n: int, **fields: Array | float) -> Cases:
     """Cases with the fields given; the others stand for nothing added."""
-    defaults = {"slack": 1.0, "loop_s": 0.0, "siemens": 0.0, "farads": 0.0, "factor": 1.0, "weight": 1 / n}
+    defaults = {"slack": 1.0, "loop_s": 0.0, "siemens": 0.0, "farads": 0.0, "behind": 0.0}
+    defaults |= {"factor": 1.0, "weight": 1 / n}
     filled = {name: np.broadcast_to(fields.get(name, value), (n,)) for name, value in defaults.items()}
     return Cases(**filled)
 
 
-def copper(kind: Kind, tank: Tank) -> Cases:
+def copper(kind: Kind, tank: HealthyTank) -> Cases:
     """Turns shorted: turns of the winding itself, a whole other winding or a loop, high-voltage turns."""
     parts = [(_own_turns(kind, tank), 0.55 if kind.secondary else 0.75)]
     if kind.secondary:
@@ -97,18 +100,19 @@ def changed_inductance() -> Cases:
     return cases(n, factor=np.where(down, np.exp(-step), np.exp(step * 0.57)))
 
 
-def added_capacitance(kind: Kind, tank: Tank, test_farads: float) -> Cases:
+def added_capacitance(kind: Kind, tank: HealthyTank, test_farads: float) -> Cases:
     """A capacitor left across the winding, or a rectifier that adds the winding's own capacitance."""
     n = CASES // 2
     u = points(n, 2)
     outside = between(0.02, 2.0, u[:, 0]) * test_farads
     # A first or middle rectifier of a split winding adds about half; all of them up to ten times as much.
     usual = u[:, 1] * 2 % 1 < 0.6
-    inside = np.where(usual, between(0.3, 0.9, u[:, 0]), between(0.15, 14.0, u[:, 0])) * tank.stray_farads
-    return cases(n, farads=np.where(u[:, 1] < (0.8 if kind.high_voltage else 0.15), inside, outside))
+    inside = np.where(usual, between(0.3, 0.9, u[:, 0]), between(0.15, 14.0, u[:, 0])) * tank.farads
+    own = u[:, 1] < (0.8 if kind.high_voltage else 0.15)
+    return cases(n, farads=np.where(own, inside, outside), behind=own.astype(np.float64))
 
 
-def _own_turns(kind: Kind, tank: Tank) -> Cases:
+def _own_turns(kind: Kind, tank: HealthyTank) -> Cases:
     """n of N turns, each with its share of the wire's resistance, closed through a contact.
 
     Seven in eight are a single turn, one in five closes dead (assumed).
@@ -125,7 +129,7 @@ def _own_turns(kind: Kind, tank: Tank) -> Cases:
     )
 
 
-def _whole_winding(kind: Kind, tank: Tank) -> Cases:
+def _whole_winding(kind: Kind, tank: HealthyTank) -> Cases:
     """A secondary shorted at its pins: much copper, little leakage."""
     n = CASES // 2
     u = points(n, 2)
@@ -135,27 +139,27 @@ def _whole_winding(kind: Kind, tank: Tank) -> Cases:
     return cases(n, slack=slack, loop_s=between(5.0 * _second(tank), most, u[:, 1]))
 
 
-def _outside_loop(tank: Tank) -> Cases:
+def _outside_loop(tank: HealthyTank) -> Cases:
     """A heavy loop round the core, as used to make a reference, or a conducting block in it."""
     n = CASES // 4
     u = points(n, 2)
     return cases(n, slack=between(0.05, 0.85, u[:, 0]), loop_s=between(2.0, 60.0, u[:, 1]) * _second(tank))
 
 
-def _thin_turns(tank: Tank) -> Cases:
+def _thin_turns(tank: HealthyTank) -> Cases:
     """One to some hundred turns of thin wire."""
     n = CASES // 2
     u = points(n, 2)
     return cases(n, slack=between(0.03, 0.4, u[:, 0]), loop_s=between(0.02, 20.0, u[:, 1]) * _second(tank))
 
 
-def _second(tank: Tank) -> float:
+def _second(tank: HealthyTank) -> float:
     """Time in which w L2/R2 = 1 at the usual ring of the tank with 22 nF."""
-    return math.sqrt(tank.henries * (22e-9 + tank.stray_farads))
+    return math.sqrt(tank.henries * (22e-9 + tank.farads))
 
 
 def _joined(parts: list[tuple[Cases, float]]) -> Cases:
-    names = ("slack", "loop_s", "siemens", "farads", "factor")
+    names = ("slack", "loop_s", "siemens", "farads", "behind", "factor")
     columns = {name: np.concatenate([getattr(c, name) for c, _ in parts]) for name in names}
     weight = np.concatenate([c.weight * share for c, share in parts])
     return Cases(**columns, weight=weight / weight.sum())

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 import numpy.typing as npt
@@ -22,49 +21,17 @@ import numpy.typing as npt
 from coilbell.decay import Quantity
 from coilbell.errors import InputError
 from coilbell.record import Capacitor, Loading
+from coilbell.winding.doubt import TankDoubt, doubts_of_one
 from coilbell.winding.freering import FreeRing
 from coilbell.winding.uncertainty import ComplexArray, propagate, quantity
 
 __all__ = [
     "OneCapacitorTank",
-    "TankDoubt",
-    "TankDoubtKind",
     "capacitor_uncertainties",
     "tank_of_one",
 ]
 
 Array = npt.NDArray[np.float64]
-
-SURE = 2.0
-"""Standard uncertainties beyond which an impossible value is held against the model."""
-
-_SPLIT_MATTERS = 0.01
-"""Relative error of L, from not knowing where the loss sits, that is worth a doubt."""
-
-
-class TankDoubtKind(StrEnum):
-    """Reasons to distrust what a tank's figures say."""
-
-    STRAY_UNKNOWN = "stray capacitance unknown"
-    LOSS_PLACE_UNKNOWN = "place of the loss unknown"
-    LOADING_TAKES_ALL = "tester loading takes all the loss"
-    RESISTANCE_TAKES_ALL = "direct resistance takes all the loss"
-    NEGATIVE_STRAY = "negative stray capacitance"
-    NEGATIVE_SERIES = "negative series resistance"
-    NEGATIVE_SHUNT = "negative shunt conductance"
-    MODEL_MISFIT = "captures disagree with one winding"
-    CAPACITORS_CLOSE = "test capacitors hardly differ"
-
-
-@dataclass(frozen=True, slots=True)
-class TankDoubt:
-    """One reason, with the figure that raised it."""
-
-    kind: TankDoubtKind
-    detail: str
-    """One sentence with figures."""
-    statistic: float
-    threshold: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,7 +92,7 @@ def tank_of_one(
             "capacitor; measure it again, or leave it out"
         )
     found = dict(zip(_NAMES, map(quantity, value, np.diag(spread)), strict=True))
-    doubts = _doubts(ring, found, stray_farads, direct_ohms)
+    doubts = doubts_of_one(ring, found, stray_farads, direct_ohms)
     told = {n: None if n in _BY_RESISTANCE and direct_ohms is None else q for n, q in found.items()}
     rows = [_NAMES.index(name) for name in ("inductance_henries", "loss_siemens", "series_ohms")]
     return OneCapacitorTank(covariance=spread[np.ix_(rows, rows)], doubts=tuple(doubts), **told)  # type: ignore[arg-type]
@@ -205,64 +172,6 @@ def _figures(x: ComplexArray) -> ComplexArray:
             (rate - copper) * farads,
         ]
     )
-
-
-def _doubts(
-    ring: FreeRing,
-    figures: dict[str, Quantity],
-    stray: tuple[float, float] | None,
-    direct: tuple[float, float] | None,
-) -> list[TankDoubt]:
-    found = []
-    if stray is None:
-        found.append(
-            TankDoubt(
-                TankDoubtKind.STRAY_UNKNOWN,
-                "the winding's stray capacitance is left out, so its inductance is too large by its share "
-                "of all capacitance; ring it with a second test capacitor",
-                math.nan,
-                math.nan,
-            )
-        )
-    split = 1 / (4 * ring.q**2)
-    if split > _SPLIT_MATTERS:
-        found.append(
-            TankDoubt(
-                TankDoubtKind.LOSS_PLACE_UNKNOWN,
-                f"at Q {ring.q:.2f} the inductance depends on where the loss sits, by up to {split:.1%}",
-                split,
-                _SPLIT_MATTERS,
-            )
-        )
-    loss = figures["loss_siemens"]
-    if loss.value < SURE * loss.standard_uncertainty or loss.value <= 0:
-        found.append(
-            TankDoubt(
-                TankDoubtKind.LOADING_TAKES_ALL,
-                f"the tester's own loading leaves a loss of {loss.value * 1e6:.3g} uS "
-                f"+- {loss.standard_uncertainty * 1e6:.2g} uS, not sure to be above 0; calibrate the tester",
-                _ratio(loss),
-                SURE,
-            )
-        )
-    rest = figures["other_siemens"]
-    if direct is not None and rest.value < -SURE * rest.standard_uncertainty:
-        found.append(
-            TankDoubt(
-                TankDoubtKind.RESISTANCE_TAKES_ALL,
-                f"the direct resistance {direct[0]:.3g} ohm alone would lose more than the ring does; "
-                "check what the meter's leads add",
-                _ratio(rest),
-                -SURE,
-            )
-        )
-    return found
-
-
-def _ratio(figure: Quantity) -> float:
-    if figure.standard_uncertainty > 0:
-        return figure.value / figure.standard_uncertainty
-    return math.copysign(math.inf, figure.value) if figure.value else 0.0
 
 
 def _check_pair(name: str, pair: tuple[float, float]) -> None:

@@ -1,0 +1,59 @@
+"""How large the resistance of a shorted turn may be and still show."""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+
+import numpy as np
+
+from coilbell.errors import InputError
+from coilbell.winding.faults import ShortedTurns, ring
+from coilbell.winding.healthy import Healthy
+from coilbell.winding.healthytank import HealthyTank
+from coilbell.winding.kind import Kind
+
+__all__ = ["largest_visible_resistance", "visible_ohms"]
+
+
+def largest_visible_resistance(
+    tank: HealthyTank,
+    turns: float,
+    of_turns: float,
+    spread_ln_q: float,
+    coupling: float = 1.0,
+    deviations: float = 3.0,
+) -> float | None:
+    """The largest resistance of a shorted turn that still lowers ln Q by `deviations` spreads [ohm].
+
+    Q falls, then rises again as the loop's resistance falls: it is worst where R = w l. On the upper side
+    the loop adds the conductance R/(R^2 + (w l)^2) referred to the winding, and the condition is
+
+        w L R/(R^2 + (w l)^2) Q0 = exp(n s) - 1,    n deviations, s spread_ln_q
+
+    which for R far above w l and small n s is R = (w L/N^2) Q0/(n s). Taken at the healthy ring's w,
+    for the turn that makes N = of_turns/turns.
+
+    Returns None when no resistance lowers Q that far: such a turn does not show in the loss at all.
+    """
+    if not (spread_ln_q > 0 and deviations > 0):
+        raise InputError(f"spread of ln Q {spread_ln_q!r}; give a number above 0, such as 0.2")
+    healthy = ring(tank)
+    reactance = 2 * math.pi * float(healthy.natural_hz) * tank.henries
+    loop = ShortedTurns(turns, of_turns, 0.0, coupling).circuit(tank)
+    slack = reactance * float(np.asarray(loop.loop_henries)) / tank.henries
+    needed = math.expm1(deviations * spread_ln_q) / (reactance * float(healthy.q))
+    inside = 1 - (2 * needed * slack) ** 2
+    if inside < 0:
+        return None
+    return (1 + math.sqrt(inside)) / (2 * needed) * (turns / of_turns) ** 2
+
+
+@lru_cache(maxsize=32)
+def visible_ohms(healthy: Healthy, kind: Kind) -> float | None:
+    """Largest resistance of one shorted turn that lowers ln Q by three spreads [ohm], or None."""
+    m = len(healthy.capacitors)
+    tank = healthy.tank.with_farads(healthy.capacitors[0].farads + healthy.tank.farads)
+    slack = math.sqrt(kind.turn_leakage[0] * kind.turn_leakage[1])
+    turns = math.sqrt(kind.turns[0] * kind.turns[1])
+    return largest_visible_resistance(tank, 1, turns, float(healthy.spreads[m]), math.sqrt(1 - slack))
