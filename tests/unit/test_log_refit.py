@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
+import subprocess
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +16,7 @@ import pytest
 from coilbell.bench.files import example, read
 from coilbell.bench.log import Log, Outcome, again
 from coilbell.bench.log.entry import Rung, keep
+from coilbell.bench.log.soundness import problems
 from coilbell.bench.log.working import fit_from_facts, fitted, judged, question_of
 from coilbell.bench.sentences import finding_facts
 from coilbell.record import Record
@@ -111,7 +116,7 @@ def _stop_after(batches: int) -> Any:
 
     def progress(done: int, total: int) -> None:
         calls.append((done, total))
-        if len(calls) == batches:
+        if len(calls) == batches + 1:  # the first tells where it begins
             raise _Interrupted
 
     return progress
@@ -139,6 +144,30 @@ def test_an_interrupted_run_goes_on(
         assert log.base.rows("SELECT count(*) FROM run WHERE finished_utc IS NOT NULL")[0][0] == 1
     if steps:
         assert steps[-1] == (8, 8)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="finds the workers in /proc")
+def test_ctrl_c_at_a_terminal_is_one_line_and_ends_the_workers(tmp_path: Path, rings: Any) -> None:
+    """A terminal sends Ctrl-C to the whole group: no worker has anything to say of it."""
+    path = tmp_path / "log.sqlite"
+    _filled(path, rings, copies=30)
+    running = subprocess.Popen(
+        [sys.executable, "-m", "coilbell", "log", "refit", "--log", str(path), "--jobs", "2"],
+        stderr=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        start_new_session=True,
+    )
+    children = Path(f"/proc/{running.pid}/task/{running.pid}/children")
+    until = time.monotonic() + 60
+    while len(workers := children.read_text().split()) < 3 and time.monotonic() < until:
+        time.sleep(0.01)
+    time.sleep(0.7)  # the workers have begun and are still importing
+    os.killpg(running.pid, signal.SIGINT)
+    _, err = running.communicate(timeout=60)
+    assert len(workers) >= 3, "a tracker and two workers"
+    assert (running.returncode, err) == (130, b"coilbell: interrupted\n")
+    with Log(path, writable=False) as log:
+        assert list(problems(log)) == []
 
 
 def test_what_cannot_be_fitted_again_is_told_and_the_rest_is_done(tmp_path: Path, rings: Any) -> None:

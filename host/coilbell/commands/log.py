@@ -226,6 +226,7 @@ def _refit(options: argparse.Namespace, log: Log) -> int:
             def progress(done: int, total: int) -> None:
                 bar.total = total
                 bar.update(done - bar.n)
+                bar.refresh()
 
             outcome = again(log, jobs=jobs, progress=progress)
     else:

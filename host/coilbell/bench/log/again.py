@@ -8,7 +8,10 @@ it stopped. Old rows stay. joblib spreads the work, so that any of its backends 
 from __future__ import annotations
 
 import json
+import signal
+import threading
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import islice
 from typing import Any
@@ -69,11 +72,14 @@ def again(log: Log, *, jobs: int | None = -1, progress: Callable[[int, int], Non
     """Fit every capture and make every judgement again.
 
     jobs: processes, -1 for one on each processor, None for the backend's own count. progress: called with
-    (done, of how many). Raises MissingError when the log cannot be written.
+    (done, of how many), first with what an interrupted run had done. Raises MissingError when the log cannot
+    be written.
     """
     run = _run(log)
     total, before = _count(log, run), _done(log, run)
     outcome, done = Outcome(resumed=before), before
+    if progress:
+        progress(done, total)
     steps = (
         (_fit_tasks(log, run), _fit_batch, _keep_fits),
         (_judgement_tasks(log, run), _judge_batch, _keep_judgements),
@@ -99,7 +105,26 @@ def _spread(
     # Tasks are read wave by wave here and not by joblib's threads: the log's connection is this thread's.
     with Parallel(n_jobs=jobs, return_as="generator", batch_size=1) as parallel:
         while wave := list(islice(_batches(tasks), _WAVE)):
-            yield from zip(wave, parallel(delayed(work)(batch) for batch in wave), strict=True)
+            with _workers_unheeding():
+                answers = parallel(delayed(work)(batch) for batch in wave)
+            yield from zip(wave, answers, strict=True)
+
+
+@contextmanager
+def _workers_unheeding() -> Iterator[None]:
+    """Worker processes begun inside pass over Ctrl-C, which a terminal sends to all of a command's processes.
+
+    What is ignored when a process begins stays ignored there (POSIX, execve). Here it is heeded again
+    right afterwards, and the workers are ended by what began them; pressed in that instant it is lost.
+    """
+    if threading.current_thread() is not threading.main_thread():  # signals are the main thread's
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, signal.SIG_DFL if before is None else before)
 
 
 def _batches(tasks: Iterator[Any]) -> Iterator[list[Any]]:
