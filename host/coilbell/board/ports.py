@@ -128,6 +128,8 @@ def _group(name: str) -> str | None:
 
 def holder(name: str, processes: Path = Path("/proc")) -> str:
     """Which program has the port open, as "NAME (process 123)"; "" where that cannot be told."""
+    if not os.path.exists(name):
+        return ""  # a socket, a virtual board, or gone: spared the search
     real = os.path.realpath(name)
     for link in processes.glob("[0-9]*/fd/*"):
         try:
