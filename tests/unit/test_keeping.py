@@ -252,3 +252,37 @@ def test_a_result_that_cannot_be_kept_is_shown_all_the_same(
     assert err == "coilbell: the disk refused\n"
     assert main(["capture", *PORT, "--item", "lot-3"]) == 3
     assert "rings" in capsys.readouterr().out
+
+
+def test_against_a_ring_judged_bad_a_comparison_clears_nothing(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The bare winding has a dead turn; in circuit it rings the same, which says nothing in its favour."""
+    assert main(["judge", "dead.json", "--reference", "line", "--item", "lot-3", "--out-of-circuit"]) == 0
+    write([replace(record(9, "turn-dead"), shot=1)], bench / "again.json")
+    assert main(["log", "add", "lot-3", "again.json", "--in-circuit"]) == 0
+    facts = shown(capsys, "compare", "--item", "lot-3")
+    facts.pop("kept")
+    assert (facts["first_judged"], facts["explanation"]) == ("like shorted", "undecided")
+    assert (facts["cleared"], facts["probabilities"], facts["shorted_turn"]) == (False, None, None)
+    assert main(["log", "show", "lot-3"]) == 0
+    out = capsys.readouterr().out
+    assert "the first was judged like shorted: no odds are given against it" in out
+    assert "which clears it" not in out
+    assert main(["isolate", "new", "--item", "lot-3"]) == 0
+    assert main(["isolate", "observe", "--item", "lot-3", "ring-in", "finding=log"]) == 2, "it is no evidence"
+    with Log() as log:
+        again(log, jobs=1)
+        told = [one.facts for one in log.judgements(log.item("lot-3")) if one.facts["what"] == "comparison"]
+        assert told == [facts, facts]
+        write_archive(log, log.items(), bench / "all.zip")
+    with Log(bench / "second.sqlite") as log:
+        take_over(log, bench / "all.zip")
+
+
+def test_against_a_ring_judged_healthy_it_may_clear(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    write([record(1, "healthy")], bench / "good.json")
+    assert main(["judge", "good.json", "--reference", "line", "--item", "lot-3", "--out-of-circuit"]) == 0
+    facts = shown(capsys, "compare", "1", "set.json", "--item", "lot-3", "--in-circuit")
+    assert "first_judged" not in facts
+    assert facts["shorted_turn"]

@@ -114,8 +114,32 @@ def finding_text(facts: dict[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def comparison_facts(comparison: Comparison, title: str = "") -> dict[str, Any]:
-    """Everything shown of a comparison, ready for JSON."""
+def comparison_facts(comparison: Comparison, title: str = "", *, first_judged: str = "") -> dict[str, Any]:
+    """Everything shown of a comparison, ready for JSON.
+
+    first_judged: what a finding said of the first side. A comparison takes it as known good; where it was
+    judged to be anything else, only what changed is said: no odds, and nothing is cleared.
+    """
+    facts = _compared(comparison, title)
+    if first_judged in ("", Explanation.LIKE_HEALTHY):
+        return facts
+    told = len(comparison.rings)
+    return facts | {
+        "first_judged": first_judged,
+        "explanation": str(Explanation.UNDECIDED),
+        "cleared": False,
+        "connection": None,
+        "probabilities": None,
+        "shorted_turn": None,
+        "reasons": [
+            *comparison.reasons[:told],
+            f"the first is not known good, it was judged {first_judged}: a ring like it clears nothing",
+        ],
+        "next_step": "judge the second ring by a reference of good units",
+    }
+
+
+def _compared(comparison: Comparison, title: str) -> dict[str, Any]:
     name, chance = comparison.connection
     added = comparison.added
     return {
@@ -156,7 +180,10 @@ def comparison_text(facts: dict[str, Any]) -> str:
     """The dict of `comparison_facts` in words; lines of at most 80 columns, no newline at the end."""
     title = f"{facts['title']}: " if facts["title"] else ""
     lines = [wrapped(f"{title}{facts['explanation'].upper()} ({facts['relation']})", indent=0)]
-    lines += _odds_lines(facts["shorted_turn"], facts["probabilities"])
+    if facts.get("first_judged"):
+        lines.append(wrapped(f"the first was judged {facts['first_judged']}: no odds are given against it"))
+    else:
+        lines += _odds_lines(facts["shorted_turn"], facts["probabilities"])
     lines += _section("change", change_words(facts))
     lines += _section("why", facts["reasons"])
     lines += _section("cannot be seen", facts["cannot_see"])

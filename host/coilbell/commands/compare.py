@@ -40,6 +40,7 @@ With --item NAME rings and comparison are kept in the bench log, as new rows.
 Then A and B may be numbers of captures there; without them the last rings out
 of circuit stand against the last in circuit, else the first against the last.
 In circuit a ring like A's clears the winding; a worse one convicts nothing.
+Where the log's finding on A is not like healthy, only what changed is told.
 """
 
 
@@ -66,12 +67,17 @@ def run(options: argparse.Namespace) -> int:
     """Compare; returns 0."""
     from coilbell.bench.log import comparison_question, judged
     from coilbell.bench.sentences import comparison_text
+    from coilbell.winding import Relation
 
     prior = prior_of(options)
     with drawer_of(options) as drawer:
         relation, first, second = _sides(options, drawer)
         question = comparison_question(
-            len(first), kind=_kind(options, drawer), prior=prior, relation=relation
+            len(first),
+            kind=_kind(options, drawer),
+            prior=prior,
+            relation=relation,
+            first_judged=drawer.said_of(first) if drawer and relation is not Relation.UNITS else "",
         )
         rungs = [*first, *second]
         facts = judged(

@@ -91,6 +91,17 @@ class Drawer:
         first = [self._rung(capture) for capture in _last_of_each(earlier[::-1])]
         return Relation.TIME, first, second
 
+    def said_of(self, rungs: Sequence[Rung]) -> str:
+        """What the last finding with odds on any of these rings says, "" when there is none."""
+        fits = {rung.fit for rung in rungs if rung.fit is not None}
+        findings = [] if self.item is None else self.log.judgements(self.item)
+        said = [
+            f.explanation
+            for f in findings
+            if f.facts["what"] == "finding" and f.facts["shorted_turn"] and fits & set(f.fits)
+        ]
+        return said[-1] if said else ""
+
     def keep(
         self,
         rungs: Sequence[Rung],

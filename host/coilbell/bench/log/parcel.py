@@ -52,6 +52,7 @@ class _Question(msgspec.Struct, forbid_unknown_fields=True):
     direct_ohms: float | None = None
     first: int = 0
     relation: str | None = None
+    first_judged: str | None = None
 
 
 class _Judgement(msgspec.Struct, forbid_unknown_fields=True):
@@ -152,6 +153,8 @@ def _check_judgement(judgement: _Judgement, numbers: set[int], parcel: Parcel) -
         raise FileError("a judgement's prior or resistance is impossible")
     if question.relation is not None and question.relation not in tuple(Relation):
         raise FileError(f"a comparison's sides stand as {question.relation[:40]!r}")
+    if question.first_judged is not None and question.first_judged not in tuple(Explanation):
+        raise FileError(f"a comparison's first side is said to be {question.first_judged[:40]!r}")
     if facts.get("explanation") not in tuple(Explanation):
         raise FileError(f"a judgement says {str(facts.get('explanation'))[:40]!r}")
     if not judgement.fits or not set(judgement.fits) <= numbers or len(judgement.fits) <= question.first:
@@ -265,9 +268,10 @@ def _keep_item(log: Log, parcel: Parcel, name: str, told: _Item) -> None:
 
 
 def _asked(question: _Question) -> dict[str, Any]:
-    """The question as the log keeps it: a relation only where one was stated."""
+    """The question as the log keeps it: what is stated of a comparison only where it was."""
     asked: dict[str, Any] = msgspec.to_builtins(question)
-    return {name: value for name, value in asked.items() if name != "relation" or value is not None}
+    stated = ("relation", "first_judged")
+    return {name: value for name, value in asked.items() if name not in stated or value is not None}
 
 
 def _keep_capture(log: Log, item: int, told: _Capture, records: tuple[Record, ...]) -> dict[int, int]:

@@ -72,11 +72,20 @@ def question_of(
 
 
 def comparison_question(
-    first: int, *, kind: str = "other winding", prior: float = 0.5, relation: Relation | None = None
+    first: int,
+    *,
+    kind: str = "other winding",
+    prior: float = 0.5,
+    relation: Relation | None = None,
+    first_judged: str = "",
 ) -> dict[str, Any]:
-    """What is asked of a comparison whose first side is the first `first` rings."""
+    """What is asked of a comparison whose first side is the first `first` rings.
+
+    first_judged: what a finding said of that side; where it is not like healthy nothing is concluded.
+    """
     asked = question_of(prior=prior, kind=kind) | {"what": "comparison", "first": first}
-    return asked if relation is None else asked | {"relation": str(relation)}
+    stated = {"relation": str(relation) if relation else "", "first_judged": first_judged}
+    return asked | {name: text for name, text in stated.items() if text}
 
 
 def judged(
@@ -93,7 +102,8 @@ def judged(
     from coilbell.bench.sentences import comparison_facts, finding_facts
 
     if question["what"] == "comparison":
-        return comparison_facts(comparison_of(question, rings), title)
+        said = question.get("first_judged") or ""
+        return comparison_facts(comparison_of(question, rings), title, first_judged=said)
     return finding_facts(finding_of(question, rings, reference), title)
 
 

@@ -86,8 +86,9 @@ def comparison_section(
         sentences.append("it tells what lies between the two rings, not whether either is whole")
     else:
         sentences += facts["reasons"][len(facts["rings"]) :]
-        sentences.append(_odds(facts))
-        if _contradicted(compared, told):
+        if facts["shorted_turn"]:
+            sentences.append(_odds(facts))
+        if facts["shorted_turn"] and _contradicted(compared, told):
             sentences.append("the first was taken as whole; the finding above does not say so of it")
     return ((f"Comparison: {facts['relation']}", tuple(sentences)),)
 
