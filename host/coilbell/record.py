@@ -194,7 +194,9 @@ def _check_samples(samples: npt.NDArray[Any]) -> None:
     if samples.dtype.kind not in "iuf":
         raise RecordError("samples", f"has type {samples.dtype}", "give integers or real numbers")
     if samples.size < 2:
-        raise RecordError("samples", f"holds {samples.size} value(s)", "a decay needs at least 2")
+        raise RecordError(
+            "samples", "holds one value" if samples.size else "is empty", "a decay needs at least 2"
+        )
     if samples.size > MAX_SAMPLES:
         raise RecordError(
             "samples", f"holds {samples.size} values", f"cut it to {MAX_SAMPLES} around the ring"

@@ -114,7 +114,7 @@ def test_a_second_worksheet_begins_only_on_purpose(shell: Shell) -> None:
     assert "--again" in err
     assert shell("new", "--again", "--kind", "switch-mode supply")[0] == 0
     _, out, _ = shell("show")
-    assert "0 reading(s)" in out
+    assert "0 readings" in out
 
 
 def test_contradicting_readings_are_named(shell: Shell) -> None:
@@ -163,7 +163,7 @@ def test_what_cannot_be_used_is_one_line(shell: Shell, words: tuple[str, ...], s
     assert out == ""
     assert says in err
     assert err.count("\n") == 1
-    assert "0 reading(s)" in shell("show")[1]
+    assert "0 readings" in shell("show")[1]
 
 
 @pytest.mark.parametrize("words", [("--kind", "lawn mower"), ("--qualified", "somewhat")])
@@ -194,7 +194,7 @@ def test_a_kind_of_ones_own_travels_with_its_worksheet(shell: Shell, tmp_path: P
     path.unlink()
     code, out, _ = shell("observe", "filament", "broken")
     assert code == 0
-    assert "bench lamp, 1 reading(s)" in out
+    assert "bench lamp, 1 reading" in out
 
 
 def test_the_log_keeps_and_guards_the_worksheet(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -24,6 +24,7 @@ import numpy.typing as npt
 
 from coilbell.bench import heading
 from coilbell.bench.encoding import text_of
+from coilbell.bench.quantities import counted
 from coilbell.errors import FileError
 from coilbell.record import MAX_SAMPLES
 
@@ -190,7 +191,7 @@ def _check_line(line: str, number: int, layout: _Layout) -> None:
     found = layout.split(line)
     if len(found) <= layout.places[-1]:
         raise FileError(
-            f"line {number} has {len(found)} column(s) where the others have {layout.places[-1] + 1}; "
+            f"line {number} has {counted(len(found), 'column')} where {layout.places[-1] + 1} are needed; "
             "repair or remove it"
         )
     for place in layout.places:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from coilbell.bench.quantities import counted
 from coilbell.bench.sentences import percent
 
 __all__ = [
@@ -45,7 +46,9 @@ def head_words(facts: dict[str, Any]) -> str:
     """The kind, how much was read, and what the user stated to be qualified for."""
     title = f"{facts['title']}: " if facts["title"] else ""
     live = "nothing live" if facts["qualified"] == "none" else f"live work up to {facts['qualified']}"
-    return f"{title}{facts['kind']}, {len(facts['readings'])} reading(s); stated qualification: {live}"
+    return (
+        f"{title}{facts['kind']}, {counted(len(facts['readings']), 'reading')}; stated qualification: {live}"
+    )
 
 
 def odds_ratio(chance: float) -> str:

@@ -55,7 +55,7 @@ def general_doubts(
         doubts.append(Doubt(DoubtKind.COLOURED_RESIDUAL, detail, worst, float(limit)))
     if tones:
         detail = (
-            f"{tones} component(s) do not decay within the window: interference, or far too short a window"
+            f"components that do not decay within the window: {tones}; interference, or too short a window"
         )
         doubts.append(Doubt(DoubtKind.UNDAMPED_TONE, detail, tones, 0.0))
     if not settled.solution.converged:

@@ -125,7 +125,7 @@ def _from_onset(
     later = settle(traces, max_modes, min_hz, None)
     if not later.solution.structure.modes:
         return settled
-    reason = f"the first {skipped} sample(s) do not follow the ring yet and are left out"
+    reason = f"first samples left out, which do not follow the ring yet: {skipped}"
     step = ModeStep("start of the window", skipped, 0.0, True, reason)
     return replace(later, account=(*later.account, step))
 

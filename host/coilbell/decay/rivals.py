@@ -48,7 +48,7 @@ def fewer_with_defect(blocks: list[Block], chosen: Selection, converter: Convert
     reason = (
         f"{best.kind} explains {100 * min(best.share, 1.0):.1f} % of what they explain, with fewer figures"
     )
-    step = ModeStep(f"{dropped} further mode(s)", best.share, _ENOUGH, False, reason)
+    step = ModeStep(f"{dropped} further mode{'s' * (dropped > 1)}", best.share, _ENOUGH, False, reason)
     return replace(chosen, solution=best.solution, account=(*chosen.account, step))
 
 

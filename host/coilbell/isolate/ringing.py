@@ -98,7 +98,7 @@ def _limited(step: Step, by_state: Mapping[str, float]) -> tuple[float, ...]:
 
 def _remarks(facts: Mapping[str, Any]) -> tuple[str, ...]:
     doubts = facts.get("doubts") or ()
-    return (f"the ring has {len(doubts)} doubt(s); see its finding",) if doubts else ()
+    return (f"doubts of the ring: {len(doubts)}; see its finding",) if doubts else ()
 
 
 def _number(value: Any, what: str) -> float:
