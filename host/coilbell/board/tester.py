@@ -33,8 +33,8 @@ RETRIES = 3
 
 _AIM_SAMPLES = 2048
 _PATIENCE_S = 3.0
-_VIRTUAL_PATIENCE_S = 30.0
-"""A virtual board computes what a winding does by itself."""
+_SLOW_PATIENCE_S = 30.0
+"""A board in software, here or behind a socket, computes what a winding does by itself."""
 _START_S = 1.5
 """What a board takes from Ctrl-D at its prompt to its running program [s]."""
 
@@ -83,7 +83,8 @@ class Tester:
         board does not answer.
         """
         port = open_port(name if name is not None else ports.choose(serial_ports()))
-        patience = _VIRTUAL_PATIENCE_S if port.name.startswith("virtual:") else _PATIENCE_S
+        slow = port.name.startswith(("virtual:", "socket://"))
+        patience = _SLOW_PATIENCE_S if slow else _PATIENCE_S
         tester = cls(port, patience, retries)
         try:
             tester.hello()
