@@ -11,6 +11,7 @@ from coilbell.errors import InputError, ReferenceMismatch
 from coilbell.record import Capacitor, Connection
 from coilbell.winding import Capture, Condition, Explanation, Observation, Posterior, Reference, find, observe
 from coilbell.winding.finding import named
+from coilbell.winding.uncertainty import concise
 from handmade import handmade_fit, handmade_silence
 
 A, B = Capacitor(22e-9, 0.01, "A"), Capacitor(4.7e-9, 0.01, "B")
@@ -180,3 +181,20 @@ def test_odds_in_words() -> None:
     assert percent(0.9999) == ">99 %"
     assert percent(1e-9) == "<1 %"
     assert percent(0.27) == "27 %"
+
+
+@pytest.mark.parametrize(
+    ("value", "spread", "words"),
+    [
+        (21.6341, 0.0123, "21.634(12)"),
+        (95.13, 1.24, "95.1(1.2)"),
+        (128.0, 14.2, "128(14)"),
+        (0.02041, 0.0011, "0.0204(11)"),
+        (-0.0031, 0.0004, "-0.00310(40)"),
+        (12.3456, 0.0, "12.35"),
+        (12.3456, math.nan, "12.35"),
+    ],
+)
+def test_figures_in_sentences_carry_their_uncertainty(value: float, spread: float, words: str) -> None:
+    """Concise notation, two digits in brackets (JCGM 100:2008, 7.2.2, from memory)."""
+    assert concise(value, spread) == words

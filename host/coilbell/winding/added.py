@@ -22,7 +22,7 @@ import numpy.typing as npt
 from coilbell.decay import Quantity
 from coilbell.winding.healthy import Healthy
 from coilbell.winding.observation import Ring
-from coilbell.winding.uncertainty import ComplexArray, propagate, quantity
+from coilbell.winding.uncertainty import ComplexArray, concise, propagate, quantity
 
 __all__ = ["Added", "added_between", "added_words"]
 
@@ -124,15 +124,16 @@ def added_words(added: Added) -> list[str]:
     found = []
     conductance = added.siemens[0]
     if abs(conductance.value) > _SURE * conductance.standard_uncertainty and conductance.value > 0:
-        found.append(f"added loss like {_engineering(1 / conductance.value)}ohm across the winding")
+        found.append(f"added loss like {_inverse(conductance)}ohm across the winding")
     clear = [_clear(added.farads, added.all_farads), _clear(added.per_henry, added.all_per_henry)]
     parts = []
     if added.farads is not None and clear[0]:
         parts.append(
-            f"{'added' if added.farads.value > 0 else 'lost'} {abs(added.farads.value) * 1e9:.3g} nF"
+            f"{'added' if added.farads.value > 0 else 'lost'} "
+            f"{concise(abs(added.farads.value) * 1e9, added.farads.standard_uncertainty * 1e9)} nF"
         )
     if added.per_henry is not None and clear[1]:
-        size = _engineering(1 / abs(added.per_henry.value))
+        size = _inverse(added.per_henry)
         parts.append(
             f"{size}H in parallel" if added.per_henry.value > 0 else f"{size}H of parallel inductance lost"
         )
@@ -148,8 +149,11 @@ def _clear(change: Quantity | None, whole: float) -> bool:
     return change is not None and abs(change.value) > max(_SURE * change.standard_uncertainty, _SMALL * whole)
 
 
-def _engineering(value: float) -> str:
+def _inverse(one: Quantity) -> str:
+    """1/|x| with its standard uncertainty and the prefix of its unit, "4.71(12) k"."""
+    value = 1 / abs(one.value)
+    spread = value * one.standard_uncertainty / abs(one.value)
     for size, letter in ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9, "n")):
-        if abs(value) >= size:
-            return f"{value / size:.3g} {letter}"
-    return f"{value:.3g} "
+        if value >= size:
+            return f"{concise(value / size, spread / size)} {letter}"
+    return f"{concise(value, spread)} "

@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
+import numpy as np
+
 from coilbell.decay import Quantity
 from coilbell.errors import InputError, ReferenceMismatch
 from coilbell.record import Connection
@@ -25,7 +27,7 @@ from coilbell.winding.likelihood import Posterior, posterior
 from coilbell.winding.observation import Observation, Ring, grouped, same_capacitor
 from coilbell.winding.plane import Shift, shift_of
 from coilbell.winding.reference import Capture, Condition, Reference
-from coilbell.winding.uncertainty import quantity
+from coilbell.winding.uncertainty import concise, quantity
 
 __all__ = ["Comparison", "Relation", "compare"]
 
@@ -210,15 +212,13 @@ def _reasons(
 
 
 def _pair_words(a: Ring, b: Ring) -> str:
-    first = _ring_words(a)
+    first = a.words
     if not b.rings:
         return f"with {a.capacitor.farads * 1e9:.3g} nF: first {first}, then no ring"
+    frequency, loss = np.exp(b.point - a.point)
+    spread_f, spread_d = np.sqrt((a.covariance + b.covariance).diagonal())
     return (
-        f"with {a.capacitor.farads * 1e9:.3g} nF: first {first}, then {_ring_words(b)}; "
-        f"frequency times {math.exp(b.point[0] - a.point[0]):.4g}, loss times "
-        f"{math.exp(b.point[1] - a.point[1]):.3g}"
+        f"with {a.capacitor.farads * 1e9:.3g} nF: first {first}, then {b.words}; "
+        f"frequency times {concise(frequency, frequency * spread_f)}, "
+        f"loss times {concise(loss, loss * spread_d)}"
     )
-
-
-def _ring_words(ring: Ring) -> str:
-    return f"{math.exp(ring.point[0]) / 1e3:.4g} kHz, Q {math.exp(-ring.point[1]):.3g}"

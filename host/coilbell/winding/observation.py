@@ -17,6 +17,7 @@ import numpy.typing as npt
 from coilbell.decay import DoubtKind, Fit
 from coilbell.errors import InputError
 from coilbell.record import Capacitor, Connection, Loading, Record
+from coilbell.winding.uncertainty import concise
 
 __all__ = ["AmplitudeSlope", "Observation", "Ring", "grouped", "observe"]
 
@@ -126,6 +127,13 @@ class Ring:
         """The tester, when all observations name the same one."""
         boards = {o.board for o in self.observations}
         return boards.pop() if len(boards) == 1 else ""
+
+    @property
+    def words(self) -> str:
+        """Natural frequency and Q with their standard uncertainties, "21.634(12) kHz, Q 95.1(1.2)"."""
+        natural_khz, q = math.exp(self.point[0]) / 1e3, math.exp(-self.point[1])
+        spread_f, spread_q = (math.sqrt(self.covariance[k, k]) for k in (0, 1))
+        return f"{concise(natural_khz, natural_khz * spread_f)} kHz, Q {concise(q, q * spread_q)}"
 
     @property
     def loading(self) -> Loading:

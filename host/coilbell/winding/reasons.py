@@ -16,6 +16,7 @@ from coilbell.winding.observation import Ring
 from coilbell.winding.plane import ANGLE_FLOOR, Shift
 from coilbell.winding.reference import Reference
 from coilbell.winding.tank import OneCapacitorTank
+from coilbell.winding.uncertainty import concise
 
 __all__ = [
     "basis",
@@ -73,8 +74,7 @@ def _against(ring: Ring, by: Healthy, k: int) -> str:
     spread_f, spread_q = by.spreads[k], by.spreads[m + k]
     against, whose = ("earlier", "its repeats") if by.same_unit else ("a healthy one", "units")
     return (
-        f"with {_farads(ring)} it rings at {math.exp(ring.point[0]) / 1e3:.4g} kHz, Q "
-        f"{math.exp(-ring.point[1]):.3g}; {against} at {_usual(by, k)} "
+        f"with {_farads(ring)} it rings at {ring.words}; {against} at {_usual(by, k)} "
         f"(f {math.log(ratio) / spread_f:+.1f}, loss {(ring.point[1] - by.location[m + k]) / spread_q:+.1f} "
         f"spreads of {whose})"
     )
@@ -88,13 +88,14 @@ def _usual(by: Healthy, k: int) -> str:
 def _direction(shift: Shift) -> str:
     g, b = shift.added_loss, shift.inductance_drop
     spread = math.sqrt(shift.covariance[1][1])
+    loss = f"{'+' * (g > 0)}{concise(g, math.sqrt(shift.covariance[0][0]))}"
     if abs(b) < max(ANGLE_FLOOR, 2 * spread):
         what = "as a resistance across a winding would do, or a turn that leaks" if g > 0 else "no added loss"
         small = abs(g) < 2 * math.sqrt(shift.covariance[0][0])
-        return f"added loss {g:+.3f}, inductance within the spread: " + ("hardly a change" if small else what)
+        return f"added loss {loss}, inductance within the spread: " + ("hardly a change" if small else what)
     angle = shift.angle_deg
     end = "" if angle is None else f", {angle:.0f} degrees in the shift plane"
-    return f"added loss {g:+.3f}, inductance drop {b:+.3f}{end}: {_meaning(g, b)}"
+    return f"added loss {loss}, inductance drop {'+' * (b > 0)}{concise(b, spread)}{end}: {_meaning(g, b)}"
 
 
 def _meaning(g: float, b: float) -> str:
@@ -118,7 +119,8 @@ def _far(tail: float) -> str:
 def _shows(log10_ratio: float) -> str:
     """Shorts too slight to show have no part in it: those nothing can tell from a healthy winding."""
     factor = 10 ** min(abs(log10_ratio), 6.0)
-    times = "over a million" if abs(log10_ratio) >= 6 else f"{factor:.1f}" if factor < 10 else f"{factor:.0f}"
+    two_digits = f"{factor:.1f}" if factor < 10 else f"{float(f'{factor:.2g}'):,.0f}"
+    times = "over a million" if abs(log10_ratio) >= 6 else two_digits
     side = "a short that shows on this part" if log10_ratio > 0 else "a healthy winding"
     other = "a healthy winding" if log10_ratio > 0 else "a short that shows on this part"
     return f"this ring is {times} times likelier from {side} than from {other}"
@@ -173,7 +175,7 @@ def reasons_of_kind(ring: Ring, kind: Kind | None) -> tuple[str, ...]:
     if not ring.rings:
         return (f"nothing rang with {_farads(ring)}",)
     q = math.exp(-ring.point[1])
-    found = [f"with {_farads(ring)} it rings at {math.exp(ring.point[0]) / 1e3:.4g} kHz, Q {q:.3g}"]
+    found = [f"with {_farads(ring)} it rings at {ring.words}"]
     if kind is None:
         found.append("neither reference nor kind is known: any Q can be healthy on some kind of part")
         return tuple(found)
