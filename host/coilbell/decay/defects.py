@@ -32,7 +32,7 @@ import numpy.typing as npt
 from coilbell.decay.converter import Converter
 from coilbell.decay.model import DoubtKind
 from coilbell.decay.search import chance_limit
-from coilbell.decay.solve import Array, Block, Solution, jacobians
+from coilbell.decay.solve import Array, Block, Solution, inverse_gram, jacobians
 
 __all__ = ["Defect", "Survey", "main_mode", "static_part", "survey"]
 
@@ -134,7 +134,7 @@ def survey(
     ):
         for shot in range(block.shots):
             one, rest = jacobian[shot], residuals[shot]
-            inverse = _inverse(one)
+            inverse = inverse_gram(one)
             free = rest - (inverse @ (one @ rest)) @ one
             wave, quarter = _waves(one, coefficients[shot], mode)
             directions = np.empty((scores.score.size, rest.size))
@@ -171,15 +171,6 @@ def _reached(blocks: list[Block], solution: Solution, converter: Converter) -> C
     low = min(float(b.values.min()) for b in blocks)
     high = max(float(b.values.max()) for b in blocks)
     return replace(converter, jumps=tuple(j for j in converter.jumps if low < j < high))
-
-
-def _inverse(jacobian: Array) -> Array:
-    gram = jacobian @ jacobian.T
-    scale = 1 / np.sqrt(np.maximum(gram.diagonal(), 1e-300))
-    unit = gram * scale[:, None] * scale
-    unit.flat[:: unit.shape[0] + 1] += 1e-12
-    inverse: Array = np.linalg.inv(unit) * scale[:, None] * scale
-    return inverse
 
 
 def _waves(jacobian: Array, coefficients: Array, mode: int) -> tuple[Array, Array]:

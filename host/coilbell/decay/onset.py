@@ -17,13 +17,15 @@ from __future__ import annotations
 import numpy as np
 
 from coilbell.decay.search import chance_limit
-from coilbell.decay.solve import Array, Block, Solution, jacobians
+from coilbell.decay.solve import Array, Block, Solution, inverse_gram, jacobians
 
 __all__ = ["onset"]
 
 _LONGEST = 8
 _FALSE_ALARM = 1e-3
 """Leaving out samples that do belong costs little, so this test may err more often than others."""
+_LEAST = 1e-6
+"""Share of a sample that the fit must leave free for it to say anything."""
 
 
 def onset(blocks: list[Block], solution: Solution, noise_variance: float) -> int:
@@ -41,9 +43,9 @@ def onset(blocks: list[Block], solution: Solution, noise_variance: float) -> int
         head = tangent[:, :_LONGEST]
         counted = np.ones(_LONGEST) if block.weights is None else block.weights[:_LONGEST]
         score += residuals[:, :_LONGEST].sum(axis=0)
-        projector += block.shots * (np.diag(counted) - head.T @ _inverse(tangent) @ head)
+        projector += block.shots * (np.diag(counted) - head.T @ inverse_gram(tangent) @ head)
     variance = max(noise_variance, solution.variance)
-    gains = [0.0] + [_gain(score[:k], projector[:k, :k]) / variance for k in range(1, _LONGEST + 1)]
+    gains = np.concatenate(([0.0], _gains(score, projector) / variance))
     for length in range(_LONGEST):
         if all(gains[k] - gains[length] < _limit(k - length) for k in range(length + 1, _LONGEST + 1)):
             return length
@@ -54,9 +56,9 @@ def _limit(samples: int) -> float:
     return chance_limit(samples, _FALSE_ALARM / _LONGEST)
 
 
-def _gain(score: Array, projector: Array) -> float:
-    return float(score @ np.linalg.lstsq(projector, score, rcond=1e-9)[0])
-
-
-def _inverse(tangent: Array) -> Array:
-    return np.asarray(np.linalg.pinv(tangent @ tangent.T, rcond=1e-13, hermitian=True), dtype=np.float64)
+def _gains(score: Array, projector: Array) -> Array:
+    """r_k^T P_kk^-1 r_k for k = 1, 2, ...: with P = L L^T they are the running sums of (L^-1 r)^2."""
+    sizes, axes = np.linalg.eigh(projector)
+    definite = (axes * np.maximum(sizes, _LEAST * max(float(sizes[-1]), _LEAST))) @ axes.T
+    out: Array = np.cumsum(np.linalg.solve(np.linalg.cholesky(definite), score) ** 2)
+    return out

@@ -359,6 +359,16 @@ def jacobians(blocks: list[Block], solution: Solution) -> list[Array]:
     return out
 
 
+def inverse_gram(tangent: Array) -> Array:
+    """(J J^T)^-1 of one record's tangent (p + q, n), rows scaled to one length first."""
+    gram = tangent @ tangent.T
+    scale = 1 / np.sqrt(np.maximum(gram.diagonal(), 1e-300))
+    unit = gram * scale[:, None] * scale
+    unit.flat[:: unit.shape[0] + 1] += 1e-12
+    inverse: Array = np.linalg.inv(unit) * scale[:, None] * scale
+    return inverse
+
+
 def gram_covariance(blocks: list[Block], solution: Solution, tangents: list[Array]) -> Array:
     """Inverse Fisher matrix for unit noise variance, poles first: (q + sum p s, same).
 
