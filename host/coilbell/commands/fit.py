@@ -18,7 +18,6 @@ from coilbell.errors import CoilbellError, FileError, InputError
 if TYPE_CHECKING:
     from coilbell.decay import Fit
     from coilbell.record import Capacitor, Record
-    from coilbell.winding import OneCapacitorTank
 
 __all__ = ["add_arguments", "fraction", "run"]
 
@@ -199,8 +198,9 @@ def _fitted(title: str, capture: Sequence[Record], request: _Request) -> Fit:
 
 def _show(fit: Fit, title: str, capture: Sequence[Record], request: _Request, number: int) -> None:
     from coilbell.bench.words import facts_table, fit_facts
+    from coilbell.winding import tank_of_record
 
-    facts = fit_facts(fit, title=title, records=capture, tank=_tank(fit, capture))
+    facts = fit_facts(fit, title=title, records=capture, tank=tank_of_record(fit, capture[0]))
     if request.json:
         print(json.dumps(facts), flush=True)
     else:
@@ -210,16 +210,6 @@ def _show(fit: Fit, title: str, capture: Sequence[Record], request: _Request, nu
             tell(f"coilbell: note: {title}: {note}")
     if request.picture is not None:
         _draw(fit, title, capture[0], request.picture, number)
-
-
-def _tank(fit: Fit, capture: Sequence[Record]) -> OneCapacitorTank | None:
-    """What the ring says of the winding, where the test capacitor is known and something rings."""
-    capacitor = capture[0].test_capacitor
-    if capacitor is None or not fit.rings or not fit.main.decay_per_s.value > 0:
-        return None
-    from coilbell.winding import FreeRing, tank_of_one
-
-    return tank_of_one(FreeRing.from_fit(fit), capacitor, capture[0].loading)
 
 
 def _draw(fit: Fit, title: str, record: Record, path: Path, number: int) -> None:

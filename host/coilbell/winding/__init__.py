@@ -32,7 +32,7 @@ from coilbell.winding.observation import AmplitudeSlope, Observation, Ring, grou
 from coilbell.winding.plane import Shift
 from coilbell.winding.rectifier import RectifierStack
 from coilbell.winding.reference import Capture, Condition, Reference, remarks
-from coilbell.winding.tank import OneCapacitorTank, tank_of_one
+from coilbell.winding.tank import OneCapacitorTank, tank_of_one, tank_of_record
 from coilbell.winding.uncertainty import propagate
 from coilbell.winding.visible import largest_visible_resistance
 
@@ -96,5 +96,6 @@ __all__ = [
     "shift",
     "shorted_neighbourhoods",
     "tank_of_one",
+    "tank_of_record",
     "tank_of_several",
 ]

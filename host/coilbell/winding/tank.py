@@ -18,9 +18,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from coilbell.decay import Quantity
+from coilbell.decay import Fit, Quantity
 from coilbell.errors import InputError
-from coilbell.record import Capacitor, Loading
+from coilbell.record import Capacitor, Loading, Record
 from coilbell.winding.doubt import TankDoubt, doubts_of_one
 from coilbell.winding.freering import FreeRing
 from coilbell.winding.uncertainty import ComplexArray, propagate, quantity
@@ -29,6 +29,7 @@ __all__ = [
     "OneCapacitorTank",
     "capacitor_uncertainties",
     "tank_of_one",
+    "tank_of_record",
 ]
 
 Array = npt.NDArray[np.float64]
@@ -61,6 +62,14 @@ class OneCapacitorTank:
     covariance: Array
     """(3, 3) of inductance, loss conductance and series resistance."""
     doubts: tuple[TankDoubt, ...]
+
+
+def tank_of_record(fit: Fit, record: Record) -> OneCapacitorTank | None:
+    """What a record's fit says of the winding; None where nothing fades or the test capacitor is unknown."""
+    capacitor = record.test_capacitor
+    if capacitor is None or not fit.rings or not fit.main.decay_per_s.value > 0:
+        return None
+    return tank_of_one(FreeRing.from_fit(fit), capacitor, record.loading)
 
 
 def tank_of_one(

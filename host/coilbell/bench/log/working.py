@@ -19,15 +19,13 @@ from coilbell.record import Connection, Record
 from coilbell.winding import (
     Comparison,
     Finding,
-    FreeRing,
     Observation,
-    OneCapacitorTank,
     Reference,
     Relation,
     compare,
     find,
     observe,
-    tank_of_one,
+    tank_of_record,
 )
 
 __all__ = [
@@ -47,14 +45,7 @@ def fitted(records: Sequence[Record], title: str = "", count_to: float = 0.1) ->
 
     with threadpool_limits(1):
         found = fit(records, count_to=count_to)
-    return found, fit_facts(found, title=title, records=records, tank=_tank(found, records[0]))
-
-
-def _tank(found: Fit, record: Record) -> OneCapacitorTank | None:
-    capacitor = record.test_capacitor
-    if capacitor is None or not found.rings or not found.main.decay_per_s.value > 0:
-        return None
-    return tank_of_one(FreeRing.from_fit(found), capacitor, record.loading)
+    return found, fit_facts(found, title=title, records=records, tank=tank_of_record(found, records[0]))
 
 
 def question_of(
