@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from enum import StrEnum
 from itertools import pairwise
+from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
@@ -26,8 +27,8 @@ __all__ = ["Capture", "Condition", "Reference", "UnitMean", "contradictions", "r
 
 Array = npt.NDArray[np.float64]
 
-_FAR = 4.0
-"""Standard deviations of a difference beyond which two units are said to contradict each other."""
+_SELDOM = 6e-5
+"""Chance of refusing a set of good units of one kind: 4 standard deviations where there are two of them."""
 
 _REPEAT_FAR = (0.02, 0.25)
 """Logarithmic distance in f and in 1/Q beyond which two rings of one unit contradict each other."""
@@ -189,7 +190,10 @@ def remarks(reference: Reference) -> tuple[str, ...]:
     if not reference.units(Condition.SHORTED):
         found.append("nothing shorted on purpose: what a short looks like is computed, not measured")
     if len(reference.capacitors()) == 1:
-        found.append("one test capacitor: inductance and capacitance cannot be told apart")
+        found.append(
+            "one test capacitor: inductance and capacitance cannot be told apart, and the copper's share of "
+            "the loss is assumed; good units rung with a second one tell it, for every later ring"
+        )
     weak = [c.unit for c in reference.captures if c.observation.weak]
     if weak:
         found.append(f"doubtful fits among the captures of {', '.join(dict.fromkeys(weak))}")
@@ -240,9 +244,19 @@ def _repeat_contradictions(reference: Reference, capacitor: Capacitor) -> list[s
 
 def _unit_contradictions(reference: Reference, capacitor: Capacitor) -> list[str]:
     means = reference.good_means((capacitor,))
-    spread = reference.kind.spread
-    usual = [math.hypot(spread.inductance / 2, spread.own_frequency), spread.core_loss]
-    limits = _FAR * math.sqrt(2) * np.array(usual)
+    if len(means) < 2:
+        return []
+    spread, most = reference.kind.spread, reference.kind.stray_farads[1]
+    stray = spread.capacitance * most / (capacitor.farads + most)
+    usual = np.array(
+        [
+            math.hypot(spread.inductance / 2, stray / 2, spread.own_frequency),
+            math.hypot(spread.core_loss, spread.inductance / 2, spread.loss_slope),
+        ]
+    )
+    # The more pairs, the farther apart the farthest one by chance.
+    far = NormalDist().inv_cdf(1 - 0.5 * _SELDOM / math.comb(len(means), 2))
+    limits = far * math.sqrt(2) * usual
     for i, a in enumerate(means):
         for b in means[i + 1 :]:
             distance = np.abs(a.point - b.point)
