@@ -117,6 +117,38 @@ def test_contradictory_units_are_refused_by_name() -> None:
         yokes(good("a"), good("b", 30e3, 7.0))
 
 
+def test_the_farthest_of_many_pairs_may_lie_farther_apart() -> None:
+    """34 % in f, 4.1 spreads of a difference: 1 in 24000 for two units, about 1 in 500 among ten."""
+    pair = [good("a", 30e3), good("b", 30e3 * math.exp(0.29))]
+    with pytest.raises(ReferenceMismatch, match="too far apart"):
+        yokes(*pair)
+    between_them = [good(f"c{k}", 30e3 * math.exp(0.29 * k / 9)) for k in range(1, 9)]
+    assert len(yokes(*pair, *between_them).units()) == 10
+
+
+def test_a_reference_by_two_capacitors_knows_copper_and_stray_where_one_is_rung() -> None:
+    """A textbook tank of 1.2 mH, 1.2 nF, 1.6 ohm, 10 kohm, whose copper makes a third of the loss at 22 nF."""
+    henries, stray, ohms, siemens = 1.2e-3, 1.2e-9, 1.6, 1e-4 / 2.2
+
+    def rung(capacitor: Capacitor) -> Capture:
+        reactance = math.sqrt(henries / (capacitor.farads + stray))
+        loss = ohms / reactance + reactance * siemens
+        return good("a", reactance / henries / (2 * math.pi), 1 / loss, capacitor)
+
+    alone = healthy(yokes(rung(A)), grouped([Observation(A, 30e3, 45.0)]))
+    both = healthy(yokes(rung(A), rung(B)), grouped([Observation(A, 30e3, 45.0)]))
+    assert alone.assumed_stray
+    assert not both.assumed_stray
+    assert len(both.location) == 2, "one ring is judged still"
+    assert both.location == pytest.approx(alone.location)
+    assert both.tank.farads == pytest.approx(stray, rel=0.02)
+    assert both.tank.series_ohms == pytest.approx(ohms, rel=0.02)
+    copper = ohms * math.sqrt((22e-9 + stray) / henries) * math.exp(-both.location[1])
+    # What is not copper's strays by 25 % from unit to unit, the copper by 5 %; L by 10 % comes to it.
+    usual = math.hypot(0.25 * (1 - copper), 0.05 * copper)
+    assert both.between[1] == pytest.approx(math.hypot(usual, 0.05, 0.02), rel=0.02)
+
+
 def test_contradictory_repeats_are_refused() -> None:
     with pytest.raises(ReferenceMismatch, match=r"rings of unit a with 22 nF differ by 5\.0%"):
         yokes(good("a"), good("a", 31.5e3))
@@ -142,7 +174,7 @@ def test_captures_that_cannot_stand_for_anything(capture, words: str) -> None:  
 
 
 def test_an_unknown_kind_names_the_choices() -> None:
-    with pytest.raises(InputError, match="line-output transformer, horizontal yoke"):
+    with pytest.raises(InputError, match="line-output transformer, diode-split transformer, horizontal yoke"):
         Reference.begin("x", "gramophone", [good("a")])
 
 

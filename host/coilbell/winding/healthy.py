@@ -124,7 +124,7 @@ def _healthy(reference: Reference, with_: tuple[tuple[Capacitor, str], ...], uni
     used = own or list(means)
     location = np.mean([m.point for m in used], axis=0)
     shift, extra = _capacitor_errors(reference, with_)
-    tank, assumed_stray = _tank(location, capacitors, reference.kind)
+    tank, assumed_stray = _own_tank(reference, own) or _tank(location, capacitors, reference.kind)
     location = location + shift
     assumed = _assumed(tank, location, capacitors, reference.kind)
     spread, freedom = _between(used, assumed) if not own else _within(used[0], reference.kind.spread)
@@ -219,6 +219,21 @@ def _boards(reference: Reference) -> set[str]:
     return {c.observation.board for c in reference.captures}
 
 
+def _own_tank(reference: Reference, own: Sequence[UnitMean]) -> tuple[HealthyTank, bool] | None:
+    """The winding by all capacitors of the reference, also those that the suspect was not rung with.
+
+    They tell the copper's share of the loss and the stray capacitance, which one capacitor leaves assumed.
+    None where no good unit was rung with all of them.
+    """
+    capacitors = reference.capacitors()
+    means = reference.good_means(capacitors)
+    used = [m for m in means if not own or m.unit == own[0].unit]
+    if len(capacitors) < 2 or not used:
+        return None
+    location = np.asarray(np.mean([m.point for m in used], axis=0), dtype=np.float64)
+    return _tank(location, capacitors, reference.kind)
+
+
 def _tank(location: Array, capacitors: Sequence[Capacitor], kind: Kind) -> tuple[HealthyTank, bool]:
     """The winding by itself, and whether its stray capacitance is assumed.
 
@@ -258,10 +273,11 @@ def _measured(location: Array, capacitors: Sequence[Capacitor], kind: Kind) -> S
 def _losses(reactance: float, loss: float, kind: Kind) -> tuple[float, float]:
     """Series resistance and shunt conductance: d = R/(w L) + w L G.
 
-    Copper makes its usual share of the loss, but never more than twice its usual resistance would.
+    Two guesses at the copper's share, by the kind's usual resistance and the kind's usual share itself, meet
+    in their geometric mean: a high Q leaves little room for anything but the copper, a low one much.
     """
-    most = 2 * math.sqrt(kind.wire_ohms[0] * kind.wire_ohms[1]) / (loss * reactance)
-    share = min(kind.series_share, most)
+    usual = math.sqrt(kind.wire_ohms[0] * kind.wire_ohms[1]) / (loss * reactance)
+    share = math.sqrt(kind.series_share * min(usual, 1.0))
     return share * loss * reactance, (1 - share) * loss / reactance
 
 
