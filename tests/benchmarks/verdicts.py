@@ -154,10 +154,19 @@ def detection(options: argparse.Namespace) -> None:
         _confusion(found)
 
 
+_TUNED = (
+    "common-mode choke",
+    "horizontal yoke",
+    "mains transformer",
+    "power inductor",
+    "switch-mode transformer",
+)
+"""Every other kind of the catalogue, as first listed."""
+
+
 def tuned_parts() -> frozenset[str]:
     """Parts of every other kind: constants of the judgement may be chosen on these, and on these only."""
-    kinds = sorted({catalogue.part(name).kind for name in catalogue.names()})[::2]
-    return frozenset(name for name in catalogue.names() if catalogue.part(name).kind in kinds)
+    return frozenset(name for name in catalogue.names() if catalogue.part(name).kind in _TUNED)
 
 
 def _balanced(

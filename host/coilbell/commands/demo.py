@@ -36,7 +36,7 @@ parts are invented; the computing is real. Takes less than half a minute.
 
 _PART = "tarn-line-split"
 _NAME = "tarn-21-line"
-_KIND = "line-output transformer"
+_KIND = "diode-split transformer"
 _GOOD = (11, 12, 13)
 """Seeds of the good units on the shelf."""
 _SUSPECT = 27

@@ -60,6 +60,9 @@ _LOAD_SHARE = {
 }
 """How often something resistive hangs on a winding that has no shorted turn."""
 
+_CAPACITANCE_SHARE = (0.06, 0.15, 0.30)
+"""The same of capacitance: without rectifiers of high voltage, with one outside, with several inside."""
+
 _LEAKAGE_SPREAD = 0.8
 """How far the leakage of a fault may lie from that of a deliberate short, in its logarithm [1]."""
 
@@ -109,7 +112,7 @@ def _causes(healthy: Healthy, reference: Reference, connection: Connection) -> t
         _changed(healthy, iron=kind.iron),
         _of(
             "capacitance",
-            0.45 if kind.high_voltage else 0.06,
+            _CAPACITANCE_SHARE[kind.high_voltage + kind.rectifiers_inside],
             capacitance,
             healthy,
             Explanation.EXTRA_CAPACITANCE,

@@ -56,7 +56,7 @@ def attachments(kind: Kind, tank: HealthyTank | None = None) -> tuple[Attachment
             _tuned(),
         )
     ]
-    if kind.name == "line-output transformer":
+    if kind.high_voltage:
         found += _deflection(tank)
     if kind.secondary:
         found += _secondaries(tank)

@@ -105,9 +105,9 @@ def added_capacitance(kind: Kind, tank: HealthyTank, test_farads: float) -> Case
     n = CASES // 2
     u = points(n, 2)
     outside = between(0.02, 2.0, u[:, 0]) * test_farads
-    # A first or middle rectifier of a split winding adds about half; all of them up to ten times as much.
-    usual = u[:, 1] * 2 % 1 < 0.6
-    inside = np.where(usual, between(0.3, 0.9, u[:, 0]), between(0.15, 14.0, u[:, 0])) * tank.farads
+    # A first or middle rectifier of two to five sections adds this much; all of them up to ten times more.
+    usual = u[:, 1] * 2 % 1 < 0.75
+    inside = np.where(usual, between(0.28, 0.75, u[:, 0]), between(0.15, 14.0, u[:, 0])) * tank.farads
     own = u[:, 1] < (0.8 if kind.high_voltage else 0.15)
     return cases(n, farads=np.where(own, inside, outside), behind=own.astype(np.float64))
 

@@ -25,7 +25,7 @@ def _laminated(henries: float, turns: float, corner_hz: float) -> Core:
 _LIST = (
     Part(
         "tarn-line-split",
-        "line-output transformer",
+        "diode-split transformer",
         "line-output transformer of the invented Tarn 21 set, high-voltage winding in three split sections",
         _ferrite(2.22e-3, 80, 81e3),
         (
