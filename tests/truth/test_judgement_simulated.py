@@ -10,11 +10,15 @@ import os
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from benchmarks.populations import capacitors, observed, reference
 from coilbell.board.simulation import catalogue
 from coilbell.record import Connection
-from coilbell.winding import Explanation, Reference, find
+from coilbell.winding import Explanation, Reference, find, grouped, healthy_of
+from coilbell.winding.plane import moved
+from coilbell.winding.severity import cases
+from coilbell.winding.visible import chance_of_capacitance
 
 SEED = int(os.environ.get("COILBELL_SEED", "1"))
 """Which units are drawn; tests/benchmarks/judgement.py draws fresh ones in numbers that mean something."""
@@ -89,3 +93,28 @@ def test_all_rectifiers_shorted_show_by_two_capacitors() -> None:
     units = catalogue.population("tarn-line-split", "rectifier-all-shorted", 6, int(rng.integers(2**31)))
     found = [find([observed(u, c, rng) for c in test], by, connection=OUT).explanation for u in units]
     assert found.count(Explanation.EXTRA_CAPACITANCE) >= 5, f"{found}, seed {SEED}"
+
+
+def test_a_shorted_rectifier_stands_out_as_often_as_said() -> None:
+    """What each reference of three units states, against the share of simulated units that do."""
+    name, test = "tarn-line-split", capacitors("tarn-line-split", 2)
+    rng = np.random.default_rng((SEED, 31))
+    states = ("healthy", "rectifier-first-shorted", "rectifier-middle-shorted")
+    beyond: dict[str, list[bool]] = {state: [] for state in states}
+    said = []
+    for _ in range(30):
+        made = reference(name, test, 3, int(rng.integers(2**31)), shorted=False, rng=rng)
+        by = healthy_of(made, made.capacitors())
+        said.append(chance_of_capacitance(by, 0.5))
+        shift = moved(by, cases(1, farads=0.5 * by.tank.farads, behind=1.0))[0]
+        towards = np.linalg.solve(by.covariance, shift)
+        limit = norm.ppf(0.98) * np.sqrt(shift @ towards)
+        for state in states:
+            for unit in catalogue.population(name, state, 4, int(rng.integers(2**31))):
+                rings = grouped([observed(unit, c, rng) for c in test])
+                point = np.array([r.point for r in rings]).T.ravel() - by.location
+                beyond[state].append(bool(point @ towards > limit))
+    found = np.mean([*beyond["rectifier-first-shorted"], *beyond["rectifier-middle-shorted"]])
+    assert abs(found - np.mean(said)) < 0.1, f"{found} found, {np.mean(said)} said, seed {SEED}"
+    assert np.mean(beyond["healthy"]) < 0.07, f"seed {SEED}"
+    assert chance_of_capacitance(by, 0.05) < 0.06

@@ -11,7 +11,7 @@ from coilbell.winding.explanation import Explanation
 from coilbell.winding.healthy import Healthy
 from coilbell.winding.kind import Kind
 from coilbell.winding.likelihood import CauseOdds
-from coilbell.winding.visible import visible_ohms
+from coilbell.winding.visible import chance_of_capacitance, visible_ohms
 
 __all__ = ["CAUTION", "blind_spots", "next_step"]
 
@@ -60,7 +60,7 @@ def blind_spots(
             + ("" if healthy.same_unit else ", hidden among the differences between units")
         )
     if kind is not None and kind.high_voltage:
-        found.append(_rectifiers(capacitors))
+        found.append(_rectifiers(kind, healthy, capacitors))
     if capacitors == 1:
         found.append(
             "whether inductance or capacitance has changed: one test capacitor cannot tell them apart"
@@ -88,21 +88,40 @@ def _unplug(kind: Kind | None, causes: Sequence[CauseOdds]) -> str:
         name = odds.name.removeprefix(SET)
         if odds.name.startswith(SET) and name in steps:
             return steps[name]
-    if kind is not None and kind.name == "line-output transformer":
+    if kind is not None and kind.high_voltage:
         return "unplug the deflection yoke and the tube base, for its heater"
     return "lift one end of the winding from the circuit, or take the part out"
 
 
-def _rectifiers(capacitors: int) -> str:
-    if capacitors == 1:
+_HALF, _FIFTH, _TWENTIETH = 0.5, 0.2, 0.05
+"""What a shorted rectifier adds to the stray capacitance: first or middle, outside, last of several [1]."""
+
+_FALSE = 0.02
+
+
+def _rectifiers(kind: Kind, healthy: Healthy | None, capacitors: int) -> str:
+    if capacitors == 1 or healthy is None:
         return (
-            "a shorted rectifier of the high voltage: only the stray capacitance by two capacitors shows it"
+            "a shorted rectifier of the high voltage: only stray capacitance by two capacitors, against good "
+            "units rung with the same two, shows it"
         )
-    return (
-        "with two capacitors: a shorted first or middle rectifier of a split winding shows (stray "
-        "capacitance up by half), a single outside one hardly (up by a fifth), the last one not (up by a "
-        "twentieth), and one that breaks down only at working voltage never"
+    first, outside, last = (
+        f"{100 * chance_of_capacitance(healthy, share, _FALSE):.0f}" for share in (_HALF, _FIFTH, _TWENTIETH)
     )
+    seen = (
+        f"a shorted first or middle one (stray capacitance up by half) stands out in about {first} of 100 "
+        f"cases, the last one (up by a twentieth) in {last}"
+        if kind.rectifiers_inside
+        else f"a shorted one outside (stray capacitance up by a fifth) stands out in about {outside} of 100 "
+        f"cases; inside a {_SPLIT}, which is a kind of its own, more often"
+    )
+    return (
+        f"not every shorted rectifier of the high voltage: {seen}, where {100 * _FALSE:.0f} healthy ones in "
+        "100 do too; one that breaks down only at working voltage never does"
+    )
+
+
+_SPLIT = "diode-split transformer"
 
 
 def _two_digits(value: float) -> str:

@@ -1,9 +1,10 @@
-"""How large the resistance of a shorted turn may be and still show."""
+"""What shows and what hides among the differences between units: a turn that leaks, a shorted rectifier."""
 
 from __future__ import annotations
 
 import math
 from functools import lru_cache
+from statistics import NormalDist
 
 import numpy as np
 
@@ -12,8 +13,10 @@ from coilbell.winding.faults import ShortedTurns, ring
 from coilbell.winding.healthy import Healthy
 from coilbell.winding.healthytank import HealthyTank
 from coilbell.winding.kind import Kind
+from coilbell.winding.plane import moved
+from coilbell.winding.severity import cases
 
-__all__ = ["largest_visible_resistance", "visible_ohms"]
+__all__ = ["chance_of_capacitance", "largest_visible_resistance", "visible_ohms"]
 
 
 def largest_visible_resistance(
@@ -57,3 +60,20 @@ def visible_ohms(healthy: Healthy, kind: Kind) -> float | None:
     slack = math.sqrt(kind.turn_leakage[0] * kind.turn_leakage[1])
     turns = math.sqrt(kind.turns[0] * kind.turns[1])
     return largest_visible_resistance(tank, 1, turns, float(healthy.spreads[m]), math.sqrt(1 - slack))
+
+
+@lru_cache(maxsize=32)
+def chance_of_capacitance(healthy: Healthy, share: float, false: float = 0.02) -> float:
+    """Chance [0..1] that stray capacitance up by `share` stands out from healthy units at that false share.
+
+    With d the shift it makes of (ln f, ln 1/Q) at all capacitors and S the predictive covariance of a healthy
+    unit, the best linear test of one normal density against its shifted copy (Neyman and Pearson) finds
+
+        chance = Phi(D - z)        D^2 = d' S^-1 d,   Phi(z) = 1 - false
+
+    The capacitance lies behind the winding's copper, as a rectifier's does.
+    """
+    normal = NormalDist()
+    shift = moved(healthy, cases(1, farads=share * healthy.tank.farads, behind=1.0))[0]
+    distance = math.sqrt(float(shift @ np.linalg.solve(healthy.covariance, shift)))
+    return normal.cdf(distance - normal.inv_cdf(1 - false))
