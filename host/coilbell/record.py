@@ -96,7 +96,7 @@ class WideCode:
     def __post_init__(self) -> None:
         for name in ("code", "excess", "uncertainty"):
             value = getattr(self, name)
-            if not (math.isfinite(value) and (name == "code" or 0 <= value < 1e3)):
+            if not (math.isfinite(value) and (name == "code" or value >= 0)):
                 raise RecordError(
                     "wide_codes", f"{name} {value!r}", "give what `board check` measured, or leave it out"
                 )
@@ -263,6 +263,9 @@ def _check_scale(record: Record) -> None:
     for wide in record.wide_codes:
         if not low <= wide.code <= high:
             raise RecordError("wide_codes", f"code {wide.code:g}", f"give one within {low:g}..{high:g}")
+    excess = sum(wide.excess for wide in record.wide_codes)
+    if excess >= high - low:  # the other codes would have no width left
+        raise RecordError("wide_codes", f"excess {excess:g} of all", f"give less than {high - low:g}")
 
 
 def _check_pulse(record: Record) -> None:

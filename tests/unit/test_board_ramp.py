@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from coilbell.board import ConverterStep, Tester, constants, frame
+from coilbell.board import Tester, constants, frame
 from coilbell.board.leads import _merged, _table
 from coilbell.board.ramp import Widths, crossings, discharge, widths
 from coilbell.board.simulation import RP2040, Winding, catalogue
-from coilbell.record import Record
+from coilbell.record import Record, WideCode
 from scripted import CONSTANTS, ScriptedBoard
 
 REST = 2048.0
@@ -117,18 +117,18 @@ def test_rings_show_wide_codes_on_both_sides_of_the_middle() -> None:
     assert found is not None
     assert found.low < 1300
     assert found.high > 2800
-    by_code = sorted(found.steps, key=lambda step: step.code)
+    by_code = sorted(found.wide, key=lambda wide: wide.code)
     # Codes 512 and 3584 lie beyond what a ring of 0.4 V reaches; the simulated bow moves the others by a few.
-    assert [step.code for step in by_code] == [pytest.approx(1536, abs=8), pytest.approx(2560, abs=8)]
+    assert [wide.code for wide in by_code] == [pytest.approx(1536, abs=8), pytest.approx(2560, abs=8)]
     for step in by_code:
-        assert abs(step.excess_lsb - 8.9) < 3 * step.uncertainty_lsb
-        assert 0.2 < step.uncertainty_lsb < 1.0
+        assert abs(step.excess - 8.9) < 3 * step.uncertainty
+        assert 0.2 < step.uncertainty < 1.0
 
 
 @pytest.mark.parametrize("part", ["tarn-line-split", "moss-choke", "tarn-yoke-frame", "fell-choke"])
 def test_a_converter_without_steps_shows_none(part: str) -> None:
     found = widths(_swings((), part), REST)
-    assert found is None or found.steps == ()
+    assert found is None or found.wide == ()
 
 
 def test_a_code_met_more_often_by_chance_is_no_step() -> None:
@@ -136,10 +136,10 @@ def test_a_code_met_more_often_by_chance_is_no_step() -> None:
     codes = np.repeat(np.arange(1000, 3000), 8)
     chance = widths([_record(np.r_[np.zeros(20), codes, np.full(16, 1500)], before=0)], REST)
     assert chance is not None
-    assert chance.steps == ()
-    wide = widths([_record(np.r_[np.zeros(20), codes, np.full(56, 1500)], before=0)], REST)
-    assert wide is not None
-    assert [(step.code, step.excess_lsb) for step in wide.steps] == [(1500, pytest.approx(7.0))]
+    assert chance.wide == ()
+    one = widths([_record(np.r_[np.zeros(20), codes, np.full(56, 1500)], before=0)], REST)
+    assert one is not None
+    assert [(step.code, step.excess) for step in one.wide] == [(1500, pytest.approx(7.0))]
 
 
 def test_too_few_samples_show_nothing() -> None:
@@ -147,28 +147,28 @@ def test_too_few_samples_show_nothing() -> None:
 
 
 def test_steps_of_codes_that_were_not_examined_stay_known() -> None:
-    known = (ConverterStep(512, 7.0, 0.4), ConverterStep(1536, 5.0, 0.5), ConverterStep(3584, 8.0, 0.3))
-    found = Widths(1200, 2900, (ConverterStep(2563, 9.0, 0.6), ConverterStep(1542, 8.5, 0.6)))
-    assert [(s.code, s.excess_lsb) for s in _merged(known, found)] == [
+    known = (WideCode(512, 7.0, 0.4), WideCode(1536, 5.0, 0.5), WideCode(3584, 8.0, 0.3))
+    found = Widths(1200, 2900, (WideCode(2563, 9.0, 0.6), WideCode(1542, 8.5, 0.6)))
+    assert [(s.code, s.excess) for s in _merged(known, found)] == [
         (512, 7.0),
         (1542, 8.5),
         (2563, 9.0),
         (3584, 8.0),
     ]
-    crowded = Widths(1200, 2900, tuple(ConverterStep(1300 + 100 * k, 3.0 + k, 0.5) for k in range(4)))
+    crowded = Widths(1200, 2900, tuple(WideCode(1300 + 100 * k, 3.0 + k, 0.5) for k in range(4)))
     assert [s.code for s in _merged(known, crowded)] == [512, 1500, 1600, 3584]
 
 
 def test_the_table_goes_to_the_board_and_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(constants, "folder", lambda: tmp_path)
-    steps = [ConverterStep(1542, 8.5, 0.612), ConverterStep(2563, 9.25, 0.58)]
+    steps = [WideCode(1542, 8.5, 0.612), WideCode(2563, 9.25, 0.58)]
     board = ScriptedBoard(constants=CONSTANTS | {"step3_code": 7, "step3_mcode": 9, "step4_code": 3})
     tester = Tester(board)
-    assert [step.code for step in tester.hello().converter_steps] == [3, 7]
+    assert [step.code for step in tester.hello().wide_codes] == [3, 7]
     for name, value in _table(steps).items():
         tester.change(name, value)
-    assert tester.save().converter_steps == tuple(steps)
-    assert Tester(ScriptedBoard()).hello().converter_steps == ()
+    assert tester.save().wide_codes == tuple(steps)
+    assert Tester(ScriptedBoard()).hello().wide_codes == ()
 
 
 def test_the_firmware_keeps_what_the_host_writes() -> None:
@@ -176,7 +176,7 @@ def test_the_firmware_keeps_what_the_host_writes() -> None:
 
     firmware = Path(__file__).resolve().parents[2] / "firmware" / "board.py"
     known = {name: (low, high) for name, _, low, high in runpy.run_path(str(firmware))["CONSTANTS"]}
-    for name, value in _table([ConverterStep(4095, 60.0, 3.0)] * 4).items():
+    for name, value in _table([WideCode(4095, 60.0, 3.0)] * 4).items():
         low, high = known[name]
         assert low <= value <= high
         assert len(frame.encode_request("constant", 9999, name=name, value=value)) <= frame.MAX_LINE + 1

@@ -86,6 +86,7 @@ def test_kept_in_record_files_and_in_the_log():
         ((5000, 1.0, 0.1), "code"),
         ((3, -1.0, 0.1), "excess"),
         ((3, 1.0, np.nan), "uncer"),
+        ((3, 4095.0, 0.1), "excess"),
     ],
 )
 def test_a_wide_code_that_cannot_be_is_refused(wide, field):

@@ -9,7 +9,7 @@
 from coilbell.board.constants import kept as kept_constants
 from coilbell.board.deploy import Flashed, Mpremote, flash
 from coilbell.board.exchange import Refusal, Tally
-from coilbell.board.identity import ConverterStep, Identity
+from coilbell.board.identity import Identity
 from coilbell.board.outcome import Outcome, Row
 from coilbell.board.ports import BoardPort, choose
 from coilbell.board.selftest import selftest
@@ -21,7 +21,6 @@ from coilbell.board.transport import Port, PortLost, open_port, serial_ports
 __all__ = [
     "Aim",
     "BoardPort",
-    "ConverterStep",
     "Flashed",
     "Identity",
     "Known",

@@ -12,10 +12,10 @@ from coilbell.board.exchange import fields_of
 from coilbell.errors import InputError, WireError
 from coilbell.record import Capacitor, Loading, WideCode
 
-__all__ = ["STEPS", "ConverterStep", "Identity", "admit"]
+__all__ = ["STEPS", "Identity", "admit"]
 
 STEPS = 4
-"""Lines of the board's table of converter steps."""
+"""Lines of the board's table of wide codes."""
 
 Constants = Mapping[str, int]
 
@@ -35,18 +35,6 @@ _SAME = (
 )
 """Fields that are called alike here and on the wire."""
 _STEP_KEYS = ("code", "mcode", "uncertainty_mcode")
-
-
-@dataclass(frozen=True, slots=True)
-class ConverterStep:
-    """A code of the converter that is wider than one count.
-
-    excess_lsb: by how much; uncertainty_lsb: the standard uncertainty of that [LSB].
-    """
-
-    code: int
-    excess_lsb: float
-    uncertainty_lsb: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,17 +130,12 @@ class Identity:
 
     @property
     def wide_codes(self) -> tuple[WideCode, ...]:
-        """`converter_steps` as a record states them."""
-        return tuple(WideCode(s.code, s.excess_lsb, s.uncertainty_lsb) for s in self.converter_steps)
-
-    @property
-    def converter_steps(self) -> tuple[ConverterStep, ...]:
         """Codes known to be wider than one count, by code; empty where none was ever measured."""
         lines = [
             tuple(self.constants.get(f"step{number}_{key}", 0) for key in _STEP_KEYS)
             for number in range(1, STEPS + 1)
         ]
-        return tuple(ConverterStep(code, w * 1e-3, u * 1e-3) for code, w, u in sorted(lines) if code)
+        return tuple(WideCode(code, w * 1e-3, u * 1e-3) for code, w, u in sorted(lines) if code)
 
     def capacitor(self, letter: str) -> Capacitor | None:
         """The test capacitor of that letter, None for "-"; InputError when there is none."""

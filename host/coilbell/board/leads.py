@@ -12,11 +12,11 @@ import math
 import numpy as np
 
 from coilbell.board import frame, ramp, stray
-from coilbell.board.identity import STEPS, ConverterStep, Identity
+from coilbell.board.identity import STEPS, Identity
 from coilbell.board.outcome import Outcome, Row
 from coilbell.board.settings import Settings
 from coilbell.board.tester import Aim, Tester
-from coilbell.record import Record
+from coilbell.record import Record, WideCode
 
 __all__ = ["leads"]
 
@@ -160,28 +160,28 @@ def _steps(outcome: Outcome, identity: Identity, records: list[Record], where: s
     if found is None:
         outcome.rows.append(Row("converter steps", None, note="the pulse does not reach far enough"))
         return
-    kept = _merged(identity.converter_steps, found)
+    kept = _merged(identity.wide_codes, found)
     outcome.constants |= _table(kept)
-    widest = found.steps[0] if found.steps else None
-    shown = ", ".join(f"{step.code} ({step.excess_lsb:.1f})" for step in found.steps[:STEPS]) or "none"
+    widest = found.wide[0] if found.wide else None
+    shown = ", ".join(f"{wide.code:.0f} ({wide.excess:.1f})" for wide in found.wide[:STEPS]) or "none"
     note = f"codes {shown}; {where}, {found.low} to {found.high}"
-    value, spread = (widest.excess_lsb, widest.uncertainty_lsb) if widest else (0.0, None)
+    value, spread = (widest.excess, widest.uncertainty) if widest else (0.0, None)
     outcome.rows.append(Row("converter steps", value, "LSB", 0, 14, note, spread))
 
 
-def _merged(known: tuple[ConverterStep, ...], found: ramp.Widths) -> list[ConverterStep]:
+def _merged(known: tuple[WideCode, ...], found: ramp.Widths) -> list[WideCode]:
     """What was found, and what is known of codes that were not examined; the widest, by code."""
-    elsewhere = [step for step in known if not found.low <= step.code <= found.high]
-    widest = sorted([*elsewhere, *found.steps], key=lambda step: -step.excess_lsb)[:STEPS]
-    return sorted(widest, key=lambda step: step.code)
+    elsewhere = [wide for wide in known if not found.low <= wide.code <= found.high]
+    widest = sorted([*elsewhere, *found.wide], key=lambda wide: -wide.excess)[:STEPS]
+    return sorted(widest, key=lambda wide: wide.code)
 
 
-def _table(steps: list[ConverterStep]) -> dict[str, int]:
-    """The constants that hold these steps; lines that are not needed are emptied."""
+def _table(codes: list[WideCode]) -> dict[str, int]:
+    """The constants that hold these codes; lines that are not needed are emptied."""
     table: dict[str, int] = {}
     for number in range(1, STEPS + 1):
-        step = steps[number - 1] if number <= len(steps) else ConverterStep(0, 0.0, 0.0)
-        table[f"step{number}_code"] = step.code
-        table[f"step{number}_mcode"] = round(step.excess_lsb * 1000)
-        table[f"step{number}_uncertainty_mcode"] = round(step.uncertainty_lsb * 1000)
+        wide = codes[number - 1] if number <= len(codes) else WideCode(0, 0.0, 0.0)
+        table[f"step{number}_code"] = round(wide.code)
+        table[f"step{number}_mcode"] = round(wide.excess * 1000)
+        table[f"step{number}_uncertainty_mcode"] = round(wide.uncertainty * 1000)
     return table

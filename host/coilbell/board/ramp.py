@@ -17,8 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from coilbell.board.identity import ConverterStep
-from coilbell.record import Record
+from coilbell.record import Record, WideCode
 
 __all__ = ["Discharge", "Widths", "crossings", "discharge", "widths"]
 
@@ -32,7 +31,7 @@ _OFTEN = 8
 _FEWEST = 256
 _SEEN_LSB = 2.0
 _SURE = 4.0
-"""So many times its uncertainty a step must be."""
+"""So many times its uncertainty an excess must be."""
 _CLEAR_LSB = 40.0
 """So far from rest a sample must lie to count as a swing."""
 _LOWEST_LSB = 20.0
@@ -58,7 +57,7 @@ class Widths:
 
     low: int
     high: int
-    steps: tuple[ConverterStep, ...]
+    wide: tuple[WideCode, ...]
     """The widest first."""
 
 
@@ -102,24 +101,29 @@ def widths(records: Sequence[Record], rest: float) -> Widths | None:
     excess = np.where(seen, met / np.maximum(usual, 1) - 1, 0)
     found = []
     while excess.max() >= _SEEN_LSB:
-        step = _step(met, usual, int(excess.argmax()))
-        if step.excess_lsb > _SURE * math.sqrt((2 * _WIDE + 1) / usual[step.code]):
-            found.append(step)
-        excess[max(0, step.code - _WIDE) : step.code + _WIDE + 1] = 0
+        code = int(excess.argmax())
+        counts, uncertainty = _excess(met, usual, code)
+        if counts > _SURE * math.sqrt((2 * _WIDE + 1) / usual[code]):
+            found.append(WideCode(code, counts, uncertainty))
+        excess[max(0, code - _WIDE) : code + _WIDE + 1] = 0
     codes = np.flatnonzero(seen)
-    order = sorted(found, key=lambda step: -step.excess_lsb)
+    order = sorted(found, key=lambda wide: -wide.excess)
     return Widths(int(codes[0]), int(codes[-1]), tuple(order))
 
 
-def _step(met: Array, usual: Array, code: int) -> ConverterStep:
-    """Noise spreads a wide code over its neighbours: all of them together are counted."""
+def _excess(met: Array, usual: Array, code: int) -> tuple[float, float]:
+    """By how many counts a code seems wide, and the standard uncertainty of that.
+
+    Noise spreads a wide code over its neighbours, so that all of them together are counted; where the code
+    only seemed wide, the excess may be below zero.
+    """
     near = met[max(0, code - _WIDE) : code + _WIDE + 1]
     level = float(usual[code])
     # The median of 2 w + 1 counts scatters by sqrt(pi/2) of their mean.
     usual_part = math.sqrt(math.pi / 2 / ((2 * _WINDOW + 1) * level))
     total = float(near.sum()) / level
     spread = math.hypot(math.sqrt(float(near.sum())) / level, total * usual_part)
-    return ConverterStep(code, total - near.size, spread)
+    return total - near.size, spread
 
 
 def _after(record: Record) -> tuple[Array, Array]:
