@@ -192,7 +192,7 @@ def test_odds_in_words() -> None:
         (0.02041, 0.0011, "0.0204(11)"),
         (-0.0031, 0.0004, "-0.00310(40)"),
         (12.3456, 0.0, "12.35"),
-        (12.3456, math.nan, "12.35"),
+        (12.3456, math.nan, "12.35(?)"),
     ],
 )
 def test_figures_in_sentences_carry_their_uncertainty(value: float, spread: float, words: str) -> None:

@@ -1,8 +1,7 @@
 """Engineering notation both ways: `22n`, `4.7nF`, `4n7`, `500k`, `1.5ms` and `21.634(12) kHz`.
 
 Everything written here is plain ASCII (micro is `u`), so that any terminal can show it.
-The prefixes are those of the SI from femto to tera; the concise form of an uncertainty, digits in
-brackets that count in the last places shown, is that of the GUM (JCGM 100:2008, 7.2.2).
+The prefixes are those of the SI from femto to tera.
 """
 
 from __future__ import annotations
@@ -11,6 +10,8 @@ import math
 import re
 
 from coilbell.errors import InputError
+from coilbell.figure import concise as plain
+from coilbell.figure import decimals
 
 __all__ = ["concise", "counted", "engineering", "interval", "known_unit", "parse"]
 
@@ -83,25 +84,18 @@ def engineering(value: float, unit: str = "", digits: int = 4) -> str:
 
 
 def concise(value: float, standard_uncertainty: float, unit: str = "") -> str:
-    """Value with two digits of standard uncertainty: 21634.0, 12.0, "Hz" -> "21.634(12) kHz".
-
-    An uncertainty that reaches across the point keeps its point, "12.3(1.4)". One that is unknown (nan
-    or infinite) shows as "(?)"; one of zero shows as nothing.
-    """
-    if not math.isfinite(value):
-        return "unknown"
+    """Value with its standard uncertainty, as `figure.concise`: 21634.0, 12.0, "Hz" -> "21.634(12) kHz"."""
+    if not unit or not math.isfinite(value):
+        return plain(value, standard_uncertainty)
     if not math.isfinite(standard_uncertainty) or standard_uncertainty <= 0:
-        number, _, rest = engineering(value, unit).partition(" ")
-        doubt = "" if standard_uncertainty == 0 else "(?)"
-        return f"{number}{doubt}{' ' if rest else ''}{rest}"
-    spread = _rounded(standard_uncertainty, 2)
-    exponent = _scale(max(abs(value), spread)) if unit else 0
-    scaled, spread = value / 10**exponent, spread / 10**exponent
-    places = _places(spread)
-    if unit and abs(round(scaled, places)) >= 1000 and exponent + 3 in _PREFIXES:
-        exponent, scaled, spread, places = exponent + 3, scaled / 1000, spread / 1000, places + 3
-    number = f"{round(scaled, places):.{max(places, 0)}f}({_bracket(spread, places)})"
-    return f"{number} {_PREFIXES[exponent]}{unit}" if unit else number
+        exponent = _scale(_rounded(value, 4))
+    else:
+        exponent = _scale(max(abs(value), _rounded(standard_uncertainty, 2)))
+        places = decimals(standard_uncertainty / 10**exponent)
+        if abs(round(value / 10**exponent, places)) >= 1000 and exponent + 3 in _PREFIXES:
+            exponent += 3
+    number = plain(value / 10**exponent, standard_uncertainty / 10**exponent)
+    return f"{number} {_PREFIXES[exponent]}{unit}"
 
 
 def counted(number: int, noun: str) -> str:
@@ -115,7 +109,7 @@ def interval(low: float, high: float, unit: str = "") -> str:
         return f"{engineering(low, unit)}..{engineering(high, unit)}"
     exponent = _scale(max(abs(low), abs(high))) if unit else 0
     width = (high - low) / 10**exponent
-    places = max(_places(_rounded(width, 2)), 0) if width > 0 else 3
+    places = max(decimals(width), 0) if width > 0 else 3
     ends = f"{low / 10**exponent:.{places}f}..{high / 10**exponent:.{places}f}"
     return f"{ends} {_PREFIXES[exponent]}{unit}" if unit else ends
 
@@ -128,16 +122,6 @@ def _scale(value: float) -> int:
     if value == 0:
         return 0
     return min(max(3 * math.floor(math.log10(abs(value)) / 3 + 1e-12), -15), 12)
-
-
-def _places(spread: float) -> int:
-    return 1 - math.floor(math.log10(spread) + 1e-9)
-
-
-def _bracket(spread: float, places: int) -> str:
-    if places <= 0:
-        return f"{spread:.0f}"
-    return f"{spread:.{places}f}" if spread >= 1 else f"{round(spread * 10**places)}"
 
 
 def known_unit(text: str) -> tuple[str, float] | None:

@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from coilbell.decay import Quantity
+from coilbell.figure import concise
 
 __all__ = ["Z95", "concise", "correlated", "jacobian", "propagate", "quantity"]
 
@@ -60,16 +61,3 @@ def quantity(value: float, variance: float) -> Quantity:
     """A figure with the normal 95 % interval that its variance gives."""
     spread = math.sqrt(variance) if variance > 0 else 0.0
     return Quantity(float(value), spread, float(value - Z95 * spread), float(value + Z95 * spread))
-
-
-def concise(value: float, standard_uncertainty: float) -> str:
-    """Value with two digits of its standard uncertainty in brackets: 21.6341, 0.0123 -> "21.634(12)".
-
-    The concise notation of the GUM, 7.2.2; four digits alone where the uncertainty is zero or unknown.
-    """
-    if not (math.isfinite(standard_uncertainty) and standard_uncertainty > 0):
-        return f"{value:.4g}"
-    places = max(1 - math.floor(math.log10(standard_uncertainty)), 0)
-    across = places == 1 and standard_uncertainty >= 1
-    bracket = f"{standard_uncertainty:.1f}" if across else f"{standard_uncertainty * 10**places:.0f}"
-    return f"{value:.{places}f}({bracket})"

@@ -1,0 +1,42 @@
+"""A figure and its uncertainty in the concise form of the GUM (JCGM 100:2008, 7.2.2): "21.634(12)".
+
+The digits in brackets count in the last places shown. Numbers only; prefixes and units are put to them where
+they are shown.
+"""
+
+from __future__ import annotations
+
+import math
+
+__all__ = ["concise", "decimals"]
+
+
+def concise(value: float, standard_uncertainty: float) -> str:
+    """Value with two digits of its standard uncertainty: 21.6341, 0.0123 -> "21.634(12)".
+
+    An uncertainty that reaches across the point keeps its point, "12.3(1.4)". One that is unknown (nan
+    or infinite) shows as "(?)" behind four digits; one of zero shows as nothing.
+    """
+    if not math.isfinite(value):
+        return "unknown"
+    if standard_uncertainty == 0:
+        return f"{value:.4g}"
+    if not (math.isfinite(standard_uncertainty) and standard_uncertainty > 0):
+        return f"{value:.4g}(?)"
+    spread, places = _two_digits(standard_uncertainty), decimals(standard_uncertainty)
+    return f"{round(value, places):.{max(places, 0)}f}({_bracket(spread, places)})"
+
+
+def decimals(spread: float) -> int:
+    """Places behind the point that show two digits of a spread above zero; negative from a hundred up."""
+    return 1 - math.floor(math.log10(_two_digits(spread)) + 1e-9)
+
+
+def _two_digits(spread: float) -> float:
+    return float(f"{spread:.1e}")
+
+
+def _bracket(spread: float, places: int) -> str:
+    if places <= 0:
+        return f"{spread:.0f}"
+    return f"{spread:.{places}f}" if spread >= 1 else f"{round(spread * 10**places)}"
