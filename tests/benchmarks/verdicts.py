@@ -33,11 +33,11 @@ class Bench:
     def __init__(self, by: Reference, where: Connection = Connection.OUT_OF_CIRCUIT) -> None:
         self.reference, self.where = by, where
 
-    def judge(self, seen: Sequence[Observation]) -> tuple[Posterior, str]:
+    def judge(self, seen: Sequence[Observation], unit: str = "") -> tuple[Posterior, str]:
         """Odds and the explanation named, as `find` gives them."""
         rings, _ = matched(grouped(seen), self.reference)
         rings = [r for r in rings if r.rings] or rings[:1]
-        by = healthy(self.reference, rings)
+        by = healthy(self.reference, rings, unit)
         odds = posterior(rings, by, causes(by, self.reference, self.where))
         return odds, str(named(odds, self.where))
 
@@ -68,17 +68,22 @@ def rows(
     *,
     shorted: bool,
     number: int = 1,
+    known: int = 0,
     healthy_units: int = 12,
     best: bool = False,
 ) -> Iterator[Row]:
-    """Judgements of every part in every state out of circuit, from `references` references each."""
+    """Judgements of every part in every state out of circuit, from `references` references each.
+
+    number: capacitors that a unit is rung with; known: those that the reference was, when more.
+    """
     for index, name in enumerate(catalogue.names()):
         test = capacitors(name, number)
         states = [s for s in catalogue.states(name) if not CONDITIONS[s].in_circuit]
         told = {s: expected(name, s, test) for s in states}
         for turn in range(options.references):
             rng = np.random.default_rng((options.seed, index, turn))
-            bench = Bench(reference(name, test, good, int(rng.integers(2**31)), shorted=shorted, rng=rng))
+            by = capacitors(name, max(known, number))
+            bench = Bench(reference(name, by, good, int(rng.integers(2**31)), shorted=shorted, rng=rng))
             for state in states:
                 n = healthy_units if state == "healthy" else options.units
                 for unit in catalogue.population(name, state, n, int(rng.integers(2**31))):
@@ -129,12 +134,12 @@ _RULES = {
 
 def detection(options: argparse.Namespace) -> None:
     """Requirement 1: detectable shorts, false calls, confusion matrix."""
-    for good, shorted, number in ((3, True, 1), (3, True, 2), (1, False, 1)):
-        found = list(rows(options, good, shorted=shorted, number=number, best=True))
+    for good, shorted, number, known in ((3, True, 1, 2), (3, True, 2, 2), (3, True, 1, 1), (1, False, 1, 1)):
+        found = list(rows(options, good, shorted=shorted, number=number, known=known, best=True))
         whole = [r for r in found if r.state == "healthy"]
         seen = [r for r in found if r.shorted and r.moved > 3]
         loop = "one shorted on purpose" if shorted else "none shorted"
-        title = f"{good} good unit(s), {loop}, {number} capacitor(s)"
+        title = f"{good} good unit(s), {loop}, reference by {known}, unit by {number} capacitor(s)"
         print(f"\n## 1. Detection: {title}")
         print(f"{len(whole)} healthy, {len(seen)} shorts that can be detected")
         print(f"{'':38}{'found':>8}{'false':>8}{'balanced accuracy':>19}{'tuned on / other kinds':>24}")
