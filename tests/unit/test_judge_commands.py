@@ -3,38 +3,26 @@
 from __future__ import annotations
 
 import json
-from functools import cache
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from coilbell.bench.files import write
 from coilbell.bench.shelf import Shelf
-from coilbell.board.simulation import Winding, catalogue
+from coilbell.board.simulation import catalogue
 from coilbell.cli import main
 from coilbell.commands.judge import VERDICTS
-from coilbell.record import Capacitor, Connection, Record
+from coilbell.record import Connection, Record
 from coilbell.winding import Explanation
+from simulated import simulated_record
 
 LINE, YOKE = "tarn-line-split", "tarn-yoke-line"
 
 
-@cache
 def record(part: str, seed: int, state: str, farads: float = 22e-9, in_circuit: bool = False) -> Record:
-    """A simulated capture in volts with a little noise."""
-    volts = Winding(catalogue.part(part, seed), state).ring(farads, 2e-6, 500e3, 4096, 128)
-    noise = np.random.default_rng(seed).normal(0, 2e-4, volts.size)
+    """A ring whose connection is stated."""
     where = Connection.IN_CIRCUIT if in_circuit else Connection.OUT_OF_CIRCUIT
-    return Record(
-        samples=volts + noise,
-        rate_hz=500e3,
-        volts_per_count=1.0,
-        pretrigger=128,
-        pulse_s=2e-6,
-        test_capacitor=Capacitor(farads),
-        connection=where,
-    )
+    return simulated_record(part, seed, state, farads, where, 4096)
 
 
 @pytest.fixture

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
-from functools import cache
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 
 from coilbell.bench.files import write
@@ -16,27 +14,17 @@ from coilbell.bench.log import Log, again
 from coilbell.bench.log.archive import write_archive
 from coilbell.bench.log.arrival import take_over
 from coilbell.board import constants
-from coilbell.board.simulation import Winding, catalogue
 from coilbell.cli import main
-from coilbell.record import Capacitor, Record
+from coilbell.record import Record
+from simulated import simulated_record
 
 PART = "tarn-line-split"
 PORT = ["--port", "virtual:?part=moss-choke&seed=1&hurry=1", "--shots", "1", "--samples", "1024"]
 
 
-@cache
 def record(seed: int, state: str, farads: float = 22e-9) -> Record:
-    """A simulated capture in volts with a little noise, its connection not stated."""
-    volts = Winding(catalogue.part(PART, seed), state).ring(farads, 2e-6, 500e3, 2048, 128)
-    noise = np.random.default_rng(seed).normal(0, 2e-4, volts.size)
-    return Record(
-        samples=volts + noise,
-        rate_hz=500e3,
-        volts_per_count=1.0,
-        pretrigger=128,
-        pulse_s=2e-6,
-        test_capacitor=Capacitor(farads),
-    )
+    """A ring whose connection is not stated."""
+    return simulated_record(PART, seed, state, farads)
 
 
 @pytest.fixture

@@ -8,7 +8,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from coilbell.bench.log import Log, Rung, comparison_question, fitted, judged, keep
@@ -17,10 +16,10 @@ from coilbell.bench.report import Sheet, sheet_of
 from coilbell.bench.report.drawings import Picture, pictures_of
 from coilbell.bench.report.html import html_of
 from coilbell.bench.report.pdf import PAPERS, pdf_of
-from coilbell.board.simulation import Winding, catalogue
-from coilbell.record import Capacitor, Connection, Record
+from coilbell.record import Connection, Record
 from coilbell.winding import Capture, Condition, Reference, observe
 from outside import require
+from simulated import simulated_record
 
 PART, KIND = "tarn-line-split", "line-output transformer"
 SIZES = {"a4": "210mm 297mm", "letter": "8.5in 11in"}
@@ -32,17 +31,7 @@ Drawn = tuple[Sheet, Sequence[Picture]]
 
 
 def ring(seed: int, state: str, farads: float, connection: Connection = Connection.OUT_OF_CIRCUIT) -> Record:
-    """A simulated capture in volts with a little noise."""
-    volts = Winding(catalogue.part(PART, seed), state).ring(farads, 2e-6, 500e3, 2048, 128)
-    return Record(
-        samples=volts + np.random.default_rng(seed).normal(0, 2e-4, volts.size),
-        rate_hz=500e3,
-        volts_per_count=1.0,
-        pretrigger=128,
-        pulse_s=2e-6,
-        test_capacitor=Capacitor(farads),
-        connection=connection,
-    )
+    return simulated_record(PART, seed, state, farads, connection)
 
 
 def rung(label: str, record: Record) -> Rung:
