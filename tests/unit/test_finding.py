@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -198,3 +199,20 @@ def test_odds_in_words() -> None:
 def test_figures_in_sentences_carry_their_uncertainty(value: float, spread: float, words: str) -> None:
     """Concise notation, two digits in brackets (JCGM 100:2008, 7.2.2, from memory)."""
     assert concise(value, spread) == words
+
+
+def test_rings_of_two_modes_are_judged_without_figures_of_the_winding() -> None:
+    """With 22 nF a fast mode is the strongest, with 4.7 nF a slow one: no winding rings slower with less."""
+    good = [Observation(A, 21.6e3, 128.0), Observation(B, 40.5e3, 109.0)]
+    two = Reference.begin("line", "line-output transformer", [Capture("a", Condition.GOOD, o) for o in good])
+    seen = [Observation(A, 119e3, 16.0), Observation(B, 2.96e3, 99.0)]
+    for where in (OUT, IN):
+        finding = find([replace(o, connection=where) for o in seen], two)
+        assert finding.explanation is Explanation.UNDECIDED
+        assert finding.tank is None
+        assert not any("slope" in words for words in finding.reasons)
+        assert any("another mode" in words for words in finding.doubts)
+        assert any("a tube on the anode" in words for words in finding.not_separable) is (where is IN)
+    out = find([replace(o, connection=OUT) for o in seen], two)
+    assert "which test capacitors were set" in out.next_step
+    assert any("something not known here" in words for words in out.not_separable)

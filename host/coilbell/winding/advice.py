@@ -43,6 +43,11 @@ _STEPS = {
     "reference",
 }
 
+_UNDECIDED_BY_SEVERAL = (
+    "check which test capacitors were set, take everything off every winding, and ring again; add good units "
+    "of this very part to the reference"
+)
+
 
 def blind_spots(
     kind: Kind | None, healthy: Healthy | None, connection: Connection, capacitors: int
@@ -71,13 +76,18 @@ def blind_spots(
 
 
 def next_step(
-    explanation: Explanation, kind: Kind | None, causes: Sequence[CauseOdds], connection: Connection
+    explanation: Explanation,
+    kind: Kind | None,
+    causes: Sequence[CauseOdds],
+    connection: Connection,
+    capacitors: int = 1,
 ) -> str:
     """What to do next; in circuit a ring that is not like the healthy one only says what to unplug."""
     if explanation is Explanation.LIKE_HEALTHY and kind is not None and kind.iron:
         return "try a known good part in its place: a healthy ring does not clear a winding of this kind"
     if connection is not Connection.IN_CIRCUIT or explanation is Explanation.LIKE_HEALTHY:
-        return _STEPS[explanation]
+        several = explanation is Explanation.UNDECIDED and capacitors > 1
+        return _UNDECIDED_BY_SEVERAL if several else _STEPS[explanation]
     return f"{_unplug(kind, causes)}, then ring again; only out of circuit can the winding be convicted"
 
 

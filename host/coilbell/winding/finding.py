@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from coilbell.decay import Fit, Quantity
-from coilbell.errors import InputError
+from coilbell.errors import CoilbellError, InputError
 from coilbell.record import Capacitor, Connection
 from coilbell.winding import advice, reasons
 from coilbell.winding.archive import origin
@@ -160,10 +160,10 @@ def _with_reference(
     explanation = named(odds, where)
     rang = rings[0].rings
     count = ring_count(rings[0], by, explanation, where)
-    step = advice.next_step(explanation, reference.kind, odds.causes, where)
-    slope = _slopes(rings, by) if rang else None
+    step = advice.next_step(explanation, reference.kind, odds.causes, where, len(rings))
     shifts = tuple(shift_of(r.point, r.covariance, by, k) for k, r in enumerate(rings)) if rang else ()
-    tank = _tank(rings, by, direct_ohms)
+    tank, trouble = _tank(rings, by, direct_ohms)
+    slope = _slopes(rings, by) if tank is not None else None
     return Finding(
         explanation,
         Odds(
@@ -190,7 +190,7 @@ def _with_reference(
         tank,
         slope,
         by,
-        _doubts(rings, notes, tank),
+        _doubts(rings, [*notes, *trouble], tank),
     )
 
 
@@ -200,7 +200,7 @@ def _without_reference(
     rings = [r for r in groups if r.rings] or list(groups)[:1]
     rang = rings[0].rings
     explanation = Explanation.UNDECIDED if rang else Explanation.NO_RING
-    tank = _tank(rings, None, direct_ohms)
+    tank, trouble = _tank(rings, None, direct_ohms)
     return Finding(
         explanation,
         None,
@@ -220,7 +220,7 @@ def _without_reference(
         tank,
         None,
         None,
-        _doubts(rings, [], tank),
+        _doubts(rings, trouble, tank),
     )
 
 
@@ -251,20 +251,32 @@ def _slopes(rings: Sequence[Ring], by: Healthy) -> tuple[float, float] | None:
     return None if own is None or usual is None else (own, usual)
 
 
-def _tank(rings: Sequence[Ring], by: Healthy | None, direct_ohms: float | None) -> Tanks | None:
-    """The winding's own figures; with one capacitor the healthy unit's stray capacitance is taken."""
+def _tank(
+    rings: Sequence[Ring], by: Healthy | None, direct_ohms: float | None
+) -> tuple[Tanks | None, list[str]]:
+    """The winding's own figures, and why there are none where several rings fit no single winding.
+
+    With one capacitor the healthy unit's stray capacitance is taken.
+    """
     if not rings[0].rings:
-        return None
+        return None, []
     free = [(_free(r), r.capacitor) for r in rings]
     loading = rings[0].loading
     if len(free) > 1:
-        return tank_of_several(free, loading)
+        try:
+            return tank_of_several(free, loading), []
+        except CoilbellError as error:
+            # The odds stand without it: they allow for another mode with a further capacitor.
+            return None, [
+                f"no figures of the winding by several capacitors: {error}, or the strongest ring with one "
+                "of them is another mode"
+            ]
     stray = None
     if by:
         usual = by.stray_beyond(loading.farads)
         stray = (usual, 0.5 * usual)
     direct = (direct_ohms, 0.02 * direct_ohms) if direct_ohms else None
-    return tank_of_one(*free[0], loading, stray_farads=stray, direct_ohms=direct)
+    return tank_of_one(*free[0], loading, stray_farads=stray, direct_ohms=direct), []
 
 
 def _free(ring: Ring) -> FreeRing:

@@ -228,11 +228,21 @@ def not_separable(
             "with every winding unloaded, out of circuit, does what is left mean a turn"
         )
     rivals = [e for e in chance if e is not explanation and chance[e] >= _RIVAL and e in _PAIRED]
-    if explanation in _PAIRED | {Explanation.UNDECIDED} and rivals:
-        listed = " and ".join(
-            f"{e} ({chance[e]:.0%})" for e in dict.fromkeys([*_first(explanation, chance), *rivals])
+    listed = [f"{e} ({chance[e]:.0%})" for e in dict.fromkeys([*_first(explanation, chance), *rivals])]
+    unknown = chance[Explanation.UNDECIDED]
+    if len(listed) == 1 and explanation is Explanation.UNDECIDED and unknown >= _RIVAL:
+        listed.append(f"something not known here ({unknown:.0%})")
+    if len(listed) > 1:
+        found.append(f"this ring does not tell apart {' and '.join(listed)}")
+    if (
+        kind.high_voltage
+        and where is not Connection.OUT_OF_CIRCUIT
+        and chance[Explanation.LIKE_SHORTED] >= _RIVAL
+    ):
+        found.append(
+            "with every rectifier of the high voltage shorted, a tube on the anode and the return connected, "
+            "a whole winding rings like a shorted one"
         )
-        found.append(f"this ring does not tell apart {listed}")
     if explanation in (Explanation.DETUNED, Explanation.EXTRA_CAPACITANCE) and len(rings) == 1:
         found.append("one capacitor cannot tell more capacitance from more inductance")
     if kind.iron and explanation is Explanation.LIKE_HEALTHY:
