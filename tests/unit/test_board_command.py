@@ -65,12 +65,17 @@ def test_a_board_that_cannot_be_opened_is_listed_with_the_reason(
     assert main(["board", "list", "--json"]) == 0
     facts = json.loads(capsys.readouterr().out)
     assert (facts["schema"], facts["free"], facts["trouble"]) == (1, False, "it is busy")
+    _opens(monkeypatch, MissingError("/dev/ttyACM7 is busy: another program holds it; end that program"))
+    assert main(["board", "list"]) == 0
+    assert max(map(len, capsys.readouterr().out.splitlines())) <= 80
 
 
 def test_no_board_is_said(listed: list[BoardPort], capsys: pytest.CaptureFixture[str]) -> None:
     del listed[0]
     assert main(["board", "list"]) == 0
-    assert "no board found; 1 other port" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "no board found; 1 other port\n" in said
+    assert max(map(len, said.splitlines())) <= 80
 
 
 # --- flash ---

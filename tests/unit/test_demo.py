@@ -14,6 +14,7 @@ from coilbell.bench.files import read
 from coilbell.bench.log import Log
 from coilbell.bench.log.soundness import problems
 from coilbell.cli import main
+from coilbell.commands import demo
 
 
 @pytest.fixture(scope="module")
@@ -67,6 +68,10 @@ def test_its_records_and_reference_serve_the_other_commands(
     words = ["judge", str(folder / "records" / "suspect-out-A.json"), "--json"]
     assert main([*words, "--reference", "tarn-21-line", "--store", str(folder / "references")]) == 0
     assert json.loads(capsys.readouterr().out)["explanation"] == "like shorted"
+
+
+def test_what_to_try_next_fits_the_terminal() -> None:
+    assert max(map(len, demo._ending(Path("coilbell-demo")).splitlines())) <= 80
 
 
 def test_a_folder_that_is_there_is_left_alone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

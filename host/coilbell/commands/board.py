@@ -82,23 +82,23 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _list(options: argparse.Namespace) -> int:
+    from coilbell.bench.quantities import counted
+    from coilbell.bench.words import wrapped
     from coilbell.board import serial_ports
 
     found = serial_ports()
     boards = [port for port in found if port.is_board]
     if not boards and not options.json:
-        others = f"; {len(found)} other port{'s' * (len(found) > 1)}" if found else ""
-        print(
-            f"no board found{others}\na board that shows as a USB drive has no MicroPython yet: "
-            "copy its UF2 file there"
-        )
+        print(f"no board found{'; ' + counted(len(found), 'other port') if found else ''}")
+        print("a board that shows as a USB drive has no MicroPython yet:\ncopy its UF2 file there")
     for port in boards:
         trouble = _trouble(port)
         if options.json:
             facts = {"schema": LIST_SCHEMA, "kind": "board", "port": port.device, "unique_id": port.unique_id}
             print(json.dumps(facts | {"free": not trouble, "trouble": trouble}))
         else:
-            print(f"{port.device}  id {port.unique_id or 'unknown'}  {trouble or 'can be opened'}")
+            line = f"{port.device}  id {port.unique_id or 'unknown'}  {trouble or 'can be opened'}"
+            print(wrapped(line, indent=0))
     return 0
 
 
@@ -117,6 +117,7 @@ def _trouble(port: BoardPort) -> str:
 
 
 def _flash(options: argparse.Namespace) -> int:
+    from coilbell.bench.words import wrapped
     from coilbell.board import Mpremote, choose, flash, open_port, serial_ports
 
     name = options.port or choose(serial_ports())
@@ -143,7 +144,7 @@ def _flash(options: argparse.Namespace) -> int:
     print(f"{facts['board']}, MicroPython {facts['micropython']}: firmware {identity.firmware} runs")
     copied = f"sent {len(done.copied)} files, {done.bytes_copied} bytes" if done.copied else "nothing to send"
     kept = f"; former files kept on it: {', '.join(facts['kept'])}" if done.kept else ""
-    print(f"{copied}, all verified{kept}")
+    print(wrapped(f"{copied}, all verified{kept}", indent=0))
     return 0
 
 

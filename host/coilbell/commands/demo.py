@@ -84,7 +84,8 @@ def _ending(folder: Path) -> str:
             f"  coilbell log show suspect --log {folder / 'bench-log.sqlite'}",
             f"  coilbell judge {folder / 'records' / 'suspect-out-A.json'} \\",
             f"      --reference {_NAME} --store {folder / 'references'}",
-            f"  coilbell fit {folder / 'records' / 'suspect-in-circuit-A.json'} --picture ring.png",
+            f"  coilbell fit {folder / 'records' / 'suspect-in-circuit-A.json'} \\",
+            "      --picture ring.png",
         ]
     )
 
