@@ -17,6 +17,7 @@ from coilbell.winding.plane import ANGLE_FLOOR, Shift
 from coilbell.winding.reference import Reference
 from coilbell.winding.tank import OneCapacitorTank
 from coilbell.winding.uncertainty import concise
+from coilbell.winding.visible import spread_of_capacitance
 
 __all__ = [
     "basis",
@@ -141,7 +142,9 @@ def _two_capacitors(
             + (
                 f"usual for the kind {usual * 1e9:.2g} nF"
                 if by.assumed_stray
-                else f"the reference's {usual * 1e9:.3g} nF: {stray.value / usual - 1:+.0%}"
+                else f"the reference's {usual * 1e9:.3g} nF: {stray.value / usual - 1:+.0%}, where "
+                f"{'its repeats' if by.same_unit else 'healthy units'} differ by "
+                f"{100 * spread_of_capacitance(by):.2g} %"
             )
         )
     if slope is not None:

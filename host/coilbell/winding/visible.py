@@ -16,7 +16,12 @@ from coilbell.winding.kind import Kind
 from coilbell.winding.plane import moved
 from coilbell.winding.severity import cases
 
-__all__ = ["chance_of_capacitance", "largest_visible_resistance", "visible_ohms"]
+__all__ = [
+    "chance_of_capacitance",
+    "largest_visible_resistance",
+    "spread_of_capacitance",
+    "visible_ohms",
+]
 
 
 def largest_visible_resistance(
@@ -77,3 +82,15 @@ def chance_of_capacitance(healthy: Healthy, share: float, false: float = 0.02) -
     shift = moved(healthy, cases(1, farads=share * healthy.tank.farads, behind=1.0))[0]
     distance = math.sqrt(float(shift @ np.linalg.solve(healthy.covariance, shift)))
     return normal.cdf(distance - normal.inv_cdf(1 - false))
+
+
+@lru_cache(maxsize=32)
+def spread_of_capacitance(healthy: Healthy) -> float:
+    """Standard deviation of ln(stray capacitance) from one healthy unit to the next, as rings tell it [1].
+
+    With v the change of (ln f, ln 1/Q) for one unit of ln C_s and S the predictive covariance, generalised
+    least squares leaves ln C_s the variance 1/(v' S^-1 v).
+    """
+    step = 1e-3
+    slope = moved(healthy, cases(1, farads=step * healthy.tank.farads))[0] / step
+    return float(1 / math.sqrt(slope @ np.linalg.solve(healthy.covariance, slope)))
