@@ -9,8 +9,9 @@ The public names, nothing else. They are loaded when first used, so that `import
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from coilbell.face import loader
 
 if TYPE_CHECKING:
     from coilbell.bench.files import example, write
@@ -44,29 +45,25 @@ __all__ = [
 ]
 
 _HOMES = {
-    "Capacitor": "coilbell.record",
-    "CoilbellError": "coilbell.errors",
-    "Connection": "coilbell.record",
-    "Finding": "coilbell.winding",
-    "Fit": "coilbell.decay",
-    "Log": "coilbell.bench.log",
-    "Record": "coilbell.record",
-    "Reference": "coilbell.winding",
-    "Settings": "coilbell.board",
-    "Tester": "coilbell.board",
-    "example": "coilbell.bench.files",
-    "fit": "coilbell.bench.notebook",
-    "judge": "coilbell.bench.notebook",
-    "read": "coilbell.bench.notebook",
-    "reference": "coilbell.bench.notebook",
-    "write": "coilbell.bench.files",
+    "Capacitor": ".record",
+    "CoilbellError": ".errors",
+    "Connection": ".record",
+    "Finding": ".winding",
+    "Fit": ".decay",
+    "Log": ".bench.log",
+    "Record": ".record",
+    "Reference": ".winding",
+    "Settings": ".board",
+    "Tester": ".board",
+    "example": ".bench.files",
+    "fit": ".bench.notebook",
+    "judge": ".bench.notebook",
+    "read": ".bench.notebook",
+    "reference": ".bench.notebook",
+    "write": ".bench.files",
 }
 
-
-def __getattr__(name: str) -> Any:
-    if name not in _HOMES:
-        raise AttributeError(f"module 'coilbell' has no attribute {name!r}")
-    return getattr(import_module(_HOMES[name]), name)
+__getattr__ = loader(__name__, _HOMES)
 
 
 def __dir__() -> list[str]:

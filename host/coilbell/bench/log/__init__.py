@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from coilbell.bench.log.again import Outcome, again
 from coilbell.bench.log.book import Log, check_name
@@ -19,6 +18,7 @@ from coilbell.bench.log.working import (
     judged,
     question_of,
 )
+from coilbell.face import loader
 
 if TYPE_CHECKING:
     from coilbell.bench.log.archive import write_archive
@@ -70,18 +70,14 @@ __all__ = [
 ]
 
 _HOMES = {
-    "Drawer": "drawer",
-    **dict.fromkeys(("Entry", "Reading", "Rung", "enter", "keep", "rungs_of"), "entry"),
-    **dict.fromkeys(("LOG_SCHEMA", "item_facts", "item_line", "item_text", "outcome_text"), "words"),
-    "problems": "soundness",
-    "take_over": "arrival",
-    "write_archive": "archive",
-    "write_table": "tables",
+    "Drawer": ".drawer",
+    **dict.fromkeys(("Entry", "Reading", "Rung", "enter", "keep", "rungs_of"), ".entry"),
+    **dict.fromkeys(("LOG_SCHEMA", "item_facts", "item_line", "item_text", "outcome_text"), ".words"),
+    "problems": ".soundness",
+    "take_over": ".arrival",
+    "write_archive": ".archive",
+    "write_table": ".tables",
 }
 """Names that are loaded when first used, since few commands need them."""
 
-
-def __getattr__(name: str) -> Any:
-    if name not in _HOMES:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
+__getattr__ = loader(__name__, _HOMES)
