@@ -216,3 +216,24 @@ def test_rings_of_two_modes_are_judged_without_figures_of_the_winding() -> None:
     out = find([replace(o, connection=OUT) for o in seen], two)
     assert "which test capacitors were set" in out.next_step
     assert any("something not known here" in words for words in out.not_separable)
+
+
+@pytest.mark.parametrize(
+    ("kind", "unit", "where", "words"),
+    [
+        ("diode-split transformer", "", OUT, "up by half) stands out in about"),
+        ("line-output transformer", "", OUT, "up by a fifth) stands out in about"),
+        ("diode-split transformer", "a", OUT, "up by half) stands out in nearly all cases"),
+        ("diode-split transformer", "", IN, "what the set connects hides"),
+    ],
+)
+def test_how_often_a_shorted_rectifier_shows_is_said(
+    kind: str, unit: str, where: Connection, words: str
+) -> None:
+    good = [
+        Capture("a", Condition.GOOD, o)
+        for o in (Observation(A, 21.6e3, 128.0), Observation(B, 40.5e3, 109.0))
+    ]
+    seen = [replace(c.observation, connection=where) for c in good]
+    finding = find(seen, Reference.begin("line", kind, good), unit=unit)
+    assert any("rectifier of the high voltage" in limit and words in limit for limit in finding.cannot_see)

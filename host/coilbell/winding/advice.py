@@ -65,7 +65,7 @@ def blind_spots(
             + ("" if healthy.same_unit else ", hidden among the differences between units")
         )
     if kind is not None and kind.high_voltage:
-        found.append(_rectifiers(kind, healthy, capacitors))
+        found.append(_rectifiers(kind, healthy, connection, capacitors))
     if capacitors == 1:
         found.append(
             "whether inductance or capacitance has changed: one test capacitor cannot tell them apart"
@@ -109,26 +109,31 @@ _HALF, _FIFTH, _TWENTIETH = 0.5, 0.2, 0.05
 _FALSE = 0.02
 
 
-def _rectifiers(kind: Kind, healthy: Healthy | None, capacitors: int) -> str:
+def _rectifiers(kind: Kind, healthy: Healthy | None, connection: Connection, capacitors: int) -> str:
+    if connection is Connection.IN_CIRCUIT:
+        return "a shorted rectifier of the high voltage: what the set connects hides the capacitance it adds"
     if capacitors == 1 or healthy is None:
         return (
             "a shorted rectifier of the high voltage: only stray capacitance by two capacitors, against good "
             "units rung with the same two, shows it"
         )
-    first, outside, last = (
-        f"{100 * chance_of_capacitance(healthy, share, _FALSE):.0f}" for share in (_HALF, _FIFTH, _TWENTIETH)
-    )
+    first, outside, last = (_of_cases(healthy, share) for share in (_HALF, _FIFTH, _TWENTIETH))
     seen = (
-        f"a shorted first or middle one (stray capacitance up by half) stands out in about {first} of 100 "
-        f"cases, the last one (up by a twentieth) in {last}"
+        f"a shorted first or middle one (stray capacitance up by half) stands out in {first}, the last one "
+        f"(up by a twentieth) in {last}"
         if kind.rectifiers_inside
-        else f"a shorted one outside (stray capacitance up by a fifth) stands out in about {outside} of 100 "
-        f"cases; inside a {_SPLIT}, which is a kind of its own, more often"
+        else f"a shorted one outside (stray capacitance up by a fifth) stands out in {outside}; inside a "
+        f"{_SPLIT}, which is a kind of its own, more often"
     )
     return (
         f"not every shorted rectifier of the high voltage: {seen}, where {100 * _FALSE:.0f} healthy ones in "
         "100 do too; one that breaks down only at working voltage never does"
     )
+
+
+def _of_cases(healthy: Healthy, share: float) -> str:
+    chance = chance_of_capacitance(healthy, share, _FALSE)
+    return "nearly all cases" if chance > 0.99 else f"about {100 * chance:.0f} of 100 cases"
 
 
 _SPLIT = "diode-split transformer"
