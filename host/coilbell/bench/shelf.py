@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import re
-import tempfile
+import secrets
 from pathlib import Path
 
 from coilbell.errors import CoilbellError, FileError, InputError, MissingError, ReferenceMismatch
@@ -51,7 +51,11 @@ class Shelf:
         return self.path(name).exists()
 
     def get(self, name: str) -> Reference:
-        """The reference; raises MissingError when there is none, FileError when its file is damaged."""
+        """The reference. Raises MissingError when there is none, FileError when its file is damaged.
+
+        A file that was copied or renamed still holds the old name, and what is put would go to that one: it
+        is refused likewise.
+        """
         path = self.path(name)
         if not path.exists():
             have = ", ".join(self.names()) or "none yet"
@@ -59,7 +63,13 @@ class Shelf:
                 f"no reference {name!r} in {self.folder} (there: {have}); "
                 "make one with `coilbell reference add`"
             )
-        return read_reference(path)
+        found = read_reference(path)
+        if found.name != name:
+            raise FileError(
+                f"{path}: holds the reference {found.name!r}; rename the file back, or take it over by "
+                f"`coilbell reference import FILE --name {name}`"
+            )
+        return found
 
     def put(self, reference: Reference) -> Path:
         """Write or replace the reference; a damaged file in its place is left alone and raises FileError."""
@@ -69,7 +79,9 @@ class Shelf:
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise MissingError(f"{self.folder}: cannot be made: {error.strerror or error}") from error
+            raise MissingError(
+                f"{self.folder}: cannot be made: {error.strerror or error}; give another folder by --store"
+            ) from error
         write_reference(reference, path)
         return path
 
@@ -87,10 +99,13 @@ def read_reference(path: Path) -> Reference:
     """The reference in a file; raises FileError or ReferenceMismatch, with the file's name."""
     try:
         if path.stat().st_size > _LIMIT:
-            raise FileError(f"{path}: larger than any reference")
-        text = path.read_text(encoding="utf-8")
+            raise FileError(f"{path}: larger than any reference; restore it from an export")
+        # Editors of some systems begin a text with a mark of its encoding.
+        text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
-        raise FileError(f"{path}: cannot be read: {error.strerror or error}") from error
+        raise FileError(
+            f"{path}: cannot be read: {error.strerror or error}; check the name and its rights"
+        ) from error
     except UnicodeDecodeError as error:
         raise FileError(f"{path}: is not text; restore it from an export") from error
     if not text.strip():
@@ -101,6 +116,8 @@ def read_reference(path: Path) -> Reference:
         raise FileError(f"{path}: {error}") from error
     except ReferenceMismatch as error:
         raise ReferenceMismatch(f"{path}: {error}") from error
+    except RecursionError as error:
+        raise FileError(f"{path}: is nested too deeply for a reference; restore it from an export") from error
     except CoilbellError as error:
         raise FileError(f"{path}: {error}") from error
 
@@ -108,16 +125,19 @@ def read_reference(path: Path) -> Reference:
 def write_reference(reference: Reference, path: Path) -> None:
     """Write a reference so that the file appears whole or not at all; raises FileError."""
     try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
+        # Made with the rights that the folder's other files get, so that others may read an export.
+        part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
         try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
+            with part.open("x", encoding="utf-8", newline="\n") as file:
                 file.write(encode(reference))
-            Path(name).replace(path)
+            part.replace(path)
         except BaseException:
-            Path(name).unlink(missing_ok=True)
+            part.unlink(missing_ok=True)
             raise
     except OSError as error:
-        raise FileError(f"{path}: cannot be written: {error.strerror or error}") from error
+        raise FileError(
+            f"{path}: cannot be written: {error.strerror or error}; check the folder, its rights and its room"
+        ) from error
 
 
 def _user_folder() -> Path:

@@ -30,6 +30,9 @@ examples:
 
 References are files in --store DIR, else in the folder that the environment
 variable COILBELL_REFERENCES names, else in the user's data folder.
+A damaged file is never replaced: move it away, then import an export.
+Exit code: 0 done; 2 wrong usage, unusable record, damaged reference; 3 no
+reference of that name, or its folder cannot be made.
 """
 
 
@@ -99,6 +102,7 @@ def _add(options: argparse.Namespace, shelf: Shelf) -> int:
             raise InputError(
                 f"{options.name} is a {before.kind.name}, not a {options.kind}; leave --kind out"
             )
+        _refuse_doubles(captures, before)
         after = before.having(captures)
         new = len(after.captures) - len(before.captures)
     else:
@@ -129,6 +133,26 @@ def _captures(options: argparse.Namespace) -> list[Capture]:
         for name, capacitor in zip(options.files, capacitors, strict=True)
         for seen in rung(name, capacitor, channel=options.channel)
     ]
+
+
+def _refuse_doubles(captures: list[Capture], before: Reference) -> None:
+    """Raise InputError for a ring that is there as another specimen: counted twice it narrows the spread."""
+    for new in captures:
+        for old in before.captures:
+            same = _heard(new) is not None and _heard(new) == _heard(old)
+            if same and (new.unit, new.condition) != (old.unit, old.condition):
+                raise InputError(
+                    f"this very ring of {new.unit} is in {before.name} already, as {old.condition} unit "
+                    f"{old.unit}; check the file and --unit"
+                )
+
+
+def _heard(capture: Capture) -> tuple[float, float, float] | None:
+    """Figures that no two rings share to the last digit; None where nothing rang."""
+    seen = capture.observation
+    if seen.frequency_hz is None or seen.q is None:
+        return None
+    return seen.capacitor.farads, seen.frequency_hz, seen.q
 
 
 def _list(options: argparse.Namespace, shelf: Shelf) -> int:
@@ -200,6 +224,7 @@ def _import(options: argparse.Namespace, shelf: Shelf) -> int:
     arriving = read_reference(Path(options.file))
     named = replace(arriving, name=options.rename) if options.rename else arriving
     if shelf.holds(named.name):
+        _there(shelf, named.name)
         if not options.merge:
             raise FileError(
                 f"{named.name} is there already and is left as it is; give --merge to join the two, "
@@ -209,6 +234,16 @@ def _import(options: argparse.Namespace, shelf: Shelf) -> int:
     shelf.put(named)
     print(_summary(options, named))
     return 0
+
+
+def _there(shelf: Shelf, name: str) -> None:
+    """Raise FileError when the file of that name cannot be read: it is never replaced, so say what helps."""
+    try:
+        shelf.get(name)
+    except FileError as error:
+        raise FileError(
+            f"{error}; nothing is imported before that file is moved away, or give --name for another name"
+        ) from error
 
 
 def _summary(options: argparse.Namespace, reference: Reference) -> str:
