@@ -200,3 +200,79 @@ def test_compare_names_the_yoke(bench: Path, capsys: pytest.CaptureFixture[str])
     assert main(["compare", inside, part]) == 2
     assert main(["compare", part, "missing.json"]) == 2
     assert main(["compare", part, inside, "--kind", "gramophone"]) == 2
+
+
+def _refused(capsys: pytest.CaptureFixture[str], words: list[str], code: int = 2) -> str:
+    capsys.readouterr()
+    assert main(words) == code
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.count("\n") == 1
+    return err
+
+
+@pytest.mark.parametrize("prior", ["nan", "text", "50%", "", "inf"])
+def test_a_prior_that_is_no_number_is_told_as_a_probability(
+    bench: Path, capsys: pytest.CaptureFixture[str], prior: str
+) -> None:
+    err = _refused(capsys, ["judge", "good1.json", "--reference", "line", f"--prior={prior}"])
+    assert f"--prior {prior!r} is no probability; write a number between 0 and 1, such as 0.5" in err
+
+
+def test_a_unit_the_reference_lacks_is_not_judged_by_others(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["judge", "good1.json", "--reference", "line", "--unit"]
+    assert "(good units: u1, u2)" in _refused(capsys, [*words, "nobody"])
+    assert main([*words, "u1"]) == 0
+
+
+@pytest.mark.parametrize("words", [["--unit", "u1"], ["--prior", "0.2"], ["--store", "store"]])
+def test_options_that_need_a_reference_are_not_passed_over(
+    bench: Path, capsys: pytest.CaptureFixture[str], words: list[str]
+) -> None:
+    judge = ["judge", "good1.json", "--kind", "line-output transformer"]
+    assert f"{words[0]} needs --reference" in _refused(capsys, [*judge, *words])
+
+
+def test_a_picture_without_a_ring_is_no_failure_and_leaves_what_is_there(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    part = put(bench, "open.json", record(LINE, 9, "open"))
+    Path("plane.png").write_bytes(b"earlier")
+    capsys.readouterr()
+    assert main(["judge", part, "--reference", "line", "--picture", "plane.png"]) == 0
+    out, err = capsys.readouterr()
+    assert out.startswith("open.json: NO RING")
+    assert err == "nothing rang, so there is no place in the shift plane: plane.png is not written\n"
+    assert Path("plane.png").read_bytes() == b"earlier"
+
+
+def test_a_picture_that_cannot_be_written_is_told_before_judging(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["judge", "good1.json", "--reference", "line", "--picture", "nowhere/plane.png"]
+    assert "no folder nowhere; make it" in _refused(capsys, words)
+
+
+def test_the_title_says_that_several_files_were_judged(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    again = put(bench, "again.json", record(LINE, 1, "healthy"))
+    capsys.readouterr()
+    assert main(["judge", "good1.json", again, "--reference", "line", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["title"] == "good1.json and 1 more"
+
+
+@pytest.mark.parametrize("words", [["--unit", "u7"], ["--unit", "u1", "--shorted", "one-turn loop"]])
+def test_one_ring_is_not_two_specimens(
+    bench: Path, capsys: pytest.CaptureFixture[str], words: list[str]
+) -> None:
+    before = Shelf().path("line").read_bytes()
+    err = _refused(capsys, ["reference", "add", "line", "good1.json", *words])
+    assert "is in line already, as good unit u1; check the file and --unit" in err
+    assert Shelf().path("line").read_bytes() == before
+
+
+def test_a_ring_is_not_held_against_itself(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert "stands on both sides" in _refused(capsys, ["compare", "good1.json", "good1.json"])

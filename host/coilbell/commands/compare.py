@@ -41,6 +41,7 @@ Then A and B may be numbers of captures there; without them the last rings out
 of circuit stand against the last in circuit, else the first against the last.
 In circuit a ring like A's clears the winding; a worse one convicts nothing.
 Where the log's finding on A is not like healthy, only what changed is told.
+Exit code: 0 whatever is found; 2 wrong usage, unusable record.
 """
 
 
@@ -138,6 +139,11 @@ def _given(
     read = drawer.rungs if drawer else rungs_of
     sides = [options.first, *options.also_a], [options.second, *options.also_b]
     files = [*sides[0], *sides[1]]
+    for name in sides[0]:
+        if name in sides[1]:
+            raise InputError(
+                f"{name} stands on both sides; a ring held against itself shows nothing, give another"
+            )
     capacitors_for(files, options.capacitor, options.tolerance)
     split = len(sides[0]) if len(options.capacitor) > 1 else None
     stated = (

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from coilbell.commands.options import (
+    PRIOR,
     add_connection,
     add_keeping,
     add_prior,
@@ -21,6 +22,7 @@ from coilbell.commands.options import (
     reference_of,
     refuse_reading,
     show_and_keep,
+    tell,
     tell_chosen,
 )
 from coilbell.errors import InputError
@@ -57,6 +59,7 @@ test capacitor are judged.
 A prior is how probable you hold a shorted turn before this ring, 0 to 1.
 Exit code: 0 whatever is found; with --exit-code 0 like healthy, 10 like
 shorted, 11 loaded, 12 detuned, 13 extra capacitance, 14 no ring, 15 undecided.
+2 wrong usage or unusable record, damaged reference; 3 no such reference.
 """
 
 
@@ -82,6 +85,7 @@ def run(options: argparse.Namespace) -> int:
     from coilbell.bench.sentences import finding_facts, finding_text
 
     place = _place(options)
+    _check_alone(options)
     with drawer_of(options) as drawer:
         reference, kind = reference_of(options), _kind(options, drawer)
         question = question_of(
@@ -89,7 +93,8 @@ def run(options: argparse.Namespace) -> int:
         )
         rungs = _rungs(options, drawer)
         finding = finding_of(question, [(rung.facts, rung.records[0]) for rung in rungs], reference)
-        facts = finding_facts(finding, drawer.name if drawer else Path(options.files[0]).name)
+        _check_unit(options.unit, finding, reference)
+        facts = finding_facts(finding, drawer.name if drawer else _title(options.files))
         keep = partial(drawer.keep, rungs, question, facts, reference) if drawer else None
         show_and_keep(options, facts, finding_text, keep)
     if place is not None and reference is not None:
@@ -105,7 +110,38 @@ def _place(options: argparse.Namespace) -> Path | None:
         raise InputError("--picture needs --reference: without one there is no shift plane")
     from coilbell.bench.pictures import check_path
 
-    return check_path(options.picture)
+    place = check_path(options.picture)
+    if not place.parent.is_dir():
+        raise InputError(f"{place}: no folder {place.parent}; make it, or write the picture elsewhere")
+    return place
+
+
+def _check_alone(options: argparse.Namespace) -> None:
+    """Raise InputError for options that say nothing without a reference."""
+    given = {"unit": options.unit, "store": options.store, "prior": options.prior != PRIOR}
+    for name, said in given.items():
+        if said and options.reference is None:
+            raise InputError(f"--{name} needs --reference: without one no odds are given")
+
+
+def _check_unit(unit: str, finding: Finding, reference: Reference | None) -> None:
+    """Raise InputError where --unit names a specimen whose own rings the reference lacks.
+
+    Judged by other units instead, a figure would stand for a narrower comparison than was made.
+    """
+    if not unit or reference is None or (finding.healthy is not None and finding.healthy.same_unit):
+        return
+    held = ", ".join(reference.units()) or "none"
+    raise InputError(
+        f"--unit {unit}: {reference.name} holds no good ring of it with this test capacitor (good units: "
+        f"{held}); name one of these, or leave --unit out to judge by all"
+    )
+
+
+def _title(files: list[str]) -> str:
+    """The first file's name, and how many more were judged with it."""
+    more = f" and {len(files) - 1} more" if len(files) > 1 else ""
+    return f"{Path(files[0]).name}{more}"
 
 
 def _kind(options: argparse.Namespace, drawer: Drawer | None) -> str | None:
@@ -140,6 +176,9 @@ def _rungs(options: argparse.Namespace, drawer: Drawer | None) -> list[Rung]:
 
 
 def _draw(finding: Finding, reference: Reference, place: Path) -> None:
+    if not finding.shifts:
+        tell(f"nothing rang, so there is no place in the shift plane: {place} is not written")
+        return
     from coilbell.bench.pictures import save
     from coilbell.bench.plane import plane_picture
 

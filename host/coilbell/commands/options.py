@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from coilbell.winding import Reference
 
 __all__ = [
+    "PRIOR",
     "action_of",
     "actions_of",
     "add_connection",
@@ -40,6 +41,9 @@ __all__ = [
     "tell_chosen",
     "tell_kept",
 ]
+
+PRIOR = "0.5"
+"""Probability of a shorted turn before the ring, where none is stated."""
 
 
 def actions_of(
@@ -110,13 +114,18 @@ def reading_of(
 def add_prior(parser: argparse.ArgumentParser) -> None:
     """Declare the prior."""
     parser.add_argument(
-        "--prior", metavar="P", default="0.5", help="probability of a shorted turn before the ring (0.5)"
+        "--prior", metavar="P", default=PRIOR, help="probability of a shorted turn before the ring (0.5)"
     )
 
 
 def prior_of(options: argparse.Namespace) -> float:
     """The prior. Raises InputError unless it lies between 0 and 1."""
-    value = parse(options.prior, "", "--prior")
+    try:
+        value = parse(options.prior, "", "--prior")
+    except InputError as error:
+        raise InputError(
+            f"--prior {options.prior!r} is no probability; write a number between 0 and 1, such as 0.5"
+        ) from error
     if not 0 < value < 1:
         raise InputError(f"--prior {options.prior} must lie between 0 and 1, such as 0.5")
     return value
