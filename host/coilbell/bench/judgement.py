@@ -1,0 +1,245 @@
+"""Findings and comparisons -> facts ready for JSON: a plain dict with a schema number.
+
+A number that is unknown or infinite is None. Text is made from the same dict (`sentences`).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from coilbell.bench.quantities import engineering
+from coilbell.decay import Quantity
+from coilbell.winding import (
+    Comparison,
+    Explanation,
+    Finding,
+    Healthy,
+    Odds,
+    Posterior,
+    Ring,
+    SeveralCapacitorTank,
+    TankDoubtKind,
+)
+
+__all__ = ["COMPARISON_SCHEMA", "FINDING_SCHEMA", "comparison_facts", "finding_facts"]
+
+FINDING_SCHEMA = 1
+"""Number of the layout `finding_facts` gives; it rises when a field changes its meaning."""
+
+COMPARISON_SCHEMA = 1
+
+_CONTRADICTED = {
+    TankDoubtKind.NEGATIVE_STRAY,
+    TankDoubtKind.NEGATIVE_SERIES,
+    TankDoubtKind.NEGATIVE_SHUNT,
+    TankDoubtKind.MODEL_MISFIT,
+}
+"""Doubts by which no figure of a single winding stands."""
+
+
+def finding_facts(finding: Finding, title: str = "") -> dict[str, Any]:
+    """Everything shown of a finding, ready for JSON; a number that is unknown or infinite is None."""
+    odds = finding.odds
+    return {
+        "schema": FINDING_SCHEMA,
+        "what": "finding",
+        "title": title,
+        "explanation": str(finding.explanation),
+        "kind": finding.kind,
+        "reference": finding.reference,
+        "connection": str(finding.connection),
+        "probabilities": _probabilities(odds) if odds else None,
+        "shorted_turn": _shorted(odds) | {"basis": list(odds.basis)} if odds else None,
+        "causes": [
+            {"name": c.name, "shorted": c.shorted, "prior": c.prior, "probability": c.probability}
+            for c in (odds.causes if odds else ())
+        ],
+        "rings": [_ring(r) | _beside(r, k, finding.healthy) for k, r in enumerate(finding.rings)],
+        "shifts": [
+            {
+                "added_loss": _number(s.added_loss),
+                "inductance_drop": _number(s.inductance_drop),
+                "angle_deg": None if s.angle_deg is None else _number(s.angle_deg),
+                "covariance": [list(row) for row in s.covariance],
+            }
+            for s in finding.shifts
+        ],
+        "inductance_h": _quantity(finding.inductance_henries),
+        "stray_capacitance_f": _stray(finding),
+        "impossible": _impossible(finding),
+        "loss_slope": list(finding.slope) if finding.slope else None,
+        "reasons": list(finding.reasons),
+        "not_separable": list(finding.not_separable),
+        "cannot_see": list(finding.cannot_see),
+        "next_step": finding.next_step,
+        "caution": finding.caution,
+        "count": {
+            "rings": _number(finding.count.rings),
+            "healthy": None if finding.count.healthy is None else _number(finding.count.healthy),
+            "fraction": finding.count.fraction,
+            "misleads": finding.count.misleads,
+            "why": finding.count.why,
+        },
+        "doubts": [_once(doubt) for doubt in finding.doubts],
+    }
+
+
+def comparison_facts(comparison: Comparison, title: str = "", *, first_judged: str = "") -> dict[str, Any]:
+    """Everything shown of a comparison, ready for JSON.
+
+    first_judged: what a finding said of the first side. A comparison takes it as known good; where it was
+    judged to be anything else, only what changed is said: no odds, and nothing is cleared.
+    """
+    facts = _compared(comparison, title)
+    if first_judged in ("", Explanation.LIKE_HEALTHY):
+        return facts
+    told = len(comparison.rings)
+    return facts | {
+        "first_judged": first_judged,
+        "explanation": str(Explanation.UNDECIDED),
+        "cleared": False,
+        "connection": None,
+        "probabilities": None,
+        "shorted_turn": None,
+        "reasons": [
+            *comparison.reasons[:told],
+            f"the first is not known good, it was judged {first_judged}: a ring like it clears nothing",
+        ],
+        "next_step": "judge the second ring by a reference of good units",
+    }
+
+
+def _compared(comparison: Comparison, title: str) -> dict[str, Any]:
+    name, chance = comparison.connection
+    added = comparison.added
+    return {
+        "schema": COMPARISON_SCHEMA,
+        "what": "comparison",
+        "title": title,
+        "relation": str(comparison.relation),
+        "kind": comparison.kind,
+        "explanation": str(comparison.explanation),
+        "cleared": comparison.cleared,
+        "rings": [[_ring(a), _ring(b)] for a, b in comparison.rings],
+        "frequency_ratio": [_quantity(q) for q in comparison.frequency_ratio],
+        "loss_ratio": [_quantity(q) for q in comparison.loss_ratio],
+        "added": None
+        if added is None
+        else {
+            "siemens": [_quantity(q) for q in added.siemens],
+            "farads": _quantity(added.farads),
+            "per_henry": _quantity(added.per_henry),
+            "both_at_once": added.together,
+        },
+        "connection": {"name": name, "probability": round(chance, 6)} if name else None,
+        "junction": comparison.junction,
+        "probabilities": _probabilities(comparison.odds),
+        "shorted_turn": _shorted(comparison.odds),
+        "reasons": list(comparison.reasons),
+        "cannot_see": list(comparison.cannot_see),
+        "next_step": comparison.next_step,
+        "caution": comparison.caution,
+        "doubts": _doubts_of_sides(comparison),
+    }
+
+
+def _ring(ring: Ring) -> dict[str, Any]:
+    capacitor = engineering(ring.capacitor.farads, "F")
+    if not ring.rings:
+        return {"capacitor": capacitor, "test_capacitor_f": ring.capacitor.farads, "rings": False}
+    spread_f, spread_q = (math.sqrt(ring.covariance[k, k]) for k in (0, 1))
+    return {
+        "capacitor": capacitor,
+        "test_capacitor_f": ring.capacitor.farads,
+        "rings": True,
+        "natural_frequency_hz": math.exp(ring.point[0]),
+        "natural_frequency_standard_uncertainty_hz": _number(math.exp(ring.point[0]) * spread_f),
+        "q": math.exp(-ring.point[1]),
+        "q_standard_uncertainty": _number(math.exp(-ring.point[1]) * spread_q),
+        "captures": len(ring.observations),
+    }
+
+
+def _beside(ring: Ring, index: int, healthy: Healthy | None) -> dict[str, Any]:
+    """Where the next healthy one is expected, and how many of its spreads away this ring lies."""
+    if healthy is None:
+        return {}
+    row = len(healthy.capacitors) + index
+    usual = {
+        "natural_frequency_hz": math.exp(healthy.location[index]),
+        "q": math.exp(-healthy.location[row]),
+        "frequency_spread": float(healthy.spreads[index]),
+        "loss_spread": float(healthy.spreads[row]),
+    }
+    if not ring.rings:
+        return {"healthy": usual}
+    away = {
+        "frequency_spreads_away": float((ring.point[0] - healthy.location[index]) / healthy.spreads[index]),
+        "loss_spreads_away": float((ring.point[1] - healthy.location[row]) / healthy.spreads[row]),
+    }
+    return {"healthy": usual | away}
+
+
+def _stray(finding: Finding) -> dict[str, Any] | None:
+    """Stray capacitance by two capacitors [F], with what is usual; None by one, which does not tell it."""
+    tank, healthy = finding.tank, finding.healthy
+    if not isinstance(tank, SeveralCapacitorTank):
+        return None
+    usual = healthy.stray_beyond(finding.rings[0].loading.farads) if healthy else None
+    return (_quantity(tank.stray_farads) or {}) | {"usual": usual}
+
+
+def _impossible(finding: Finding) -> bool:
+    """True where the figures of the winding contradict that it is one: its rings come from something else."""
+    return finding.tank is not None and any(d.kind in _CONTRADICTED for d in finding.tank.doubts)
+
+
+def _once(doubt: str) -> str:
+    """A doubt whose sentence begins with its own name, without the name before it."""
+    name, _, sentence = doubt.partition(": ")
+    return sentence if sentence.startswith(name) else doubt
+
+
+def _doubts_of_sides(comparison: Comparison) -> list[str]:
+    """Reasons to distrust the rings of either side, each once."""
+    sides = (("first", 0), ("then", 1))
+    found = [
+        f"{name}, with {engineering(pair[k].capacitor.farads, 'F')}: {doubt}"
+        for name, k in sides
+        for pair in comparison.rings
+        for seen in pair[k].observations
+        for doubt in seen.doubts
+    ]
+    return list(dict.fromkeys(found))
+
+
+def _shorted(odds: Odds | Posterior) -> dict[str, Any]:
+    """Probability and ratios of a shorted turn; log10_shows: of a short that shows against nothing wrong."""
+    return {
+        "probability": _number(odds.shorted),
+        "prior": _number(odds.prior),
+        "log10_likelihood_ratio": _number(odds.log10_ratio),
+        "log10_shows": _number(odds.log10_shows),
+        "healthy_unit_at_least_this_far": _number(odds.tail),
+    }
+
+
+def _probabilities(odds: Odds | Posterior) -> dict[str, float]:
+    return {str(e): _rounded(p) for e, p in odds.explanations.items()}
+
+
+def _rounded(chance: float) -> float:
+    """To six digits, but never to certainty."""
+    return min(max(round(chance, 6), 1e-6), 1 - 1e-6) if 0 < chance < 1 else chance
+
+
+def _quantity(quantity: Quantity | None) -> dict[str, float | None] | None:
+    if quantity is None:
+        return None
+    names = ("value", "standard_uncertainty", "low", "high")
+    return {name: _number(getattr(quantity, name)) for name in names}
+
+
+def _number(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
