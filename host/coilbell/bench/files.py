@@ -10,9 +10,7 @@ The kind is told from the content where it can be, not from the name. At most `M
 
 from __future__ import annotations
 
-import contextlib
 import os
-import tempfile
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -20,6 +18,7 @@ from pathlib import Path
 from coilbell.bench import csvfile, jsonfile, oscilloscope, wavfile
 from coilbell.errors import FileError, RecordError
 from coilbell.record import MAX_SAMPLES, Record
+from coilbell.whole import whole_file
 
 __all__ = ["EXAMPLES", "MAX_BYTES", "example", "read", "write"]
 
@@ -156,24 +155,10 @@ def _too_big(size: int) -> FileError:
 
 
 def _replace(path: Path, content: bytes) -> None:
-    """Write beside, then put in place, so that a stop half-way leaves the old file whole."""
-    temporary = ""
     try:
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        with os.fdopen(handle, "wb") as stream:
+        with whole_file(path) as stream:
             stream.write(content)
-        _give_usual_rights(temporary)
-        os.replace(temporary, path)
     except OSError as error:
-        with contextlib.suppress(OSError):
-            os.unlink(temporary)
         raise FileError(
             f"{path}: cannot be written: {error.strerror or error}; check the folder and its rights"
         ) from error
-
-
-def _give_usual_rights(temporary: str) -> None:
-    """A temporary file is private; a kept record gets the rights any new file gets."""
-    mask = os.umask(0)
-    os.umask(mask)
-    os.chmod(temporary, 0o666 & ~mask)

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import os
 import re
-import secrets
 from pathlib import Path
 
 from coilbell.errors import CoilbellError, FileError, InputError, MissingError, ReferenceMismatch
+from coilbell.whole import whole_file
 from coilbell.winding import Reference, decode, encode
 
 __all__ = ["Shelf", "read_reference", "reference_named", "write_reference"]
@@ -125,15 +125,8 @@ def read_reference(path: Path) -> Reference:
 def write_reference(reference: Reference, path: Path) -> None:
     """Write a reference so that the file appears whole or not at all; raises FileError."""
     try:
-        # Made with the rights that the folder's other files get, so that others may read an export.
-        part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
-        try:
-            with part.open("x", encoding="utf-8", newline="\n") as file:
-                file.write(encode(reference))
-            part.replace(path)
-        except BaseException:
-            part.unlink(missing_ok=True)
-            raise
+        with whole_file(path) as stream:
+            stream.write(encode(reference).encode())
     except OSError as error:
         raise FileError(
             f"{path}: cannot be written: {error.strerror or error}; check the folder, its rights and its room"

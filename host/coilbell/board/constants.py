@@ -6,15 +6,14 @@ A board's file system may be lost; then its calibration is still here. Boards in
 from __future__ import annotations
 
 import json
-import os
 import re
-import tempfile
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
 from coilbell.board.identity import Identity
 from coilbell.errors import MissingError
+from coilbell.whole import whole_file
 
 __all__ = ["folder", "keep", "kept"]
 
@@ -49,10 +48,8 @@ def keep(identity: Identity, place: Path | None = None) -> None:
     }
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, suffix=".new")
-        with os.fdopen(handle, "w", encoding="utf-8") as stream:
-            json.dump(content, stream, indent=1)
-        os.replace(temporary, path)
+        with whole_file(path) as stream:
+            stream.write(json.dumps(content, indent=1).encode())
     except OSError as error:
         raise MissingError(
             f"the copy of the board's constants cannot be written to {path} ({error.strerror}); "

@@ -17,8 +17,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-import tempfile
 import zipfile
 from collections.abc import Sequence
 from pathlib import Path
@@ -29,6 +27,7 @@ from coilbell.bench.log.book import Log, file_hash, utc_now
 from coilbell.bench.log.kept import Item, KeptCapture, KeptJudgement, Photo, versions
 from coilbell.bench.worksheet import LogKeeper
 from coilbell.errors import CoilbellError, FileError
+from coilbell.whole import whole_file
 
 __all__ = ["ARCHIVE_SCHEMA", "FORMAT", "PHOTO_ENDINGS", "write_archive"]
 
@@ -49,17 +48,11 @@ def write_archive(log: Log, items: Sequence[Item], place: Path) -> None:
     if place.exists():
         raise FileError(f"{place} exists and is left as it is; choose another name")
     try:
-        handle, name = tempfile.mkstemp(dir=place.parent, prefix=".", suffix=".part")
-        try:
-            with (
-                os.fdopen(handle, "wb") as stream,
-                zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive,
-            ):
-                _Writer(log, archive).write(items)
-            Path(name).replace(place)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
-            raise
+        with (
+            whole_file(place) as stream,
+            zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive,
+        ):
+            _Writer(log, archive).write(items)
     except OSError as error:
         raise FileError(f"{place}: cannot be written: {error.strerror or error}") from error
 
