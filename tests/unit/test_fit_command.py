@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -111,11 +112,12 @@ def test_shots_of_one_capture_are_fitted_together(capsys: pytest.CaptureFixture[
         )
         for i in (0, 1, 2)
     ]
-    files.write([*shots, shots[0]], tmp_path / "kept.json")
+    slower = replace(shots[1], samples=ring(np.arange(400) / 250e3, 0.4), rate_hz=250e3)
+    files.write([*shots, shots[0], slower], tmp_path / "kept.json")
     _, out, _ = run(capsys, tmp_path / "kept.json", "--json")
     told = [json.loads(line) for line in out.splitlines()]
-    assert [facts["window"]["records"] for facts in told] == [3, 1]
-    assert [facts["title"][-9:] for facts in told] == ["capture 1", "capture 2"]
+    assert [facts["window"]["records"] for facts in told] == [3, 1, 1]
+    assert [facts["title"][-9:] for facts in told] == ["capture 1", "capture 2", "capture 3"]
 
 
 def test_example_is_labelled_as_invented(capsys: pytest.CaptureFixture[str]) -> None:

@@ -165,26 +165,17 @@ def _beside_bar() -> Iterator[None]:
 def _captures(name: str, request: _Request) -> Iterator[tuple[str, list[Record]]]:
     """What is fitted together, with its title: the shots of one capture, else each record alone."""
     from coilbell.bench.files import EXAMPLES, read
+    from coilbell.bench.rung import captures_of
 
     records = read(name, channel=request.channel, time_unit=request.time_unit, rate_hz=request.rate_hz)
     if request.capacitor is not None:
         records = tuple(replace(record, test_capacitor=request.capacitor) for record in records)
-    groups: list[list[Record]] = []
-    for record in records:
-        if groups and _next_shot(groups[-1][-1], record):
-            groups[-1].append(record)
-        else:
-            groups.append([record])
+    groups = captures_of(records)
     path = Path(name)
     title = f"invented example {path.stem}" if path.parent == EXAMPLES else name
     titled = len(groups) > 1 and request.channel is None
     for number, group in enumerate(groups, start=1):
         yield f"{title} capture {number}" if titled else title, group
-
-
-def _next_shot(before: Record, after: Record) -> bool:
-    same = ("test_capacitor", "gain", "board", "connection", "pulse_s", "volts_per_count")
-    return after.shot == before.shot + 1 and all(getattr(before, n) == getattr(after, n) for n in same)
 
 
 def _fitted(title: str, capture: Sequence[Record], request: _Request) -> Fit:
