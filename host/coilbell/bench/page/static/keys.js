@@ -13,12 +13,20 @@ export const KEYS = [
   ["e", "E", "observe", "enter a reading in the worksheet"], ["v", "V", "withdraw", "take a reading back"],
   ["+", "+", "closer", "look closer in time"], ["-", "\u2212", "wider", "look wider"], ["ArrowLeft", "\u2190", "earlier", "earlier in the decay"],
   ["ArrowRight", "\u2192", "later", "later in the decay"], ["0", "0", "all", "all of the decay"], ["m", "M", "sound", "sound that follows Q"],
+  ["y", "Y", "why", "reasons and limits, open or closed"],
   ["t", "T", "large", "large type"], ["d", "D", "look", "dark or light"], ["w", "W", "take", "take over command from another page"],
   ["?", "?", "keys", "this list"],
 ];
 
-const FORM = [["", "Ctrl Enter", "", "in a form: do it, from any field"], ["", "Esc", "", "leave a form; take the cursor out of a field"]];
+const FORM = [["", "Ctrl Enter", "", "in a form: do it, from any field"], ["", "Tab", "", "to the next control; there Space and Enter press it"],
+  ["", "Esc", "", "leave a form; take the cursor out of a field"]];
 
+function name_of({ key, code }) {
+  if (key === "=") return "+";
+  if (key.length > 1) return key;
+  const foreign = key > "~" && /^Key([A-Z])$/.exec(code); // a layout without Latin letters: the key's place counts
+  return (foreign ? foreign[1] : key).toLowerCase();
+}
 export function listen(does) {
   document.getElementById("key-list").append(...[...KEYS, ...FORM].map(([, shown, , words]) => {
     const line = made("div");
@@ -30,7 +38,8 @@ export function listen(does) {
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.altKey || event.metaKey || document.querySelector("dialog[open]")) return;
     if (event.target.matches("input, select") && event.key !== "Escape") return;
-    const pressed = event.key === "=" ? "+" : event.key.length === 1 ? event.key.toLowerCase() : event.key;
+    if (event.key === " " && event.target.matches("button, summary, a")) return; // it presses what has the cursor
+    const pressed = name_of(event);
     const found = KEYS.find(([key]) => key === pressed);
     if (!found || (event.repeat && !found[0].startsWith("Arrow"))) return;
     event.preventDefault();
@@ -39,7 +48,7 @@ export function listen(does) {
   document.addEventListener("click", (event) => {
     const button = event.target.closest("button[data-does]");
     if (!button) return;
-    button.blur(); // so that the space bar strikes and does not press the button again
+    if (event.detail) button.blur(); // after a mouse the space bar strikes; a cursor moved by keys stays where it is
     does(button.dataset.does);
   });
 }

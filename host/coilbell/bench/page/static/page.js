@@ -6,7 +6,7 @@ import { Link } from "./link.js";
 import { PlanePlot } from "./plane.js";
 import { askBegin, askItem, askReading, askWithdraw, showSheet } from "./sheet.js";
 import { Sound } from "./sound.js";
-import { showAnswer, showShot, showStatus } from "./words.js";
+import { settle, showAnswer, showShot, showStatus } from "./words.js";
 
 const root = document.documentElement;
 const decay = new DecayPlot(document.getElementById("decay"));
@@ -26,9 +26,13 @@ function heard(message) {
   if (message.what === "status") return hear_status(message);
   if (message.what === "ground") return plane.ground(message);
   if (message.what === "sheet") return showSheet(message);
-  if (message.what === "answer") return showAnswer(message.words, message.failed);
+  if (message.what === "answer") return hear_answer(message);
   if (message.what === "whole" && frozen) return draw(message);
   if (message.what === "shot") hear_shot(message);
+}
+function hear_answer({ words, failed }) {
+  showAnswer(words, failed);
+  if (failed) document.querySelectorAll("[data-wish]").forEach(settle);
 }
 function hear_shot(message) {
   owed += 1;
@@ -146,6 +150,7 @@ const DOES = {
   later: () => decay.view(1, 0.25),
   all: () => decay.all(),
   sound: () => press("sound", sound.toggle()),
+  why: () => document.getElementById("why").toggleAttribute("open"),
   large: () => {
     const large = root.dataset.type !== "large";
     root.dataset.type = large ? "large" : "";
@@ -175,10 +180,15 @@ listen((name) => {
   showAnswer("", false);
   DOES[name]();
 });
-for (const select of document.querySelectorAll("[data-wish]"))
+for (const select of document.querySelectorAll("[data-wish]")) {
+  let mouse = false;
+  select.addEventListener("pointerdown", () => { mouse = true; });
+  select.addEventListener("keydown", () => { mouse = false; });
   select.addEventListener("change", () => {
     order({ do: "wish", [select.dataset.wish]: select.value });
-    select.blur();
+    if (mouse) select.blur(); // a cursor moved by keys stays, to go on through the list
   });
+  select.addEventListener("blur", () => settle(select));
+}
 document.addEventListener("keydown", (event) => event.key === "Escape" && document.activeElement.blur());
 document.body.dataset.ready = "";

@@ -85,9 +85,15 @@ export function showStatus(status) {
 }
 function fill(select, choices, value) {
   const key = JSON.stringify(choices);
-  if (select.dataset.choices !== key) {
+  const other = select.dataset.choices !== key;
+  if (other) {
     select.dataset.choices = key;
     select.replaceChildren(...choices.map(([name, words]) => new Option(words, name)));
   }
-  if (document.activeElement !== select) select.value = value;
+  select.dataset.stands = value;
+  if (other || document.activeElement !== select) select.value = value;
+}
+// Shows what the server holds, where a choice was refused or left.
+export function settle(select) {
+  select.value = select.dataset.stands;
 }
