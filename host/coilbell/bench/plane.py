@@ -12,9 +12,11 @@ import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from coilbell.bench.pictures import BLUE, GREY, ORANGE
 from coilbell.bench.places import Line, Marks, RingPlace, marks_of, ring_place, still_lines
-from coilbell.bench.quantities import engineering
+from coilbell.bench.quantities import concise, engineering
 from coilbell.bench.sentences import percent
 from coilbell.winding import Condition, Explanation, Finding, Reference
 
@@ -33,7 +35,14 @@ _LETTERS = 8.0
 _BESIDE = 8.0
 """Distance of a name from its mark [pt]."""
 
-_STROKES = ("-", "--", "-.", ":", (0, (6, 1.5, 1, 1.5, 1, 1.5)))
+_STROKES: tuple[tuple[Any, float], ...] = (("-", 1.3), ("--", 1.3), ("-.", 1.3), (":", 1.3), ("-", 3.0))
+"""Stroke and width [pt] of each computed way; the last is told by its width, a fifth pattern by nothing."""
+
+_FOLD = 28
+"""Letters in a line of a mark's name."""
+
+_AVOIDED = "names keep clear"
+"""Tag of the lines that names keep clear of."""
 
 
 def plane_picture(finding: Finding, reference: Reference, *, title: str = "", capacitor: int = 0) -> Figure:
@@ -46,10 +55,11 @@ def plane_picture(finding: Finding, reference: Reference, *, title: str = "", ca
 
     drawing = Figure(figsize=(7.6, 6.4), layout="constrained")
     axes = drawing.subplots()
+    marks, ring = marks_of(finding, reference, capacitor), ring_place(finding, capacitor)
     _scales(axes)
+    _reach(axes, marks, ring)
     _draw_lines(axes, lines)
-    _draw_marks(axes, marks_of(finding, reference, capacitor))
-    ring = ring_place(finding, capacitor)
+    _draw_marks(axes, marks)
     _draw_ring(axes, ring)
     set_names(axes, (ring.loss, ring.drop))
     axes.set_xlabel("added loss  g = r/Q - 1/Q0")
@@ -62,19 +72,31 @@ def plane_picture(finding: Finding, reference: Reference, *, title: str = "", ca
 
 
 def plane_caption(finding: Finding, capacitor: int = 0) -> str:
-    """What is said, and how sure."""
+    """What is said, how sure, and where the ring lies; with all capacitors that had a part in it."""
     shift, odds = finding.shifts[capacitor], finding.odds
-    place = f"g {shift.added_loss:+.3f}, b {shift.inductance_drop:+.3f}"
-    test = engineering(finding.rings[capacitor].capacitor.farads, "F")
-    first = f"{finding.explanation} with {test}: {place}"
+    spread_g, spread_b = (math.sqrt(shift.covariance[k][k]) for k in (0, 1))
+    tests = [engineering(ring.capacitor.farads, "F") for ring in finding.rings]
+    place = (
+        f"with {tests[capacitor]}: g {_signed(shift.added_loss, spread_g)}, "
+        f"b {_signed(shift.inductance_drop, spread_b)}"
+    )
+    others = [test for k, test in enumerate(tests) if k != capacitor]
+    if others:
+        place += f"; judged with {' and '.join(others)} too, not drawn"
     if odds is None:
-        return first
+        return f"{finding.explanation}\n{place}"
     chance = {e: p for e, p in odds.explanations.items() if p >= 0.01}
     listed = ", ".join(
         f"{'none of these' if e is Explanation.UNDECIDED else e} {percent(p)}"
         for e, p in sorted(chance.items(), key=lambda item: -item[1])
     )
-    return f"{first}\n{listed}\nshorted turn {percent(odds.shorted)} from a prior of {percent(odds.prior)}"
+    undecided = "undecided: " if finding.explanation is Explanation.UNDECIDED else ""
+    prior = f"shorted turn {percent(odds.shorted)} from a prior of {percent(odds.prior)}"
+    return f"{undecided}{listed}\n{prior}\n{place}"
+
+
+def _signed(value: float, spread: float) -> str:
+    return f"{'+' * (value > 0)}{concise(value, spread)}"
 
 
 def _scales(axes: Axes) -> None:
@@ -94,21 +116,30 @@ def _scales(axes: Axes) -> None:
     axes.axvline(0, color="0.6", linewidth=0.8)
 
 
+def _reach(axes: Axes, marks: tuple[Marks, ...], ring: RingPlace) -> None:
+    """Widen the axes where the ring or a unit would lie beyond them and be missed."""
+    losses = [ring.loss, *(float(x) for one in marks for x in one.loss)]
+    drops = [ring.drop, *(float(y) for one in marks for y in one.drop)]
+    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
+    axes.set_xlim(min(left, 1.5 * min(losses)), max(right, 1.5 * max(losses)))
+    axes.set_ylim(low, max(high, 1.5 * max(drops)))
+
+
 def _draw_lines(axes: Axes, lines: tuple[Line, ...]) -> None:
     faults, healthy, shorted = (
         [line for line in lines if line.kind == kind] for kind in ("fault", "healthy", "shorted")
     )
-    for line, stroke in zip(faults, _STROKES, strict=False):
+    for line, (stroke, width) in zip(faults, _STROKES, strict=False):
         label = f"computed: {line.name}"
-        axes.plot(line.loss, line.drop, linestyle=stroke, color=GREY, linewidth=1.3, label=label, zorder=2)
+        (drawn,) = axes.plot(line.loss, line.drop, linestyle=stroke, color=GREY, label=label)
+        drawn.set(linewidth=width, zorder=2, gid=_AVOIDED)
     for line, stroke in zip(healthy, ("-", "--"), strict=True):
         axes.fill(line.loss, line.drop, color=BLUE, alpha=0.08, linewidth=0, zorder=1)
-        axes.plot(
-            line.loss, line.drop, color=BLUE, linestyle=stroke, linewidth=1.2, label=line.name, zorder=3
-        )
+        (drawn,) = axes.plot(line.loss, line.drop, linestyle=stroke, color=BLUE, label=line.name)
+        drawn.set(linewidth=1.2, zorder=3, gid=_AVOIDED)
     for number, line in enumerate(shorted):
         first = None if number else "half of the shorts like it"
-        axes.plot(line.loss, line.drop, color=BLUE, linestyle=":", linewidth=1.2, label=first)
+        axes.plot(line.loss, line.drop, color=BLUE, linestyle=":", linewidth=1.2, label=first, gid=_AVOIDED)
 
 
 def _draw_marks(axes: Axes, marks: tuple[Marks, ...]) -> None:
@@ -121,7 +152,7 @@ def _draw_marks(axes: Axes, marks: tuple[Marks, ...]) -> None:
         axes.plot(one.loss, one.drop, marker="s", markersize=6, markerfacecolor="none", label=label, **style)
         for how, x, y in zip(one.names, one.loss, one.drop, strict=True):
             axes.annotate(
-                textwrap.shorten(how, 28, placeholder="..."),
+                textwrap.fill(how, _FOLD, max_lines=2, placeholder="..."),
                 (x, y),
                 (_BESIDE, 0),
                 textcoords="offset points",
@@ -131,7 +162,9 @@ def _draw_marks(axes: Axes, marks: tuple[Marks, ...]) -> None:
                 annotation_clip=True,
                 zorder=7,
                 # Lines that pass below a name do not strike it through.
-                bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 0.6},
+                # A name that had to move away from its mark is joined to it.
+                arrowprops={"arrowstyle": "-", "linewidth": 0.6, "color": BLUE, "shrinkA": 0, "shrinkB": 3},
+                bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.9, "pad": 0.6},
             )
 
 
@@ -161,28 +194,59 @@ def set_names(axes: Axes, ring: tuple[float, float]) -> None:
 
     names = [text for text in axes.texts if isinstance(text, Annotation)]
     taken = [_box(*_spot(axes, mark), _MARK, _MARK) for mark in (ring, *(name.xy for name in names))]
+    strokes = [_box(x, y, _STROKE, _STROKE) for x, y in _strokes(axes)]
     for name in names:
         x, y = _spot(axes, name.xy)
         letters = float(name.get_fontsize())
-        width, height = 0.62 * letters * len(name.get_text()), 1.3 * letters
+        lines = name.get_text().split("\n")
+        width, height = 0.62 * letters * max(map(len, lines)), 1.3 * letters * len(lines)
         reach = _BESIDE + width / 2
         # The wider side first, then up and down from there, then the other side.
         side = 1 if x < _size(axes)[0] / 2 else -1
-        places = [(s * reach, dy * height) for s in (side, -side) for dy in (0, 1, -1, 2, -2, 3, -3)]
+        places = [(s * reach, dy * 1.3 * letters) for s in (side, -side) for dy in _STEPS]
         boxes = [_box(x + dx, y + dy, width, height) for dx, dy in places]
-        best = min(
-            range(len(places)), key=lambda k: (_outside(axes, boxes[k]) + _overlap(boxes[k], taken), k)
-        )
+        costs = [
+            _cost(axes, box, taken, strokes) + abs(dy) for box, (_, dy) in zip(boxes, places, strict=True)
+        ]
+        best = costs.index(min(costs))
         taken.append(boxes[best])
         dx, dy = places[best]
         name.set_horizontalalignment("left" if dx > 0 else "right")
         name.set_position((math.copysign(_BESIDE, dx), dy))
 
 
+Box = tuple[float, float, float, float]
+
 _MARK = 10.0
 """Room a mark takes [pt]."""
 
-Box = tuple[float, float, float, float]
+_STROKE = 4.0
+"""Room a point of a line takes [pt]."""
+
+_STEPS = (0, *(sign * lines for lines in range(1, 7) for sign in (1, -1)))
+"""Heights at which a name is tried beside its mark [lines]."""
+
+
+def _cost(axes: Axes, box: Box, taken: Sequence[Box], strokes: Sequence[Box]) -> float:
+    """How bad a place is: cut off worse than on another name or mark, that worse than across a line."""
+    return 100 * _outside(axes, box) + 10 * _overlap(box, taken) + _overlap(box, strokes)
+
+
+def _strokes(axes: Axes) -> list[tuple[float, float]]:
+    """Places along all lines, close enough together that none is passed over, from the lower left [pt]."""
+    found: list[tuple[float, float]] = []
+    for line in axes.lines:
+        if line.get_gid() != _AVOIDED:
+            continue
+        points = np.asarray(line.get_xydata(), float)
+        points = points[np.isfinite(points).all(axis=1)]
+        if len(points) < 2:
+            continue  # a way along which nothing rings
+        places = np.array([_spot(axes, (x, y)) for x, y in points])
+        along = np.concatenate([[0.0], np.hypot(*np.diff(places, axis=0).T).cumsum()])
+        steps = np.arange(0, along[-1], _STROKE)
+        found += zip(*(np.interp(steps, along, places[:, k]) for k in (0, 1)), strict=True)
+    return found
 
 
 def _box(x: float, y: float, width: float, height: float) -> Box:
@@ -203,10 +267,10 @@ def _spot(axes: Axes, mark: tuple[float, float]) -> tuple[float, float]:
 
 
 def _outside(axes: Axes, box: Box) -> float:
-    """Area of a box beyond the axes, which counts ten times an overlap [pt^2]."""
+    """Area of a box beyond the axes [pt^2]."""
     width, height = _size(axes)
     whole = (box[2] - box[0]) * (box[3] - box[1])
-    return 10 * (whole - _overlap(box, [(0.0, 0.0, width, height)]))
+    return whole - _overlap(box, [(0.0, 0.0, width, height)])
 
 
 def _overlap(box: Box, others: Sequence[Box]) -> float:
