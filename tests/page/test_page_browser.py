@@ -10,6 +10,7 @@ from coilbell.bench.log import Log
 from coilbell.bench.page import Wish
 from coilbell.commands.page import PortSource
 from coilbell.record import Connection
+from coilbell.winding import KINDS
 from page.steered import serving
 from page.tab import Tab
 
@@ -90,21 +91,19 @@ def test_start_stop_freeze_hold_and_zoom_by_keys(bench: Any) -> None:
 
 
 def test_what_is_asked_is_chosen_by_keys(bench: Any) -> None:
-    page = bench.page
+    from playwright.sync_api import expect
+
+    page, kinds = bench.page, list(KINDS)
     for key, name, value in (
         ("c", "capacitor", "B"),
         ("c", "capacitor", "both"),
         ("c", "capacitor", "A"),
         ("i", "connection", "in circuit"),
         ("o", "connection", "out of circuit"),
-        ("k", "kind", "horizontal yoke"),
+        ("k", "kind", kinds[kinds.index("line-output transformer") + 1]),
     ):
         page.keyboard.press(key)
-        page.locator(f"#wish-{name}").evaluate(
-            "(e, v) => new Promise(done => { const t = setInterval(() => {"
-            " if (e.value === v) { clearInterval(t); done() } }, 20) })",
-            value,
-        )
+        expect(page.locator(f"#wish-{name}")).to_have_value(value, timeout=30_000)
     _strike(page)
     assert bench.source.shots[-1] == ("A", Connection.OUT_OF_CIRCUIT)
 
