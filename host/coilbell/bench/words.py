@@ -18,7 +18,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from coilbell.bench.facts import FIT_SCHEMA, doubt_facts, fit_facts
-from coilbell.bench.quantities import concise, engineering, interval
+from coilbell.bench.quantities import concise, counted, engineering, interval
 from coilbell.decay import Doubt, Fit, Quantity
 from coilbell.record import Record
 
@@ -129,7 +129,7 @@ def facts_headline(facts: dict[str, Any]) -> str:
 
 def _doubt_count(facts: dict[str, Any]) -> str:
     count = len(facts["doubts"])
-    return f"; {count} doubt{'s' if count > 1 else ''}" if count else ""
+    return f"; {counted(count, 'doubt')}" if count else ""
 
 
 def _shown(quantity: dict[str, float | None], unit: str = "") -> str:

@@ -63,7 +63,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Serve the page until Ctrl-C; returns 0."""
-    from coilbell.bench.page import Desk, Keeping, Server, Wish, check_name, prior_of
+    from coilbell.bench.log import check_name
+    from coilbell.bench.page import Desk, Keeping, Server, Wish, prior_of
     from coilbell.commands.judge import connection_of
     from coilbell.record import Connection
     from coilbell.winding import kind_named

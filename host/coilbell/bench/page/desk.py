@@ -20,6 +20,7 @@ from collections import deque
 from dataclasses import replace
 from typing import Any
 
+from coilbell.bench.page.aiming import Aiming
 from coilbell.bench.page.audience import Audience
 from coilbell.bench.page.ground import Ground
 from coilbell.bench.page.isolation import Isolation
@@ -42,7 +43,6 @@ from coilbell.bench.page.order import (
 from coilbell.bench.page.shot import Shot, shot_message
 from coilbell.bench.page.source import Source, Wish
 from coilbell.bench.page.state import State
-from coilbell.decay import DoubtKind
 from coilbell.errors import (
     CoilbellError,
     FileError,
@@ -61,10 +61,6 @@ _AGAIN_S = 0.5
 _APART_S = 0.04
 """Shortest time from shot to shot [s]: more than an eye follows, and processors stay free to draw."""
 _RATE_OVER = 20
-_NO_RING_AIM = 10
-"""After so many shots without a ring the pulse is aimed anew."""
-_PEAK_RATIO = 2.0
-"""A first peak that changed by more than this is another winding: the pulse is aimed anew."""
 
 
 class Desk:
@@ -76,6 +72,7 @@ class Desk:
         self._keeping = keeping
         self._state = State(wish or Wish())
         self._judge = Judge()
+        self._aiming = Aiming()
         self._isolation = Isolation(keeping.log, self.audience.post, item)
         self._judge_lock = threading.Lock()
         self._changed = threading.Condition()
@@ -83,9 +80,7 @@ class Desk:
         self._ended = False
         self._struck: queue.Queue[Struck | None] = queue.Queue(maxsize=1)
         self._times: deque[float] = deque(maxlen=_RATE_OVER)
-        self._silent_shots = 0
         self._due = 0.0
-        self._peaks: dict[str, float] = {}
         self._threads: list[threading.Thread] = []
 
     # --- beginning and end ---
@@ -293,27 +288,14 @@ class Desk:
             shot = self._judge.judged(struck)
             ground, ring = self._judge.plane(shot)
         self._times.append(struck.struck_at)
-        self._heed(shot)
+        if not self._aiming.suits(shot):
+            self._source.aim_again()
         self._show(shot, ground, ring)
 
     def _show(self, shot: Shot, ground: Ground | None, ring: dict[str, Any] | None) -> None:
         if ground is not None:
             self.audience.post({"what": "ground", **ground.drawing})
         self.audience.post(shot_message(shot, self._rate()) | {"plane": ring})
-
-    def _heed(self, shot: Shot) -> None:
-        """Have the pulse aimed anew where the ring no longer suits it."""
-        fit = shot.fit
-        self._silent_shots = 0 if fit.rings else self._silent_shots + 1
-        before = self._peaks.get(shot.letter)
-        peak = fit.main.amplitude.value if fit.rings else None
-        other = before is not None and peak is not None and not 1 / _PEAK_RATIO < peak / before < _PEAK_RATIO
-        if peak is not None:
-            self._peaks[shot.letter] = peak
-        silent = self._silent_shots and self._silent_shots % _NO_RING_AIM == 0
-        if other or silent or fit.doubts_about(DoubtKind.CLIPPED):
-            self._peaks.clear()
-            self._source.aim_again()
 
     def _rate(self) -> float | None:
         times = list(self._times) if self._state.running else []

@@ -11,8 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from coilbell.bench.log import Item, KeptJudgement, Log, default_path
-from coilbell.bench.log.book import check_name
+from coilbell.bench.log import Item, KeptJudgement, Log, check_name, default_path
 from coilbell.bench.page.order import Begin, Observe, Withdraw, Work
 from coilbell.bench.page.sheet import FINDING, Waiting, closed_message, latest_words, open_message
 from coilbell.bench.typed_reading import evidence_of, fraction, meter_of

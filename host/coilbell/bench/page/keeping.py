@@ -7,10 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from coilbell.bench.log import Log
+from coilbell.bench.log import Log, fitted, question_of
 from coilbell.bench.page.order import Keep, Mark, Note
 from coilbell.bench.page.shot import Shot
 from coilbell.bench.page.source import Wish
+from coilbell.bench.quantities import counted
 from coilbell.bench.shelf import Shelf
 from coilbell.errors import InputError
 from coilbell.winding import Capture, Condition, Reference, remarks
@@ -56,8 +57,7 @@ class Keeping:
 
     def keep(self, order: Keep, wish: Wish, shots: Sequence[Shot]) -> str:
         """Keep the last shot of each capacitor with its fit and finding; returns what was done."""
-        from coilbell.bench.log.entry import Rung, keep
-        from coilbell.bench.log.working import fitted, question_of
+        from coilbell.bench.log import Rung, keep
 
         if not shots:
             raise InputError("nothing has been struck yet; strike the winding, then keep it")
@@ -71,7 +71,7 @@ class Keeping:
             if order.words.strip():
                 log.add_note(item, order.words)
         ending = f", finding {judgement.explanation}" if judgement else ", no finding without a reference"
-        return f"{len(rungs)} ring{'s' * (len(rungs) > 1)} kept under {order.item}{ending}"
+        return f"{counted(len(rungs), 'ring')} kept under {order.item}{ending}"
 
     def note(self, order: Note) -> str:
         """Add a note to an item, made when it is new; returns what was done."""
