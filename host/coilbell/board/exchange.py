@@ -41,7 +41,7 @@ _STRANGER_TIMES = 1
 
 
 class Refusal(BoardError):
-    """The board closed a request with ERROR; `code` is one of `frame.ERRORS`, `value` its figure."""
+    """The board closed a request with ERROR; `code` is one of those in frame.py, `value` its figure."""
 
     def __init__(self, code: int, value: int, words: str) -> None:
         super().__init__(

@@ -60,7 +60,7 @@ CONSTANTS     constants_from, then every constant, all whole numbers; NAME_uncer
               count by so much; code 0: that line of the table is empty
 END           frames of this answer, END not counted; shots fired; sum: CRC-32 over the payloads of its DATA
               frames one after another, 0 for none
-ERROR         code from `ERRORS`, value: the figure it is about, words for a person
+ERROR         code, from BAD_REQUEST to BOARD_FAILED below; value: the figure it is about; words for a person
 
 DATA holds one whole shot::
 
@@ -144,16 +144,6 @@ CANCELLED = 11  # shots fired until then
 CAPTURE_FAILED = 20  # samples that did not come
 STORE_FAILED = 21  # the file system's errno
 BOARD_FAILED = 30  # a fault of the firmware, told in the words
-
-ERRORS = {
-    BAD_REQUEST: "bad request",
-    BAD_VALUE: "bad value",
-    LEADS_LIVE: "leads live",
-    CANCELLED: "cancelled",
-    CAPTURE_FAILED: "capture failed",
-    STORE_FAILED: "constants not saved",
-    BOARD_FAILED: "board failed",
-}
 
 # Fields of each text payload, in this order; "#" marks whole numbers. Meanings are in the text above.
 FIELDS = {

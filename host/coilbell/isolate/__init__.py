@@ -23,7 +23,7 @@ from coilbell.isolate.linerate import (
     rates_near,
     tone_evidence,
 )
-from coilbell.isolate.meter import USUAL_METER, Meter, Reading
+from coilbell.isolate.meter import Meter, Reading
 from coilbell.isolate.odds import Contradiction, Move, Odds, chances, odds
 from coilbell.isolate.plan import RISK_MINUTES, Proposal, information, plan, settling
 from coilbell.isolate.ratio import RAIL_SCATTER, Ratio, common_ratio, ratio_evidence
@@ -38,7 +38,6 @@ __all__ = [
     "RAIL_SCATTER",
     "RISK_MINUTES",
     "UNKNOWN",
-    "USUAL_METER",
     "Contradiction",
     "Dissipation",
     "Equipment",

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from coilbell.errors import InputError
 
-__all__ = ["USUAL_METER", "Meter", "Reading"]
+__all__ = ["Meter", "Reading"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +29,10 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Meter:
-    """percent: part of the reading that it may be off [%]; digits: of the last place shown."""
+    """percent: part of the reading that it may be off [%]; digits: of the last place shown.
+
+    Left out, it is a plain hand-held meter: 1 % and 2 digits, common practice, no published source.
+    """
 
     percent: float = 1.0
     digits: float = 2.0
@@ -46,7 +49,3 @@ class Meter:
         if not (math.isfinite(value) and bound > 0):
             raise InputError(f"a reading of {value:g} cannot be used; give a number as the meter shows it")
         return Reading(value, bound / math.sqrt(3))
-
-
-USUAL_METER = Meter()
-"""A plain hand-held meter: 1 % and 2 digits, common practice, no published source."""

@@ -10,7 +10,6 @@ from coilbell.bench.log.database import VARIABLE, default_path
 from coilbell.bench.log.kept import Item, KeptCapture, KeptFit, KeptJudgement, Note, Photo, versions
 from coilbell.bench.log.schema import SCHEMA
 from coilbell.bench.log.working import (
-    comparison_of,
     comparison_question,
     finding_of,
     fit_from_facts,
@@ -47,7 +46,6 @@ __all__ = [
     "Rung",
     "again",
     "check_name",
-    "comparison_of",
     "comparison_question",
     "default_path",
     "enter",

@@ -8,7 +8,7 @@ from coilbell.bench.log.again import Outcome
 from coilbell.bench.log.book import Log
 from coilbell.bench.log.kept import Item, KeptCapture, KeptFit, KeptJudgement
 from coilbell.bench.quantities import counted
-from coilbell.bench.sentences import comparison_text, finding_text, percent
+from coilbell.bench.sentences import comparison_text, finding_text
 from coilbell.bench.words import facts_headline, wrapped
 from coilbell.errors import FileError
 
@@ -176,10 +176,3 @@ def outcome_text(outcome: Outcome) -> str:
 
 def _moment(utc: str) -> str:
     return utc[:16].replace("T", " ") + " UTC"
-
-
-def chance_words(facts: dict[str, Any]) -> str:
-    """The explanation with its probability, where odds were given."""
-    chances = facts.get("probabilities")
-    chance = chances.get(facts["explanation"]) if chances else None
-    return f"{facts['explanation']}{f' ({percent(chance)})' if chance is not None else ''}"

@@ -29,7 +29,6 @@ from coilbell.winding import (
 )
 
 __all__ = [
-    "comparison_of",
     "comparison_question",
     "finding_of",
     "fit_from_facts",
@@ -94,11 +93,11 @@ def judged(
 
     if question["what"] == "comparison":
         said = question.get("first_judged") or ""
-        return comparison_facts(comparison_of(question, rings), title, first_judged=said)
+        return comparison_facts(_comparison_of(question, rings), title, first_judged=said)
     return finding_facts(finding_of(question, rings, reference), title)
 
 
-def comparison_of(question: dict[str, Any], rings: Sequence[tuple[dict[str, Any], Record]]) -> Comparison:
+def _comparison_of(question: dict[str, Any], rings: Sequence[tuple[dict[str, Any], Record]]) -> Comparison:
     """The comparison itself, as `judged`."""
     from threadpoolctl import threadpool_limits
 

@@ -52,7 +52,6 @@ class Server:
     """
 
     def __init__(self, desk: Desk, host: str = "127.0.0.1", port: int = 0) -> None:
-        self._desk = desk
         self._socket = _listening(host, port)
         self.port = int(self._socket.getsockname()[1])
         self.token = new_token()
