@@ -57,6 +57,35 @@ def test_repeated_stamps_of_a_coarse_clock_are_uniform(ratio: float) -> None:
     assert "rounded" in base.words
 
 
+@settings(max_examples=200, deadline=None)
+@given(
+    step=st.floats(1e-8, 1e-4),
+    ratio=st.floats(1.5, 300),
+    count=st.integers(700, 3000),
+    start=st.floats(0, 1),
+    cut=st.booleans(),
+)
+def test_the_rate_of_a_coarse_clock_is_within_its_uncertainty(
+    step: float, ratio: float, count: int, start: float, cut: bool
+) -> None:
+    # The limits of a rectangle are sqrt(3) standard uncertainties from its middle (GUM, 4.3.7).
+    ticks = start + np.arange(count) / ratio
+    try:
+        base = of((np.floor(ticks) if cut else np.rint(ticks)) * step * ratio, step * ratio)
+    except FileError as error:
+        assert "uncertain" in str(error)  # noqa: PT017
+        return
+    assert base.times_s is None
+    assert base.rate_hz is not None
+    assert abs(base.rate_hz * step - 1) <= 1.01 * np.sqrt(3) * max(base.rate_uncertainty, 1e-6)
+    assert base.rate_uncertainty <= 0.01
+
+
+def test_stamps_that_tell_no_rate_are_refused() -> None:
+    with pytest.raises(FileError, match="rounded to 1 ms leave the sampling rate uncertain"):
+        of(np.repeat([0.0, 1e-3], 500), 1e-3)
+
+
 def test_exact_stamps_give_the_exact_rate() -> None:
     base = of(np.arange(100) / 500e3, 1e-6)
     assert base.rate_hz == 500e3

@@ -203,6 +203,11 @@ def _record(table: Table, column: Column, label: str, base: Timebase, assumed: s
     extra = {"time base": base.words, "channel": label}
     if assumed:
         extra["assumed time unit"] = assumed
+    if base.rate_uncertainty:
+        extra["assumed rate"] = (
+            f"the rounded time stamps leave the sampling rate uncertain by {100 * base.rate_uncertainty:.2g} %, "
+            "and with it every frequency and time constant, beyond the uncertainties given"
+        )
     if unit and unit[0] == "A":
         extra["assumed scale"] = "samples are amperes, shown as counts"
     return Record(

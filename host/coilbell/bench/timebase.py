@@ -1,12 +1,14 @@
 """Is a column of time stamps a uniform clock, perhaps rounded when written, or are the steps uneven?
 
-Uneven stamps are kept as they are; nothing is ever resampled. A column is taken as uniform in two cases,
-with the rate of the straight line through all its stamps:
+Uneven stamps are kept as they are; nothing is ever resampled. A column is taken as uniform in two cases:
 
-* no stamp is further from that line than 1/10000 of a step;
-* the stamps are multiples of a tick and none is further from the line than 3/4 of a tick, while either a
-  tick is at most 0.6 of a step, or stamps repeat (which an instrument that takes one sample after another
-  can only write by rounding). A clock of even steps rounded or cut to a tick stays within about one half.
+* no stamp is further from the straight line through all than 1/10000 of a step; its rate is the column's;
+* the stamps are multiples of a tick and all lie between two parallel lines less than a tick apart, as those
+  of a clock of even steps rounded or cut to a tick do, or else none is further than 3/4 of a tick from the
+  straight line; while either a tick is at most 0.6 of a step, or stamps repeat (which an instrument that
+  takes one sample after another can only write by rounding). The rate is the middle of all those whose
+  lines hold the stamps, and how far these spread is its uncertainty: that of the straight line errs by a
+  tenth where a record spans two ticks.
 
 The limit of 0.6 keeps a gap from passing for rounding: one lost sample bends the stamps away from any line
 by half a step or more, and half a step is then more than 3/4 of a tick.
@@ -14,6 +16,7 @@ by half a step or more, and half a step is then more than 3/4 of a tick.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,6 +32,12 @@ Array = npt.NDArray[np.float64]
 _SHORTEST_STEP_S = 1e-12
 """A Record's rate goes up to 1 THz."""
 
+_SURE_ENOUGH = 0.01
+"""Stamps that leave more than this part of the rate uncertain are refused: frequencies would be guesses."""
+
+_EXACT_ENOUGH = 1e-6
+"""A smaller part is not told: quartz clocks err by more."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Timebase:
@@ -39,6 +48,8 @@ class Timebase:
     times_s: Array | None
     words: str
     """How the column was understood."""
+    rate_uncertainty: float = 0.0
+    """Relative standard uncertainty of `rate_hz` that rounded stamps leave; 0 where it is nothing to tell."""
 
 
 def timebase(times_s: Array, last_place_s: float, lines: npt.NDArray[np.int64]) -> Timebase:
@@ -86,12 +97,55 @@ def _uniform(times: Array, tick: float, *, repeats: bool) -> Timebase | None:
     first = float(times[0])
     if away <= 1e-4 * step + 4 * np.finfo(float).eps * np.abs(times).max():
         return Timebase(first, _clean_rate(times), None, f"uniform, {engineering(step, 's')} a sample")
-    if away <= 0.75 * tick and (tick <= 0.6 * step or repeats):
-        words = (
-            f"uniform, {engineering(step, 's', 6)} a sample; time stamps rounded to {engineering(tick, 's')}"
-        )
-        return Timebase(first, 1 / step, None, words)
+    if tick <= 0.6 * step or repeats:
+        # Strictly less than a tick: a single stamp that is wrong by one is no rounding.
+        slopes = _slopes(times, count, (1 - 3e-6) * tick)
+        if slopes is None and away <= 0.75 * tick:
+            slopes = _slopes(times, count, 1.5 * tick)
+        return _rounded(times, slopes, tick)
     return None
+
+
+def _rounded(times: Array, slopes: tuple[float, float] | None, tick: float) -> Timebase | None:
+    """The uniform clock between the slopes [s a sample], of stamps rounded to `tick` [s]; None without."""
+    if slopes is None:
+        return None
+    step = (slopes[0] + slopes[1]) / 2
+    unsure = (slopes[1] - slopes[0]) / (2 * math.sqrt(3) * step) if slopes[0] > 0 else math.inf
+    if unsure > _SURE_ENOUGH:
+        part = f"by {100 * unsure:.2g} %" if math.isfinite(unsure) else "altogether"
+        raise FileError(
+            f"time stamps rounded to {engineering(tick, 's')} leave the sampling rate uncertain {part}; "
+            "export finer ones, or give the rate, such as --rate 500k"
+        )
+    words = f"uniform, {engineering(step, 's', 6)} a sample; time stamps rounded to {engineering(tick, 's')}"
+    return Timebase(float(times[0]), 1 / step, None, words, unsure if unsure > _EXACT_ENOUGH else 0.0)
+
+
+def _slopes(times: Array, count: Array, band: float) -> tuple[float, float] | None:
+    """Least and greatest slope of two parallel lines, `band` apart, that hold all stamps between them.
+
+    What the stamps span across a slope is convex in it and made of straight pieces, so that Newton's steps
+    from outside never pass the edge and end on it.
+    """
+    slack = 1e-6 * band + 8 * float(np.finfo(float).eps * np.abs(times).max())
+    steepest = float(times[-1] - times[0] + 2 * band)
+    edges = []
+    for side in (-1.0, 1.0):
+        slope = side * steepest
+        for _ in range(200):
+            across = times - slope * count
+            low, high = int(across.argmin()), int(across.argmax())
+            over = float(across[high] - across[low]) - band
+            if over <= slack:
+                break
+            if (low - high) * side <= 0:  # the least span is passed, and it is too wide
+                return None
+            slope -= over / (low - high)
+        else:
+            return None
+        edges.append(slope)
+    return edges[0], edges[1]
 
 
 def _clean_rate(times: Array) -> float:
