@@ -204,9 +204,10 @@ def _record(table: Table, column: Column, label: str, base: Timebase, assumed: s
     if assumed:
         extra["assumed time unit"] = assumed
     if base.rate_uncertainty:
+        percent = f"{100 * base.rate_uncertainty:.2g} %"
         extra["assumed rate"] = (
-            f"the rounded time stamps leave the sampling rate uncertain by {100 * base.rate_uncertainty:.2g} %, "
-            "and with it every frequency and time constant, beyond the uncertainties given"
+            f"the rounded time stamps leave the sampling rate uncertain by {percent}, and with it every "
+            "frequency and time constant, beyond the uncertainties given"
         )
     if unit and unit[0] == "A":
         extra["assumed scale"] = "samples are amperes, shown as counts"

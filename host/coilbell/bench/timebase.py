@@ -90,7 +90,7 @@ def _tick(times: Array, last_place: float) -> float:
 def _uniform(times: Array, tick: float, *, repeats: bool) -> Timebase | None:
     if times.size < 3 or times[-1] - times[0] < _SHORTEST_STEP_S * times.size:
         return None
-    count = np.arange(times.size) - (times.size - 1) / 2
+    count: Array = np.arange(times.size, dtype=np.float64) - (times.size - 1) / 2
     middle = times.mean()
     step = float(count @ (times - middle) / (count @ count))
     away = float(np.abs(times - middle - step * count).max())
