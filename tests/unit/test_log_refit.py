@@ -35,7 +35,7 @@ def rings() -> dict[str, tuple[tuple[Record, ...], dict[str, Any]]]:
 def _reference(rings: Any) -> Reference:
     """The same each time: a reference's hash holds the moment it was made."""
     records, facts = rings["whole"]
-    seen = observe(fit_from_facts(facts, records[0]), records[0])
+    seen = observe(fit_from_facts(facts), records[0])
     return Reference(
         "tarn-21-line", kind_named("line-output transformer"), (Capture("unit-1", Condition.GOOD, seen),)
     )

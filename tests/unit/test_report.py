@@ -39,7 +39,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("report") / "log.sqlite"
     whole, shorted = (read(example(name)) for name in ("whole", "shorted"))
     inside = tuple(replace(record, connection=Connection.IN_CIRCUIT) for record in whole)
-    seen = observe(fit_from_facts(fitted(whole)[1], whole[0]), whole[0])
+    seen = observe(fit_from_facts(fitted(whole)[1]), whole[0])
     reference = Reference(
         "tarn-21-line", kind_named("line-output transformer"), (Capture("unit-1", Condition.GOOD, seen),)
     )

@@ -140,7 +140,7 @@ class _Afternoon:
         item = self.log.add_item(name, part=f"{_KIND} {_NAME} (invented)", kind=_KIND)
         found = []
         for rung in self._rung(name, seed, state, "AB"):
-            seen = observe(fit_from_facts(rung.facts, rung.records[0]), rung.records[0])
+            seen = observe(fit_from_facts(rung.facts), rung.records[0])
             found.append(Capture(unit, condition, seen, how))
             self._keep(item, [rung])
         return found

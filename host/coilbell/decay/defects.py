@@ -124,7 +124,7 @@ def survey(
     tangents: what `jacobians` gives for the same solution, where it is at hand.
     """
     mode = main_mode(solution)
-    converter = _reached(blocks, solution, converter)
+    converter = _reached(blocks, converter)
     scores = _Score(7 + len(converter.jumps))
     tangents = jacobians(blocks, solution) if tangents is None else tangents
     slips: Array | None = None
@@ -164,7 +164,7 @@ def survey(
     return Survey(tuple(found), solution.rss, solution.free)
 
 
-def _reached(blocks: list[Block], solution: Solution, converter: Converter) -> Converter:
+def _reached(blocks: list[Block], converter: Converter) -> Converter:
     """The jumps that lie well inside what the fitted curves run through."""
     if not converter.jumps:
         return converter

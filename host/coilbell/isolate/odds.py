@@ -109,7 +109,7 @@ def odds(kind: Equipment, evidence: Sequence[Evidence]) -> Odds:
         {kind.keys[k]: float(posterior[k]) for k in order},
         _parts(kind, posterior),
         tuple(sorted(moves, key=lambda m: -abs(math.log(m.factors[leader])))),
-        (*_within(kind, grouped), *_between(kind, grouped, without)),
+        (*_within(grouped), *_between(kind, grouped, without)),
     )
 
 
@@ -178,7 +178,7 @@ def _move(
     )
 
 
-def _within(kind: Equipment, grouped: Sequence[tuple[Step, list[Evidence]]]) -> list[Contradiction]:
+def _within(grouped: Sequence[tuple[Step, list[Evidence]]]) -> list[Contradiction]:
     """Readings of one step that do not fit one state."""
     found = []
     for step, readings in grouped:

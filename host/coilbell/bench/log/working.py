@@ -135,10 +135,10 @@ def _observation(facts: dict[str, Any], record: Record) -> Observation:
         raise InputError(
             f"{facts['title'] or 'a capture'}: its test capacitor is not known; name it, such as 22n"
         )
-    return observe(fit_from_facts(facts, record), record, connection=Connection(record.connection))
+    return observe(fit_from_facts(facts), record, connection=Connection(record.connection))
 
 
-def fit_from_facts(facts: dict[str, Any], record: Record) -> Fit:
+def fit_from_facts(facts: dict[str, Any]) -> Fit:
     """The figures of a kept fit as a Fit; without curve, residuals and covariance, which are not kept."""
     window = facts["window"]
     return Fit(
