@@ -8,13 +8,14 @@ import signal
 import subprocess
 import sys
 import tempfile
+import threading
 from pathlib import Path
 
 import pytest
 
 from coilbell.bench.log import Item, Log
 from coilbell.bench.log.soundness import problems
-from coilbell.errors import MissingError
+from coilbell.errors import CoilbellError, MissingError
 from handmade import handmade_record
 
 _WRITER = """
@@ -81,6 +82,30 @@ def test_two_processes_write_at_once(tmp_path: Path) -> None:
         out, err = writer.communicate(timeout=60)
         assert (writer.returncode, err) == (0, "")
         assert _kept(path, name) == [line.split()[1] for line in out.splitlines()]
+
+
+def test_many_who_begin_one_log_at_the_same_moment_all_find_it(tmp_path: Path) -> None:
+    refused: list[Exception] = []
+    for number in range(10):
+        start = threading.Barrier(8)
+
+        def begin(path: Path, start: threading.Barrier = start) -> None:
+            start.wait()
+            try:
+                with Log(path):
+                    pass
+            except CoilbellError as error:
+                refused.append(error)
+
+        crowd = [
+            threading.Thread(target=begin, args=(tmp_path / f"{number}.sqlite",))
+            for _ in range(start.parties)
+        ]
+        for one in crowd:
+            one.start()
+        for one in crowd:
+            one.join()
+    assert not refused
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no limit on file sizes there")

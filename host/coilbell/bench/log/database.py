@@ -113,7 +113,7 @@ class Database:
             with self.translated(place), closing(sqlite3.connect(place)) as copy:
                 self._connection.backup(copy)
                 copy.execute("PRAGMA journal_mode = DELETE")
-        except CoilbellError:
+        except BaseException:
             place.unlink(missing_ok=True)
             raise
 
@@ -126,8 +126,8 @@ class Database:
             raise meaning(error, place or self.path, self.wait_s) from error
 
     def _opened(self, writable: bool) -> sqlite3.Connection:
-        exists = self.path.is_file()
-        if self.path.exists() and not exists:
+        exists = self.path.exists()
+        if exists and not self.path.is_file():
             raise FileError(f"{self.path} is no file; name one with --log FILE")
         if not exists and not writable:
             raise MissingError(f"no bench log at {self.path} yet; `coilbell log add` begins one")
@@ -173,9 +173,11 @@ class Database:
                 return
 
     def _schema(self) -> int:
-        number = int(self._connection.execute("PRAGMA user_version").fetchone()[0])
-        owner = int(self._connection.execute("PRAGMA application_id").fetchone()[0])
-        tables = int(self._connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0])
+        # At once: of a log that another process begins meanwhile, all is seen or nothing.
+        number, owner, tables = self._connection.execute(
+            "SELECT user_version, application_id, (SELECT count(*) FROM sqlite_schema) "
+            "FROM pragma_user_version, pragma_application_id"
+        ).fetchone()
         if owner != APPLICATION and (tables or number):
             raise FileError(f"{self.path} belongs to another program; name another file with --log FILE")
         if number > SCHEMA:
@@ -222,7 +224,7 @@ def meaning(error: sqlite3.Error, path: Path, wait_s: float) -> CoilbellError:
         )
     if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM", "SQLITE_AUTH")):
         return MissingError(
-            f"{path}: cannot be written there ({error}); check its rights, or name another file with --log"
+            f"{path}: cannot be written there ({error}); check folder and rights, or choose another place"
         )
     if name == "SQLITE_NOTADB":
         return FileError(f"{path} is not a bench log; name another file with --log FILE")
