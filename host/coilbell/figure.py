@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["concise", "decimals"]
+__all__ = ["concise", "decimals", "in_percent"]
 
 
 def concise(value: float, standard_uncertainty: float) -> str:
@@ -30,6 +30,11 @@ def concise(value: float, standard_uncertainty: float) -> str:
 def decimals(spread: float) -> int:
     """Places behind the point that show two digits of a spread above zero; negative from a hundred up."""
     return 1 - math.floor(math.log10(_two_digits(spread)) + 1e-9)
+
+
+def in_percent(share: float, sign: str = "") -> str:
+    """A share [1] as "27 %"; with the sign "+" a change as "+27 %"."""
+    return f"{100 * share:{sign}.0f} %"
 
 
 def _two_digits(spread: float) -> float:

@@ -60,6 +60,15 @@ class Capacitor:
                 "test_capacitor", f"loss tangent {self.loss_tangent!r}", "give a fraction such as 0.0003"
             )
 
+    @property
+    def words(self) -> str:
+        """Its value in three digits, "22 nF"."""
+        size, unit = next(((s, u) for s, u in _SIZES if self.farads >= 0.9995 * s), _SIZES[-1])
+        return f"{self.farads / size:.3g} {unit}"
+
+
+_SIZES = ((1e-3, "mF"), (1e-6, "uF"), (1e-9, "nF"), (1e-12, "pF"))
+
 
 @dataclass(frozen=True, slots=True)
 class Loading:

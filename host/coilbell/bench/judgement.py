@@ -68,7 +68,8 @@ def finding_facts(finding: Finding, title: str = "") -> dict[str, Any]:
         "inductance_h": _quantity(finding.inductance_henries),
         "stray_capacitance_f": _stray(finding),
         "impossible": _impossible(finding),
-        "loss_slope": list(finding.slope) if finding.slope else None,
+        "loss_slope": [finding.slope[0].value, finding.slope[1]] if finding.slope else None,
+        "loss_slope_uncertainty": finding.slope[0].standard_uncertainty if finding.slope else None,
         "reasons": list(finding.reasons),
         "not_separable": list(finding.not_separable),
         "cannot_see": list(finding.cannot_see),
@@ -81,7 +82,7 @@ def finding_facts(finding: Finding, title: str = "") -> dict[str, Any]:
             "misleads": finding.count.misleads,
             "why": finding.count.why,
         },
-        "doubts": [_once(doubt) for doubt in finding.doubts],
+        "doubts": list(finding.doubts),
     }
 
 
@@ -193,12 +194,6 @@ def _stray(finding: Finding) -> dict[str, Any] | None:
 def _impossible(finding: Finding) -> bool:
     """True where the figures of the winding contradict that it is one: its rings come from something else."""
     return finding.tank is not None and any(d.kind in _CONTRADICTED for d in finding.tank.doubts)
-
-
-def _once(doubt: str) -> str:
-    """A doubt whose sentence begins with its own name, without the name before it."""
-    name, _, sentence = doubt.partition(": ")
-    return sentence if sentence.startswith(name) else doubt
 
 
 def _doubts_of_sides(comparison: Comparison) -> list[str]:

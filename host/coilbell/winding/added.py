@@ -20,9 +20,10 @@ import numpy as np
 import numpy.typing as npt
 
 from coilbell.decay import Quantity
+from coilbell.figure import concise
 from coilbell.winding.healthy import Healthy
 from coilbell.winding.observation import Ring
-from coilbell.winding.uncertainty import ComplexArray, concise, propagate, quantity
+from coilbell.winding.uncertainty import ComplexArray, propagate, quantity
 
 __all__ = ["Added", "added_between", "added_words"]
 

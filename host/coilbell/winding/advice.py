@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
+from coilbell.figure import in_percent
 from coilbell.record import Connection
+from coilbell.winding.ambiguity import RIVAL
 from coilbell.winding.cause import SET
 from coilbell.winding.connection import attachments
 from coilbell.winding.explanation import Explanation
@@ -13,7 +15,7 @@ from coilbell.winding.kind import Kind
 from coilbell.winding.likelihood import CauseOdds
 from coilbell.winding.visible import chance_of_capacitance, visible_ohms
 
-__all__ = ["CAUTION", "blind_spots", "next_step"]
+__all__ = ["CAUTION", "blind_spots", "caution", "next_step"]
 
 CAUTION = (
     "Before a hand or a lead goes into the set: pull its mains plug, and let a person who knows it make the "
@@ -42,6 +44,19 @@ _STEPS = {
     Explanation.UNDECIDED: "ring with a second test capacitor, and add good units of this very part to the "
     "reference",
 }
+
+_ALONE = {
+    Explanation.LIKE_SHORTED: "ring it once more with nothing else on its ends and no metal near the core; "
+    "if it stays so, count the part as failed",
+    Explanation.LOADED: "take everything off its ends, clean and dry the part, and ring again; what stays is "
+    "a leaky or thin shorted turn inside",
+}
+"""The same for a winding that is the only one on its core."""
+
+_STACK = (
+    "ring it once more with nothing on its anode lead and high-voltage return, every other winding open and "
+    "no metal near the core; if it stays so, count the part as failed"
+)
 
 _UNDECIDED_BY_SEVERAL = (
     "check which test capacitors were set, take everything off every winding, and ring again; add good units "
@@ -81,14 +96,44 @@ def next_step(
     causes: Sequence[CauseOdds],
     connection: Connection,
     capacitors: int = 1,
+    chances: Mapping[Explanation, float] | None = None,
 ) -> str:
-    """What to do next; in circuit a ring that is not like the healthy one only says what to unplug."""
+    """What to do next; in circuit a ring that is not like the healthy one only says what to unplug.
+
+    chances: of each explanation; one that comes near "like healthy" is to be ruled out first.
+    """
     if explanation is Explanation.LIKE_HEALTHY and kind is not None and kind.iron:
         return "try a known good part in its place: a healthy ring does not clear a winding of this kind"
-    if connection is not Connection.IN_CIRCUIT or explanation is Explanation.LIKE_HEALTHY:
-        several = explanation is Explanation.UNDECIDED and capacitors > 1
-        return _UNDECIDED_BY_SEVERAL if several else _STEPS[explanation]
+    if explanation is Explanation.LIKE_HEALTHY:
+        return _not_ruled_out(chances or {}) + _STEPS[explanation]
+    if connection is not Connection.IN_CIRCUIT:
+        return _on_the_bench(explanation, kind, capacitors)
     return f"{_unplug(kind, causes)}, then ring again; only out of circuit can the winding be convicted"
+
+
+def _not_ruled_out(chances: Mapping[Explanation, float]) -> str:
+    """What is still open beside "like healthy", first."""
+    rivals = {e: p for e, p in chances.items() if e is not Explanation.LIKE_HEALTHY and p >= RIVAL}
+    if not rivals:
+        return ""
+    first = max(rivals, key=lambda e: rivals[e])
+    return f"{first} ({in_percent(rivals[first])}) is not ruled out: judge it by more good units; then "
+
+
+def _on_the_bench(explanation: Explanation, kind: Kind | None, capacitors: int) -> str:
+    if explanation is Explanation.UNDECIDED and capacitors > 1:
+        return _UNDECIDED_BY_SEVERAL
+    if explanation is Explanation.LIKE_SHORTED and kind is not None and kind.high_voltage:
+        return _STACK
+    if kind is not None and not kind.secondary and explanation in _ALONE:
+        return _ALONE[explanation]
+    return _STEPS[explanation]
+
+
+def caution(explanation: Explanation, connection: Connection) -> str:
+    """The caution, wherever the next step is, or may be, at the set."""
+    at_bench = connection is Connection.OUT_OF_CIRCUIT and explanation is not Explanation.LIKE_HEALTHY
+    return "" if at_bench else CAUTION
 
 
 def _unplug(kind: Kind | None, causes: Sequence[CauseOdds]) -> str:

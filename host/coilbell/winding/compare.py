@@ -15,6 +15,7 @@ import numpy as np
 
 from coilbell.decay import Quantity
 from coilbell.errors import InputError, ReferenceMismatch
+from coilbell.figure import concise, in_percent
 from coilbell.record import Connection
 from coilbell.winding import advice
 from coilbell.winding.added import Added, added_between, added_words
@@ -27,7 +28,7 @@ from coilbell.winding.likelihood import Posterior, posterior
 from coilbell.winding.observation import Observation, Ring, grouped, same_capacitor
 from coilbell.winding.plane import Shift, shift_of
 from coilbell.winding.reference import Capture, Condition, Reference
-from coilbell.winding.uncertainty import concise, quantity
+from coilbell.winding.uncertainty import quantity
 
 __all__ = ["Comparison", "Relation", "compare"]
 
@@ -155,8 +156,8 @@ def _told(
         cleared,
         _reasons(pairs, added, connection, junction, cleared, where),
         advice.blind_spots(kind, by, where, len(pairs)),
-        advice.next_step(explanation, kind, odds.causes, where),
-        advice.CAUTION if where is Connection.IN_CIRCUIT else "",
+        advice.next_step(explanation, kind, odds.causes, where, len(pairs), odds.explanations),
+        advice.caution(explanation, where),
     )
 
 
@@ -197,8 +198,8 @@ def _reasons(
         found += added_words(added)
     if connection[0]:
         found.append(
-            f"of what a set connects, {connection[0]} explains it best ({connection[1]:.0%} if the winding "
-            "itself is whole)"
+            f"of what a set connects, {connection[0]} explains it best ({in_percent(connection[1])} if the "
+            "winding itself is whole)"
         )
     if junction:
         found.append("only the second ring's loss follows its amplitude: a semiconductor junction does that")
@@ -214,11 +215,11 @@ def _reasons(
 def _pair_words(a: Ring, b: Ring) -> str:
     first = a.words
     if not b.rings:
-        return f"with {a.capacitor.farads * 1e9:.3g} nF: first {first}, then no ring"
+        return f"with {a.capacitor.words}: first {first}, then no ring"
     frequency, loss = np.exp(b.point - a.point)
     spread_f, spread_d = np.sqrt((a.covariance + b.covariance).diagonal())
     return (
-        f"with {a.capacitor.farads * 1e9:.3g} nF: first {first}, then {b.words}; "
+        f"with {a.capacitor.words}: first {first}, then {b.words}; "
         f"frequency times {concise(frequency, frequency * spread_f)}, "
         f"loss times {concise(loss, loss * spread_d)}"
     )

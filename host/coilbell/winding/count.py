@@ -63,6 +63,8 @@ def _misled(
         return True, f"it misleads: {against}, but in circuit what is connected takes the rings away"
     if looks_bad and explanation is Explanation.LOADED:
         return None, f"{against}: it says that loss was added, not whether turns or a load add it"
+    if where is Connection.IN_CIRCUIT and explanation is not Explanation.LIKE_HEALTHY:
+        return None, f"{against}: what is connected shows in the frequency, not in the count"
     if not looks_bad and explanation is not Explanation.LIKE_HEALTHY:
         return True, f"it misleads: {against}, as if healthy; the change shows in the frequency"
     return False, f"it does not mislead here: {against}"

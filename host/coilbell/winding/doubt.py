@@ -135,8 +135,7 @@ def doubts_of_several(figures: Sequence[Quantity], chi_square: float, freedom: i
             found.append(
                 TankDoubt(
                     kind,
-                    f"{kind}: {figure.value * factor:.3g} +- {spread * factor:.2g} {unit} is impossible; "
-                    f"{reason}",
+                    f"{figure.value * factor:.3g} +- {spread * factor:.2g} {unit} is impossible; {reason}",
                     figure.value / spread if spread > 0 else -math.inf,
                     -SURE,
                 )

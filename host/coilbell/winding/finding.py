@@ -10,6 +10,7 @@ from coilbell.decay import Fit, Quantity
 from coilbell.errors import CoilbellError, InputError
 from coilbell.record import Capacitor, Connection
 from coilbell.winding import advice, reasons
+from coilbell.winding.ambiguity import not_separable
 from coilbell.winding.archive import origin
 from coilbell.winding.capacitors import SeveralCapacitorTank, tank_of_several
 from coilbell.winding.cause import causes
@@ -17,11 +18,12 @@ from coilbell.winding.count import RingCount, ring_count
 from coilbell.winding.explanation import Explanation
 from coilbell.winding.freering import FreeRing
 from coilbell.winding.healthy import Healthy, healthy, matched
-from coilbell.winding.kind import Kind, kind_named
+from coilbell.winding.kind import Kind, Spread, kind_named
 from coilbell.winding.likelihood import CauseOdds, Posterior, posterior
 from coilbell.winding.observation import Observation, Ring, grouped, observe
 from coilbell.winding.plane import Shift, loss_slope, shift_of
 from coilbell.winding.reference import Reference
+from coilbell.winding.specimen import specimen_doubts
 from coilbell.winding.tank import OneCapacitorTank, tank_of_one
 
 __all__ = ["Finding", "Odds", "find", "named"]
@@ -79,7 +81,7 @@ class Finding:
     rings: tuple[Ring, ...]
     shifts: tuple[Shift, ...]
     tank: Tanks | None
-    slope: tuple[float, float] | None
+    slope: tuple[Quantity, float] | None
     healthy: Healthy | None
     doubts: tuple[str, ...]
 
@@ -150,17 +152,16 @@ def _with_reference(
 ) -> Finding:
     known, notes = matched(groups, reference)
     rings = [r for r in known if r.rings] or known[:1]
-    notes += [
-        f"with {r.capacitor.farads * 1e9:.3g} nF nothing rang, which is left out"
-        for r in known
-        if r not in rings
-    ]
+    if rings[0].rings:
+        silent = [r for r in known if r not in rings]
+        notes += [f"with {r.capacitor.words} nothing rang, which is left out" for r in silent]
+    notes += specimen_doubts(rings, reference, reference.kind.spread)
     by = healthy(reference, rings, unit)
     odds = posterior(rings, by, causes(by, reference, where), prior)
     explanation = named(odds, where)
     rang = rings[0].rings
     count = ring_count(rings[0], by, explanation, where)
-    step = advice.next_step(explanation, reference.kind, odds.causes, where, len(rings))
+    step = advice.next_step(explanation, reference.kind, odds.causes, where, len(rings), odds.explanations)
     shifts = tuple(shift_of(r.point, r.covariance, by, k) for k, r in enumerate(rings)) if rang else ()
     tank, trouble = _tank(rings, by, direct_ohms)
     slope = _slopes(rings, by) if tank is not None else None
@@ -177,10 +178,10 @@ def _with_reference(
             reasons.basis(by, reference, odds, where),
         ),
         reasons.reasons(rings, by, shifts, slope, odds, explanation, where, tank),
-        reasons.not_separable(odds, reference.kind, rings, explanation, where),
+        not_separable(odds, reference.kind, rings, shifts, explanation, where),
         advice.blind_spots(reference.kind, by, where, len(rings)),
         step,
-        _caution(where),
+        advice.caution(explanation, where),
         count,
         where,
         reference.kind.name,
@@ -201,6 +202,7 @@ def _without_reference(
     rang = rings[0].rings
     explanation = Explanation.UNDECIDED if rang else Explanation.NO_RING
     tank, trouble = _tank(rings, None, direct_ohms)
+    trouble += specimen_doubts(rings, None, kind.spread if kind else Spread())
     return Finding(
         explanation,
         None,
@@ -210,7 +212,7 @@ def _without_reference(
         advice.next_step(explanation, kind, (), where)
         if not rang or where is Connection.IN_CIRCUIT
         else "take a reference from a good unit of this very part with the same test capacitor",
-        _caution(where),
+        advice.caution(explanation, where),
         ring_count(rings[0], None, explanation, where),
         where,
         kind.name if kind else "",
@@ -239,16 +241,13 @@ def _common_connection(seen: Sequence[Observation]) -> Connection:
     return ways.pop()
 
 
-def _caution(where: Connection) -> str:
-    return "" if where is Connection.OUT_OF_CIRCUIT else advice.CAUTION
-
-
-def _slopes(rings: Sequence[Ring], by: Healthy) -> tuple[float, float] | None:
+def _slopes(rings: Sequence[Ring], by: Healthy) -> tuple[Quantity, float] | None:
     import numpy as np
 
-    own = loss_slope(np.array([r.point for r in rings]).T.ravel(), by)
+    point = np.array([r.point for r in rings]).T.ravel()
+    own = loss_slope(point, by, np.array([r.covariance.diagonal() for r in rings]).T.ravel())
     usual = loss_slope(by.location, by)
-    return None if own is None or usual is None else (own, usual)
+    return None if own is None or usual is None else (own, usual.value)
 
 
 def _tank(

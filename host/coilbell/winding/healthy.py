@@ -93,17 +93,17 @@ def matched(rings: Sequence[Ring], reference: Reference) -> tuple[list[Ring], li
         raise ReferenceMismatch(f"reference {reference.name} holds no good unit; add one first")
     known = [r for r in rings if any(same_capacitor(r.capacitor, c) for c in have)]
     left = [r for r in rings if r not in known]
-    values = ", ".join(_farads(c) for c in have)
+    values = ", ".join(c.words for c in have)
     if not known:
-        asked = ", ".join(_farads(r.capacitor) for r in rings)
+        asked = ", ".join(r.capacitor.words for r in rings)
         raise ReferenceMismatch(
             f"reference {reference.name} was taken with {values}, this ring with {asked}; "
             "ring again with one of the reference's capacitors, or add captures to the reference"
         )
-    notes = [f"the ring with {_farads(r.capacitor)} is left out: the reference holds {values}" for r in left]
+    notes = [f"the ring with {r.capacitor.words} is left out: the reference holds {values}" for r in left]
     while len(known) > 1 and not reference.good_means([r.capacitor for r in known]):
         dropped = known.pop()
-        notes.append(f"no good unit was rung with all capacitors: {_farads(dropped.capacitor)} is left out")
+        notes.append(f"no good unit was rung with all capacitors: {dropped.capacitor.words} is left out")
     return known, notes
 
 
@@ -279,7 +279,3 @@ def _losses(reactance: float, loss: float, kind: Kind) -> tuple[float, float]:
     usual = math.sqrt(kind.wire_ohms[0] * kind.wire_ohms[1]) / (loss * reactance)
     share = math.sqrt(kind.series_share * min(usual, 1.0))
     return share * loss * reactance, (1 - share) * loss / reactance
-
-
-def _farads(capacitor: Capacitor) -> str:
-    return f"{capacitor.farads * 1e9:.3g} nF"

@@ -16,8 +16,8 @@ import numpy.typing as npt
 
 from coilbell.decay import DoubtKind, Fit
 from coilbell.errors import InputError
+from coilbell.figure import concise
 from coilbell.record import Capacitor, Connection, Loading, Record
-from coilbell.winding.uncertainty import concise
 
 __all__ = ["AmplitudeSlope", "Observation", "Ring", "grouped", "observe"]
 

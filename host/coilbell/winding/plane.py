@@ -18,11 +18,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from coilbell.decay import Quantity
 from coilbell.record import Capacitor
 from coilbell.winding.circuit import Circuit, rings
 from coilbell.winding.healthy import Healthy
 from coilbell.winding.healthytank import HealthyTank
 from coilbell.winding.severity import Cases, cases
+from coilbell.winding.uncertainty import quantity
 
 __all__ = [
     "ANGLE_FLOOR",
@@ -112,15 +114,25 @@ def _moved(tank: HealthyTank, at: Cases, capacitor: Capacitor) -> tuple[Array, A
     return frequency - still_frequency[0], loss - still_loss[0]
 
 
-def loss_slope(point: Array, healthy: Healthy) -> float | None:
+def loss_slope(point: Array, healthy: Healthy, variance: Array | None = None) -> Quantity | None:
     """d ln G / d ln w of the loss conductance G = w (C_t + C_s)/Q between the outer capacitors [1].
 
-    point: (2 m,) ln f then ln d. None with one capacitor.
+    With r = ln f_last - ln f_first it is s = (r + ln(c_last/c_first) + ln d_last - ln d_first)/r, so that
+    ds/dr = (1 - s)/r and 1/r for the others, the capacitors' tolerances among them.
+
+    point: (2 m,) ln f then ln d; variance: (2 m,) of them, none when left out. None with one capacitor, or
+    where it does not ring faster with the smaller one.
     """
     m = len(healthy.capacitors)
-    if m < 2:
+    if m < 2 or point[m - 1] <= point[0]:
         return None
-    stray = healthy.tank.farads
-    first, last = healthy.capacitors[0].farads + stray, healthy.capacitors[-1].farads + stray
+    variance = np.zeros(2 * m) if variance is None else variance
+    ends = (healthy.capacitors[0], healthy.capacitors[-1])
+    first, last = (c.farads + healthy.tank.farads for c in ends)
     rise = point[m - 1] - point[0]
-    return float((rise + math.log(last / first) + point[2 * m - 1] - point[m]) / rise)
+    slope = float((rise + math.log(last / first) + point[2 * m - 1] - point[m]) / rise)
+    tolerance = sum((c.tolerance * c.farads / (c.farads + healthy.tank.farads)) ** 2 for c in ends)
+    errors = (
+        variance[m] + variance[2 * m - 1] + tolerance + (1 - slope) ** 2 * (variance[0] + variance[m - 1])
+    )
+    return quantity(slope, float(errors / rise**2))

@@ -5,9 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from coilbell.decay import Quantity
 from coilbell.errors import ReferenceMismatch
+from coilbell.figure import concise, in_percent
 from coilbell.record import Connection
+from coilbell.winding.ambiguity import RIVAL
 from coilbell.winding.capacitors import SeveralCapacitorTank
+from coilbell.winding.doubt import TankDoubtKind
 from coilbell.winding.explanation import Explanation
 from coilbell.winding.healthy import Healthy
 from coilbell.winding.kind import Kind
@@ -16,20 +20,14 @@ from coilbell.winding.observation import Ring
 from coilbell.winding.plane import ANGLE_FLOOR, Shift
 from coilbell.winding.reference import Reference
 from coilbell.winding.tank import OneCapacitorTank
-from coilbell.winding.uncertainty import concise
 from coilbell.winding.visible import spread_of_capacitance
 
 __all__ = [
     "basis",
     "check_kind",
-    "not_separable",
     "reasons",
     "reasons_of_kind",
 ]
-
-
-_RIVAL = 0.1
-"""Probability from which another explanation is worth naming beside the first."""
 
 
 def check_kind(reference: Reference, kind: Kind) -> None:
@@ -45,7 +43,7 @@ def reasons(
     rings: Sequence[Ring],
     by: Healthy,
     shifts: Sequence[Shift],
-    slope: tuple[float, float] | None,
+    slope: tuple[Quantity, float] | None,
     odds: Posterior,
     explanation: Explanation,
     where: Connection,
@@ -53,11 +51,13 @@ def reasons(
 ) -> tuple[str, ...]:
     """Why the finding is what it is."""
     if not shifts:
-        return (f"nothing rang with {_farads(rings[0])}, where the reference rings at {_usual(by, 0)}",)
+        return (
+            f"nothing rang with {rings[0].capacitor.words}, where the reference rings at {_usual(by, 0)}",
+        )
     found = [_against(r, by, k) for k, r in enumerate(rings)]
     found.append(_direction(shifts[0]))
     found.append(_far(odds.tail))
-    found.append(_shows(odds.log10_shows))
+    found.append(_shows(odds))
     found += _two_capacitors(by, slope, tank, rings[0].loading.farads)
     found += _ladder(rings)
     if where is Connection.IN_CIRCUIT:
@@ -75,7 +75,7 @@ def _against(ring: Ring, by: Healthy, k: int) -> str:
     spread_f, spread_q = by.spreads[k], by.spreads[m + k]
     against, whose = ("earlier", "its repeats") if by.same_unit else ("a healthy one", "units")
     return (
-        f"with {_farads(ring)} it rings at {ring.words}; {against} at {_usual(by, k)} "
+        f"with {ring.capacitor.words}: natural frequency {ring.words}; {against} {_usual(by, k)} "
         f"(f {math.log(ratio) / spread_f:+.1f}, loss {(ring.point[1] - by.location[m + k]) / spread_q:+.1f} "
         f"spreads of {whose})"
     )
@@ -110,6 +110,8 @@ def _meaning(g: float, b: float) -> str:
 
 
 def _far(tail: float) -> str:
+    if tail > 2 / 3:
+        return "most healthy rings lie at least this far from the reference"
     if tail >= 0.05:
         return f"one healthy ring in {1 / tail:.0f} lies at least this far from the reference"
     if tail >= 1e-4:
@@ -117,42 +119,68 @@ def _far(tail: float) -> str:
     return "fewer than one healthy ring in 10000 would lie this far from the reference"
 
 
-def _shows(log10_ratio: float) -> str:
+def _shows(odds: Posterior) -> str:
     """Shorts too slight to show have no part in it: those nothing can tell from a healthy winding."""
-    factor = 10 ** min(abs(log10_ratio), 6.0)
+    size = abs(odds.log10_shows)
+    factor = 10 ** min(size, 6.0)
     two_digits = f"{factor:.1f}" if factor < 10 else f"{float(f'{factor:.2g}'):,.0f}"
-    times = "over a million" if abs(log10_ratio) >= 6 else two_digits
-    side = "a short that shows on this part" if log10_ratio > 0 else "a healthy winding"
-    other = "a healthy winding" if log10_ratio > 0 else "a short that shows on this part"
-    return f"this ring is {times} times likelier from {side} than from {other}"
+    times = "over a million" if size >= 6 else two_digits
+    short, whole = "a short that shows on this part", "a healthy winding"
+    first, second = (short, whole) if odds.log10_shows > 0 else (whole, short)
+    if odds.explanations[Explanation.UNDECIDED] >= RIVAL:
+        return (
+            f"neither {whole} nor a known short comes near this ring; of the two, {first} is {times} times "
+            "likelier"
+        )
+    left_out = "" if odds.log10_shows > 0 else "; a short too slight to show is in neither"
+    return f"this ring is {times} times likelier from {first} than from {second}{left_out}"
+
+
+_IMPOSSIBLE = {
+    TankDoubtKind.NEGATIVE_STRAY,
+    TankDoubtKind.NEGATIVE_SERIES,
+    TankDoubtKind.NEGATIVE_SHUNT,
+    TankDoubtKind.MODEL_MISFIT,
+}
+
+_STEEPEST = -2.5
+"""Slope of loss over frequency that no one closed turn goes below [1]."""
 
 
 def _two_capacitors(
     by: Healthy,
-    slope: tuple[float, float] | None,
+    slope: tuple[Quantity, float] | None,
     tank: OneCapacitorTank | SeveralCapacitorTank | None,
     tester_farads: float,
 ) -> list[str]:
     found = []
     if isinstance(tank, SeveralCapacitorTank):
-        stray, usual = tank.stray_farads, by.stray_beyond(tester_farads)
+        impossible = any(d.kind in _IMPOSSIBLE for d in tank.doubts)
         found.append(
-            f"stray capacitance by two capacitors {stray.value * 1e9:.3g} nF "
-            f"(+-{stray.standard_uncertainty * 1e9:.1g}), "
-            + (
-                f"usual for the kind {usual * 1e9:.2g} nF"
-                if by.assumed_stray
-                else f"the reference's {usual * 1e9:.3g} nF: {stray.value / usual - 1:+.0%}, where "
-                f"{'its repeats' if by.same_unit else 'healthy units'} differ by "
-                f"{100 * spread_of_capacitance(by):.2g} %"
-            )
+            "these rings are not those of one inductance with one capacitance: no stray capacitance is given"
+            if impossible
+            else _stray(by, tank.stray_farads, by.stray_beyond(tester_farads))
         )
     if slope is not None:
+        own, usual = slope
+        end = "; steeper than any single short makes it" if own.value < _STEEPEST else ""
         found.append(
-            f"the loss follows frequency with a slope of {slope[0]:+.2f}, the reference's {slope[1]:+.2f} "
-            "(a resistance 0, closed copper turns -1 to -2)"
+            f"the loss follows frequency with a slope of {concise(own.value, own.standard_uncertainty)}, the "
+            f"reference's {usual:+.2f} (a resistance 0, closed copper turns -1 to -2){end}"
         )
     return found
+
+
+def _stray(by: Healthy, stray: Quantity, usual: float) -> str:
+    nanofarads = concise(stray.value * 1e9, stray.standard_uncertainty * 1e9)
+    words = f"stray capacitance by two capacitors {nanofarads} nF"
+    if by.assumed_stray:
+        return f"{words}, usual for the kind {usual * 1e9:.2g} nF"
+    whose = "its repeats" if by.same_unit else "healthy units"
+    return (
+        f"{words}, the reference's {usual * 1e9:.3g} nF: {in_percent(stray.value / usual - 1, '+')}, where "
+        f"{whose} differ by {100 * spread_of_capacitance(by):.2g} %"
+    )
 
 
 def _ladder(rings: Sequence[Ring]) -> list[str]:
@@ -160,15 +188,15 @@ def _ladder(rings: Sequence[Ring]) -> list[str]:
     for ring in rings:
         step = ring.amplitude
         if step is not None and abs(step.slope) > max(0.05, 3 * step.uncertainty):
+            change = in_percent(math.expm1(step.slope * math.log(2)), "+")
             found.append(
-                f"with {_farads(ring)} the loss changes by {math.expm1(step.slope * math.log(2)):+.0%} when "
-                "the amplitude doubles: a semiconductor junction does that, copper does not; the smallest "
-                "amplitude is judged"
+                f"with {ring.capacitor.words} the loss changes by {change} when the amplitude doubles: a "
+                "semiconductor junction does that, copper does not; the smallest amplitude is judged"
             )
         elif ring.amplitude_dependent:
             found.append(
-                f"with {_farads(ring)} the decay changes its rate as it dies away, as with a junction or a "
-                "core; ring at several amplitudes to tell"
+                f"with {ring.capacitor.words} the decay changes its rate as it dies away, as with a junction "
+                "or a core; ring at several amplitudes to tell"
             )
     return found
 
@@ -176,9 +204,9 @@ def _ladder(rings: Sequence[Ring]) -> list[str]:
 def reasons_of_kind(ring: Ring, kind: Kind | None) -> tuple[str, ...]:
     """What may be said without a reference."""
     if not ring.rings:
-        return (f"nothing rang with {_farads(ring)}",)
+        return (f"nothing rang with {ring.capacitor.words}",)
     q = math.exp(-ring.point[1])
-    found = [f"with {_farads(ring)} it rings at {ring.words}"]
+    found = [f"with {ring.capacitor.words}: natural frequency {ring.words}"]
     if kind is None:
         found.append("neither reference nor kind is known: any Q can be healthy on some kind of part")
         return tuple(found)
@@ -188,7 +216,7 @@ def reasons_of_kind(ring: Ring, kind: Kind | None) -> tuple[str, ...]:
         f"{place} the usual Q of a healthy {kind.name}, {low:g} to {high:g} with "
         f"{kind.usual_farads * 1e9:g} nF (common practice, no published source); that alone decides nothing"
     )
-    if kind.remark:
+    if kind.remark and not kind.iron:  # of iron it stands among what cannot be seen
         found.append(kind.remark)
     return tuple(found)
 
@@ -197,16 +225,18 @@ def basis(by: Healthy, reference: Reference, odds: Posterior, where: Connection)
     """What the odds rest on."""
     units = len(by.units)
     found = [
-        f"a prior of {odds.prior:.0%} that a turn is shorted, before this ring"
+        f"a prior of {100 * odds.prior:.3g} % that a turn is shorted, before this ring"
         + (" (assumed; set it with --prior)" if odds.prior == 0.5 else "")
     ]
     if by.same_unit:
         found.append(f"earlier rings of this very unit, {by.same_unit}, in reference {reference.name}")
     else:
+        assumed = "all" if by.prior_share > 0.995 else in_percent(by.prior_share)
         found.append(
             f"{units} good unit{'s' if units > 1 else ''} in reference {reference.name}; the spread between "
-            f"units is {by.prior_share:.0%} assumption for a {reference.kind.name} (inductance "
-            f"+-{reference.kind.spread.inductance:.0%}, core loss +-{reference.kind.spread.core_loss:.0%})"
+            f"units is {assumed} assumption for a {reference.kind.name} (inductance "
+            f"+-{in_percent(reference.kind.spread.inductance)}, core loss "
+            f"+-{in_percent(reference.kind.spread.core_loss)})"
         )
     hows = list(dict.fromkeys(how for _, how, _ in reference.shorted_points(by.capacitors)))
     found.append(
@@ -217,58 +247,3 @@ def basis(by: Healthy, reference: Reference, odds: Posterior, where: Connection)
     if where is Connection.UNKNOWN:
         found.append("that nothing is connected to the winding: how it was connected is not recorded")
     return tuple(found)
-
-
-def not_separable(
-    odds: Posterior, kind: Kind, rings: Sequence[Ring], explanation: Explanation, where: Connection
-) -> tuple[str, ...]:
-    """What the physics leaves open in this case."""
-    chance = odds.explanations
-    found = []
-    if explanation is Explanation.LOADED and where is not Connection.IN_CIRCUIT:
-        found.append(
-            "a leaky turn, one turn of thin wire and a resistance on a winding make the same ring; only "
-            "with every winding unloaded, out of circuit, does what is left mean a turn"
-        )
-    rivals = [e for e in chance if e is not explanation and chance[e] >= _RIVAL and e in _PAIRED]
-    listed = [f"{e} ({chance[e]:.0%})" for e in dict.fromkeys([*_first(explanation, chance), *rivals])]
-    unknown = chance[Explanation.UNDECIDED]
-    if len(listed) == 1 and explanation is Explanation.UNDECIDED and unknown >= _RIVAL:
-        listed.append(f"something not known here ({unknown:.0%})")
-    if len(listed) > 1:
-        found.append(f"this ring does not tell apart {' and '.join(listed)}")
-    if (
-        kind.high_voltage
-        and where is not Connection.OUT_OF_CIRCUIT
-        and chance[Explanation.LIKE_SHORTED] >= _RIVAL
-    ):
-        found.append(
-            "with every rectifier of the high voltage shorted, a tube on the anode and the return connected, "
-            "a whole winding rings like a shorted one"
-        )
-    if explanation in (Explanation.DETUNED, Explanation.EXTRA_CAPACITANCE) and len(rings) == 1:
-        found.append("one capacitor cannot tell more capacitance from more inductance")
-    if kind.iron and explanation is Explanation.LIKE_HEALTHY:
-        found.append(kind.remark)
-    if kind.name == "vertical yoke" and rings[0].rings and rings[0].point[1] > math.log(0.5):
-        found.append("a yoke damped by its resistors rings as little when healthy: unsolder them first")
-    if chance[Explanation.UNDECIDED] > 0.5:
-        found.append("nothing known fits: no explanation comes near this ring")
-    return tuple(dict.fromkeys(found))
-
-
-_PAIRED = {
-    Explanation.LIKE_HEALTHY,
-    Explanation.LIKE_SHORTED,
-    Explanation.LOADED,
-    Explanation.DETUNED,
-    Explanation.EXTRA_CAPACITANCE,
-}
-
-
-def _first(explanation: Explanation, chance: dict[Explanation, float]) -> list[Explanation]:
-    return [explanation] if explanation in _PAIRED and chance[explanation] >= _RIVAL else []
-
-
-def _farads(ring: Ring) -> str:
-    return f"{ring.capacitor.farads * 1e9:.3g} nF"

@@ -64,7 +64,8 @@ class Capture:
             )
         if self.condition is Condition.GOOD and not self.observation.rings:
             raise ReferenceMismatch(
-                f"unit {self.unit} did not ring, so it cannot stand for a good winding; check leads and pulse"
+                f"unit {self.unit} did not ring and cannot stand for a good winding; check leads and pulse, "
+                "and unsolder resistors that damp it, as those of a vertical yoke"
             )
         if self.condition is Condition.GOOD and self.observation.connection is Connection.IN_CIRCUIT:
             raise ReferenceMismatch(
@@ -236,7 +237,7 @@ def _repeat_contradictions(reference: Reference, capacitor: Capacitor) -> list[s
         reach = np.ptp(points, axis=0)
         if (reach > _REPEAT_FAR).any():
             found.append(
-                f"the rings of unit {unit} with {_farads(capacitor)} differ by {math.expm1(reach[0]):.1%} "
+                f"the rings of unit {unit} with {capacitor.words} differ by {math.expm1(reach[0]):.1%} "
                 f"in f and {math.expm1(reach[1]):.0%} in Q; not one unit in one state; capture it again"
             )
     return found
@@ -263,7 +264,7 @@ def _unit_contradictions(reference: Reference, capacitor: Capacitor) -> list[str
             if (distance > limits).any():
                 return [
                     f"good units {a.unit} and {b.unit} ring at {_ring(a)} and {_ring(b)} with "
-                    f"{_farads(capacitor)}, too far apart for one kind of part; one of them is another part "
+                    f"{capacitor.words}, too far apart for one kind of part; one of them is another part "
                     "or faulty, leave it out"
                 ]
     return []
@@ -276,7 +277,7 @@ def _order_contradictions(reference: Reference) -> list[str]:
         for mean in reference.good_means((large, small)):
             if mean.point[1] <= mean.point[0]:
                 return [
-                    f"unit {mean.unit} rings no faster with {_farads(small)} than with {_farads(large)}; "
+                    f"unit {mean.unit} rings no faster with {small.words} than with {large.words}; "
                     "the capacitors are exchanged or misnamed"
                 ]
     return []
@@ -284,7 +285,3 @@ def _order_contradictions(reference: Reference) -> list[str]:
 
 def _ring(mean: UnitMean) -> str:
     return f"{math.exp(mean.point[0]) / 1e3:.2f} kHz, Q {math.exp(-mean.point[1]):.1f}"
-
-
-def _farads(capacitor: Capacitor) -> str:
-    return f"{capacitor.farads * 1e9:.3g} nF"

@@ -184,5 +184,8 @@ def _figures(x: ComplexArray) -> ComplexArray:
 
 
 def _check_pair(name: str, pair: tuple[float, float]) -> None:
-    if not all(math.isfinite(v) and v >= 0 for v in pair):
-        raise InputError(f"{name} {pair[0]!r} +- {pair[1]!r}; give a value and its uncertainty, 0 or more")
+    value, spread = pair
+    if not (math.isfinite(value) and value >= 0):
+        raise InputError(f"{name} {value!r}; give 0 or more")
+    if not (math.isfinite(spread) and spread >= 0):
+        raise InputError(f"{name} {value!r} with an uncertainty of {spread!r}; give 0 or more")

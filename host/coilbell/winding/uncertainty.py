@@ -19,9 +19,8 @@ import numpy as np
 import numpy.typing as npt
 
 from coilbell.decay import Quantity
-from coilbell.figure import concise
 
-__all__ = ["Z95", "concise", "correlated", "jacobian", "propagate", "quantity"]
+__all__ = ["Z95", "correlated", "jacobian", "propagate", "quantity"]
 
 Array = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
