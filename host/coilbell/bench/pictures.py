@@ -18,6 +18,7 @@ from coilbell.bench.words import figure, fraction_words
 from coilbell.decay import Fit
 from coilbell.errors import FileError, InputError
 from coilbell.record import Record
+from coilbell.whole import whole_file
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -88,10 +89,11 @@ def check_path(path: str | os.PathLike[str]) -> Path:
 
 
 def save(drawing: Figure, path: str | os.PathLike[str]) -> None:
-    """Write a picture; the ending gives the kind. Raises InputError or FileError."""
+    """Write a picture, whole or not at all; the ending gives the kind. Raises InputError or FileError."""
     place = check_path(path)
     try:
-        drawing.savefig(place, dpi=150)
+        with whole_file(place) as stream:
+            drawing.savefig(stream, dpi=150, format=place.suffix[1:].lower())
     except OSError as error:
         raise FileError(
             f"{path}: cannot be written: {error.strerror or error}; check the folder and its rights"

@@ -16,6 +16,7 @@ import json
 import math
 import os
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -87,16 +88,30 @@ class SheetFile:
         return [(n, _parsed(line, f"{self.path}: line {n}")) for n, line in enumerate(lines, 1)]
 
     def append(self, entry: dict[str, Any]) -> int:
-        """Add a line and see it on the disk. Raises FileError."""
+        """Add a line and see it on the disk; one that does not fit leaves the file as it was.
+
+        Raises FileError.
+        """
         number = len(self.entries()) + 1
+        before = self.path.stat().st_size if number > 1 else None
         try:
-            with self.path.open("a", encoding="utf-8", newline="\n") as file:
-                file.write(_text(entry) + "\n")
-                file.flush()
+            with self.path.open("ab", buffering=0) as file:
+                line = f"{_text(entry)}\n".encode()
+                while line:
+                    line = line[file.write(line) :]
                 os.fsync(file.fileno())
         except OSError as error:
+            self._cut_back(before)
             raise FileError(f"{self.path}: cannot be written: {error.strerror or error}") from error
         return number
+
+    def _cut_back(self, size: int | None) -> None:
+        """Take away what was half written; None where there was no file before."""
+        with suppress(OSError):
+            if size is None:
+                self.path.unlink()
+            else:
+                os.truncate(self.path, size)
 
 
 class LogKeeper:

@@ -185,7 +185,7 @@ class Database:
                 f"{self.path}: has log schema {number}, written by a newer coilbell; this version knows "
                 f"{SCHEMA}. Update coilbell; the log was not touched"
             )
-        return number
+        return int(number)
 
     def _refuse_older(self) -> None:
         if self._schema() < SCHEMA:

@@ -20,6 +20,7 @@ from coilbell.bench.log.words import judgement_text
 from coilbell.bench.words import facts_table
 from coilbell.errors import FileError, InputError
 from coilbell.record import Record
+from coilbell.whole import whole_file
 from coilbell.winding import Explanation, Reference, Relation
 
 __all__ = ["Parcel", "Told", "check_told", "keep_parcel"]
@@ -304,7 +305,8 @@ def _keep_photo(log: Log, parcel: Parcel, item: int, told: _Photo) -> None:
         place = folder / f"{told.sha256}{Path(told.part).suffix}"
         folder.mkdir(exist_ok=True)
         if not place.exists():
-            place.write_bytes(parcel.photos[told.part])
+            with whole_file(place) as stream:
+                stream.write(parcel.photos[told.part])
         path = str(place.resolve())
     values = {name: getattr(told, name) for name in ("added_utc", "sha256", "bytes", "words")}
     log.base.insert("photo", item_id=item, path=path, **values)

@@ -16,6 +16,7 @@ from coilbell.bench.log.book import Log
 from coilbell.bench.log.kept import Item, KeptCapture, KeptFit, KeptJudgement
 from coilbell.errors import FileError, MissingError
 from coilbell.record import Connection
+from coilbell.whole import whole_file
 
 __all__ = ["COLUMNS", "rows", "write_table"]
 
@@ -74,8 +75,10 @@ def write_table(log: Log, items: Sequence[Item], place: Path) -> None:
         )
     table = list(rows(log, items))
     content = _csv(table) if ending == ".csv" else _parquet(table)
+    if place.exists():
+        raise FileError(f"{place} exists and is left as it is; choose another name")
     try:
-        with place.open("xb") as stream:
+        with whole_file(place) as stream:
             stream.write(content)
     except OSError as error:
         raise FileError(f"{place}: cannot be written: {error.strerror or error}") from error

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from coilbell.bench.log import Item, Log
 from coilbell.bench.report.sheet import SHEET_SCHEMA, Sheet, sheet_facts, sheet_of, sheet_text
 from coilbell.errors import FileError, InputError
+from coilbell.whole import whole_file
 
 if TYPE_CHECKING:
     from coilbell.bench.report.drawings import Picture
@@ -39,7 +40,8 @@ def write_report(
     for path in paths:
         content = _content(sheet, pictures, path.suffix.lower(), paper)
         try:
-            path.write_bytes(content)
+            with whole_file(path) as stream:
+                stream.write(content)
         except OSError as error:
             raise FileError(f"{path}: cannot be written: {error.strerror or error}") from error
     return sheet

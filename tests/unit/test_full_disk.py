@@ -1,0 +1,68 @@
+"""Files of results on a full disk: whole as before or not there at all, one line that says so."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from coilbell.bench.files import example
+from coilbell.cli import main
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no limit on file sizes there")
+
+_LIMITED = """
+import resource, signal, sys
+import matplotlib.font_manager
+from coilbell.cli import main
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[1]),) * 2)
+sys.exit(main(sys.argv[2:]))
+"""
+
+
+def _refused(limit: int, *words: str) -> str:
+    """What the command says where no file may grow beyond `limit` bytes."""
+    command = [sys.executable, "-c", _LIMITED, str(limit), *words]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 2, done.stderr
+    assert done.stderr.count("\n") == 1, done.stderr
+    assert "cannot be written: " in done.stderr
+    return done.stderr
+
+
+def _names(folder: Path) -> list[str]:
+    return sorted(path.name for path in folder.iterdir())
+
+
+def test_a_picture(tmp_path: Path) -> None:
+    _refused(5000, "fit", "--example", "--picture", str(tmp_path / "ring.svg"))
+    assert _names(tmp_path) == []
+
+
+def test_a_report_that_replaces_another(tmp_path: Path) -> None:
+    log, page = str(tmp_path / "log.sqlite"), tmp_path / "page.html"
+    assert main(["log", "add", "heron-14", str(example()), "--log", log]) == 0
+    page.write_text("the former page")
+    _refused(40_000, "report", "heron-14", "--log", log, "-o", str(page), "--force")
+    assert page.read_text() == "the former page"
+    assert _names(tmp_path) == ["log.sqlite", "page.html"]
+
+
+def test_a_worksheet_begun(tmp_path: Path) -> None:
+    sheet = tmp_path / "sheet.jsonl"
+    _refused(60, "isolate", "new", "--item", "heron-14", "--sheet", str(sheet))
+    assert _names(tmp_path) == []
+
+
+def test_a_reading_beside_those_there(tmp_path: Path) -> None:
+    sheet = tmp_path / "sheet.jsonl"
+    one = ["isolate", "new", "--item", "heron-14", "--sheet", str(sheet)]
+    assert main(one) == 0
+    before = sheet.read_bytes()
+    one[1] = "observe"
+    _refused(len(before) + 60, *one, "collector-emitter", "normal")
+    assert sheet.read_bytes() == before
+    assert main([*one, "collector-emitter", "normal"]) == 0
