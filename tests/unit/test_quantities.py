@@ -71,12 +71,14 @@ def test_parse_refuses_in_one_line_with_an_example(text: str) -> None:
         (21634.0, math.inf, "Hz", "21.63(?) kHz"),
         (5.0, 0.0, "V", "5 V"),
         (math.nan, 1.0, "Hz", "unknown"),
+        (None, None, "Hz", "unknown"),
+        (21634.0, None, "Hz", "21.63(?) kHz"),
         (math.inf, math.inf, "", "unknown"),
         # The example of the GUM, JCGM 100:2008, 7.2.2: m_s = 100.02147 g, u = 0.35 mg.
         (100.02147, 0.00035, "g", "100.02147(35) g"),
     ],
 )
-def test_concise_form(value: float, spread: float, unit: str, text: str) -> None:
+def test_concise_form(value: float | None, spread: float | None, unit: str, text: str) -> None:
     assert concise(value, spread, unit) == text
 
 

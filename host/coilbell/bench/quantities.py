@@ -83,8 +83,13 @@ def engineering(value: float, unit: str = "", digits: int = 4) -> str:
     return f"{number} {_PREFIXES[exponent]}{unit}"
 
 
-def concise(value: float, standard_uncertainty: float, unit: str = "") -> str:
-    """Value with its standard uncertainty, as `figure.concise`: 21634.0, 12.0, "Hz" -> "21.634(12) kHz"."""
+def concise(value: float | None, standard_uncertainty: float | None, unit: str = "") -> str:
+    """Value with its standard uncertainty, as `figure.concise`: 21634.0, 12.0, "Hz" -> "21.634(12) kHz".
+
+    None is how JSON writes a number that is unknown.
+    """
+    value = math.nan if value is None else value
+    standard_uncertainty = math.nan if standard_uncertainty is None else standard_uncertainty
     if not unit or not math.isfinite(value):
         return plain(value, standard_uncertainty)
     if not math.isfinite(standard_uncertainty) or standard_uncertainty <= 0:

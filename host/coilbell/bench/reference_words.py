@@ -89,20 +89,16 @@ def _spread(value: float | None, relative: float) -> float | None:
     return value * relative if value is not None and math.isfinite(relative) else None
 
 
-def _figure(value: float, spread: float | None, unit: str = "") -> str:
-    return concise(value, math.nan if spread is None else spread, unit)
-
-
 def _row(capture: dict[str, Any]) -> tuple[str, ...]:
     rang = capture["frequency_hz"] is not None
     return (
         capture["unit"][:24],
         capture["condition"],
         engineering(capture["test_capacitor_f"], "F"),
-        _figure(capture["frequency_hz"], capture["frequency_standard_uncertainty_hz"], "Hz")
+        concise(capture["frequency_hz"], capture["frequency_standard_uncertainty_hz"], "Hz")
         if rang
         else "no ring",
-        _figure(capture["q"], capture["q_standard_uncertainty"]) if rang else "-",
+        concise(capture["q"], capture["q_standard_uncertainty"]) if rang else "-",
         (capture["utc"] or "")[:10],
     )
 

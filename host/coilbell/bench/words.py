@@ -36,6 +36,7 @@ __all__ = [
     "fit_sentence",
     "fit_table",
     "fraction_words",
+    "shown",
     "wrapped",
 ]
 
@@ -51,6 +52,11 @@ _FIGURE = re.compile(r"(?<=[\d)]) (?=(?:%|[fpnumkMGT]?(?:Hz|ohm|[sFHVAS]))(?![A-
 def figure(quantity: Quantity, unit: str = "") -> str:
     """A quantity in the concise form, "21.634(12) kHz"."""
     return concise(quantity.value, quantity.standard_uncertainty, unit)
+
+
+def shown(quantity: dict[str, float | None], unit: str = "") -> str:
+    """The same of a quantity as a dict."""
+    return concise(quantity["value"], quantity["standard_uncertainty"], unit)
 
 
 def fraction_words(fraction: float) -> str:
@@ -122,20 +128,14 @@ def facts_headline(facts: dict[str, Any]) -> str:
         return "no ring" + _doubt_count(facts)
     mode = facts["modes"][0]
     return (
-        f"rings at {_shown(mode['frequency_hz'], 'Hz')}, Q {_shown(mode['q'])}, "
-        f"{_shown(mode['ring_count'])} rings to {fraction_words(facts['count_to'])}{_doubt_count(facts)}"
+        f"rings at {shown(mode['frequency_hz'], 'Hz')}, Q {shown(mode['q'])}, "
+        f"{shown(mode['ring_count'])} rings to {fraction_words(facts['count_to'])}{_doubt_count(facts)}"
     )
 
 
 def _doubt_count(facts: dict[str, Any]) -> str:
     count = len(facts["doubts"])
     return f"; {counted(count, 'doubt')}" if count else ""
-
-
-def _shown(quantity: dict[str, float | None], unit: str = "") -> str:
-    nan = math.nan
-    value, spread = quantity["value"], quantity["standard_uncertainty"]
-    return concise(nan if value is None else value, nan if spread is None else spread, unit)
 
 
 def _range(quantity: dict[str, float | None], unit: str = "") -> str:
@@ -158,7 +158,7 @@ def _mode_rows(facts: dict[str, Any]) -> list[str]:
     columns = [*_COLUMNS, (f"to {fraction_words(facts['count_to'])}", "ring_count", "")]
     rows = [["mode", *(head for head, _, _ in columns)]]
     for number, mode in enumerate(facts["modes"], start=1):
-        rows.append([str(number), *(_shown(mode[key], unit) for _, key, unit in columns)])
+        rows.append([str(number), *(shown(mode[key], unit) for _, key, unit in columns)])
     main = facts["modes"][0]
     ends = [_kept(f"{head} {_range(main[key], unit)}") for head, key, unit in columns]
     whole = _kept(f"{main['ring_count_whole']} whole rings {columns[-1][0]}")
@@ -200,8 +200,8 @@ def _tank_lines(facts: dict[str, Any]) -> list[str]:
     tank, tolerance = facts["tank"], facts["test_capacitor_tolerance"]
     return [
         f"with {_amount_of(facts['test_capacitor_f'], 'F')} ({100 * tolerance:.2g} %) across: inductance "
-        f"{_kept(_shown(tank['inductance_h'], 'H'))}; loss as {_kept(_shown(tank['shunt_ohm'], 'ohm'))} "
-        f"across the winding or {_kept(_shown(tank['series_ohm'], 'ohm'))} in series",
+        f"{_kept(shown(tank['inductance_h'], 'H'))}; loss as {_kept(shown(tank['shunt_ohm'], 'ohm'))} "
+        f"across the winding or {_kept(shown(tank['series_ohm'], 'ohm'))} in series",
         *(f"doubt: {doubt['kind']}: {doubt['detail'].rstrip('.')}." for doubt in tank["doubts"]),
     ]
 
@@ -211,11 +211,11 @@ def _amount_of(value: float, unit: str) -> str:
 
 
 def _tone_line(tone: dict[str, Any], unit: str) -> str:
-    return f"steady tone at {_shown(tone['frequency_hz'], 'Hz')}, amplitude {_volts(tone['amplitude'], unit)}"
+    return f"steady tone at {shown(tone['frequency_hz'], 'Hz')}, amplitude {_volts(tone['amplitude'], unit)}"
 
 
 def _volts(quantity: dict[str, float | None], unit: str) -> str:
-    return _shown(quantity, "V") if unit == "V" else f"{_shown(quantity)} {unit}"
+    return shown(quantity, "V") if unit == "V" else f"{shown(quantity)} {unit}"
 
 
 def _amount(value: float, unit: str) -> str:

@@ -231,16 +231,12 @@ class _Afternoon:
 
 
 def _figures(facts: dict[str, Any]) -> str:
-    from coilbell.bench.quantities import concise
+    from coilbell.bench.words import shown
 
     if not facts["rings"]:
         return "no ring"
     mode = facts["modes"][0]
-    shown = [
-        concise(mode[name]["value"], mode[name]["standard_uncertainty"] or float("nan"), unit)
-        for name, unit in (("frequency_hz", "Hz"), ("q", ""))
-    ]
-    return f"{shown[0]:<17} Q {shown[1]}"
+    return f"{shown(mode['frequency_hz'], 'Hz'):<17} Q {shown(mode['q'])}"
 
 
 def _say(line: str) -> None:

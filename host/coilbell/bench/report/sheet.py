@@ -11,11 +11,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from coilbell.bench.log import Item, KeptCapture, KeptFit, KeptJudgement, Log, versions
-from coilbell.bench.quantities import concise, engineering
+from coilbell.bench.quantities import engineering
 from coilbell.bench.report.comparison import Compared, compared_of, comparison_section
 from coilbell.bench.report.isolation import isolation_sections, kept_worksheet
 from coilbell.bench.sentences import odds_words, percent
-from coilbell.bench.words import fraction_words
+from coilbell.bench.words import fraction_words, shown
 from coilbell.errors import InputError
 from coilbell.record import Connection
 from coilbell.winding import Explanation
@@ -163,18 +163,12 @@ def _row(capture: KeptCapture, fit: KeptFit, told: KeptJudgement | None) -> tupl
     mode, tank = facts["modes"][0], facts["tank"]
     return (
         *where,
-        _shown(mode["frequency_hz"], "Hz"),
-        _shown(mode["q"]),
+        shown(mode["frequency_hz"], "Hz"),
+        shown(mode["q"]),
         # In circuit more than the test capacitor lies across it, so that no inductance follows.
-        _shown(tank["inductance_h"], "H") if tank and capture.connection != Connection.IN_CIRCUIT else "",
-        _shown(mode["ring_count"]),
+        shown(tank["inductance_h"], "H") if tank and capture.connection != Connection.IN_CIRCUIT else "",
+        shown(mode["ring_count"]),
     )
-
-
-def _shown(quantity: dict[str, float | None], unit: str = "") -> str:
-    nan = float("nan")
-    value, spread = quantity["value"], quantity["standard_uncertainty"]
-    return concise(nan if value is None else value, nan if spread is None else spread, unit)
 
 
 def _sections(
