@@ -12,7 +12,7 @@ from coilbell.record import Record
 if TYPE_CHECKING:
     from coilbell.winding import OneCapacitorTank
 
-__all__ = ["FIT_SCHEMA", "doubt_facts", "fit_facts"]
+__all__ = ["FIT_SCHEMA", "doubt_facts", "finite", "fit_facts", "quantity_facts"]
 
 FIT_SCHEMA = 1
 """Number of the layout `fit_facts` gives; it rises when a field changes its meaning."""
@@ -56,16 +56,16 @@ def fit_facts(
         "modes": [_mode_facts(mode) for mode in fit.modes],
         "tones": [_mode_facts(mode) for mode in fit.tones],
         "recoveries": [
-            {"decay_per_s": _quantity(r.decay_per_s), "amplitude": _quantity(r.amplitude)}
+            {"decay_per_s": quantity_facts(r.decay_per_s), "amplitude": quantity_facts(r.amplitude)}
             for r in fit.recoveries
         ],
-        "offset": _quantity(fit.offset),
+        "offset": quantity_facts(fit.offset),
         "unit": fit.unit,
-        "noise": _number(fit.noise),
+        "noise": finite(fit.noise),
         "residual": _plain(fit.residual),
         "window": {
-            "start_s": _number(fit.start_s),
-            "stop_s": _number(fit.stop_s),
+            "start_s": finite(fit.start_s),
+            "stop_s": finite(fit.stop_s),
             "samples_used": fit.samples_used,
             "samples_masked": fit.samples_masked,
             "records": fit.records,
@@ -100,18 +100,18 @@ def _mode_facts(mode: Mode) -> dict[str, Any]:
         "phase_rad",
         "ring_count",
     )
-    facts: dict[str, Any] = {name: _quantity(getattr(mode, name)) for name in names}
+    facts: dict[str, Any] = {name: quantity_facts(getattr(mode, name)) for name in names}
     return facts | {
         "ring_count_whole": mode.ring_count_whole,
-        "natural_frequency_hz": _number(mode.natural_frequency_hz),
+        "natural_frequency_hz": finite(mode.natural_frequency_hz),
     }
 
 
 def _tank_facts(tank: OneCapacitorTank) -> dict[str, Any]:
     return {
-        "inductance_h": _quantity(tank.inductance_henries),
-        "shunt_ohm": _quantity(tank.shunt_ohms),
-        "series_ohm": _quantity(tank.series_ohms),
+        "inductance_h": quantity_facts(tank.inductance_henries),
+        "shunt_ohm": quantity_facts(tank.shunt_ohms),
+        "series_ohm": quantity_facts(tank.series_ohms),
         "doubts": [{"kind": str(doubt.kind), "detail": doubt.detail} for doubt in tank.doubts],
     }
 
@@ -121,20 +121,22 @@ def doubt_facts(doubt: Doubt) -> dict[str, Any]:
         "kind": str(doubt.kind),
         "detail": doubt.detail,
         "advice": _ADVICE[doubt.kind],
-        "statistic": _number(doubt.statistic),
-        "threshold": _number(doubt.threshold),
+        "statistic": finite(doubt.statistic),
+        "threshold": finite(doubt.threshold),
     }
 
 
-def _quantity(quantity: Quantity) -> dict[str, float | None]:
-    return _plain(quantity)
+def quantity_facts(quantity: Quantity | None) -> dict[str, float | None] | None:
+    """A quantity as {"value", "standard_uncertainty", "low", "high"}."""
+    return None if quantity is None else _plain(quantity)
 
 
 def _plain(value: Any) -> dict[str, Any]:
     """The fields of one of the small dataclasses of a Fit; numbers JSON cannot hold become None."""
     fields = {name: getattr(value, name) for name in value.__dataclass_fields__}
-    return {name: _number(item) if isinstance(item, float) else item for name, item in fields.items()}
+    return {name: finite(item) if isinstance(item, float) else item for name, item in fields.items()}
 
 
-def _number(value: float) -> float | None:
+def finite(value: float) -> float | None:
+    """The value, None where it is unknown or infinite: JSON has no such numbers."""
     return float(value) if math.isfinite(value) else None

@@ -8,8 +8,8 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from coilbell.bench.facts import finite, quantity_facts
 from coilbell.bench.quantities import engineering
-from coilbell.decay import Quantity
 from coilbell.winding import (
     Comparison,
     Explanation,
@@ -58,14 +58,14 @@ def finding_facts(finding: Finding, title: str = "") -> dict[str, Any]:
         "rings": [_ring(r) | _beside(r, k, finding.healthy) for k, r in enumerate(finding.rings)],
         "shifts": [
             {
-                "added_loss": _number(s.added_loss),
-                "inductance_drop": _number(s.inductance_drop),
-                "angle_deg": None if s.angle_deg is None else _number(s.angle_deg),
+                "added_loss": finite(s.added_loss),
+                "inductance_drop": finite(s.inductance_drop),
+                "angle_deg": None if s.angle_deg is None else finite(s.angle_deg),
                 "covariance": [list(row) for row in s.covariance],
             }
             for s in finding.shifts
         ],
-        "inductance_h": _quantity(finding.inductance_henries),
+        "inductance_h": quantity_facts(finding.inductance_henries),
         "stray_capacitance_f": _stray(finding),
         "impossible": _impossible(finding),
         "loss_slope": [finding.slope[0].value, finding.slope[1]] if finding.slope else None,
@@ -76,8 +76,8 @@ def finding_facts(finding: Finding, title: str = "") -> dict[str, Any]:
         "next_step": finding.next_step,
         "caution": finding.caution,
         "count": {
-            "rings": _number(finding.count.rings),
-            "healthy": None if finding.count.healthy is None else _number(finding.count.healthy),
+            "rings": finite(finding.count.rings),
+            "healthy": None if finding.count.healthy is None else finite(finding.count.healthy),
             "fraction": finding.count.fraction,
             "misleads": finding.count.misleads,
             "why": finding.count.why,
@@ -123,14 +123,14 @@ def _compared(comparison: Comparison, title: str) -> dict[str, Any]:
         "explanation": str(comparison.explanation),
         "cleared": comparison.cleared,
         "rings": [[_ring(a), _ring(b)] for a, b in comparison.rings],
-        "frequency_ratio": [_quantity(q) for q in comparison.frequency_ratio],
-        "loss_ratio": [_quantity(q) for q in comparison.loss_ratio],
+        "frequency_ratio": [quantity_facts(q) for q in comparison.frequency_ratio],
+        "loss_ratio": [quantity_facts(q) for q in comparison.loss_ratio],
         "added": None
         if added is None
         else {
-            "siemens": [_quantity(q) for q in added.siemens],
-            "farads": _quantity(added.farads),
-            "per_henry": _quantity(added.per_henry),
+            "siemens": [quantity_facts(q) for q in added.siemens],
+            "farads": quantity_facts(added.farads),
+            "per_henry": quantity_facts(added.per_henry),
             "both_at_once": added.together,
         },
         "connection": {"name": name, "probability": round(chance, 6)} if name else None,
@@ -155,9 +155,9 @@ def _ring(ring: Ring) -> dict[str, Any]:
         "test_capacitor_f": ring.capacitor.farads,
         "rings": True,
         "natural_frequency_hz": math.exp(ring.point[0]),
-        "natural_frequency_standard_uncertainty_hz": _number(math.exp(ring.point[0]) * spread_f),
+        "natural_frequency_standard_uncertainty_hz": finite(math.exp(ring.point[0]) * spread_f),
         "q": math.exp(-ring.point[1]),
-        "q_standard_uncertainty": _number(math.exp(-ring.point[1]) * spread_q),
+        "q_standard_uncertainty": finite(math.exp(-ring.point[1]) * spread_q),
         "captures": len(ring.observations),
     }
 
@@ -188,7 +188,7 @@ def _stray(finding: Finding) -> dict[str, Any] | None:
     if not isinstance(tank, SeveralCapacitorTank):
         return None
     usual = healthy.stray_beyond(finding.rings[0].loading.farads) if healthy else None
-    return (_quantity(tank.stray_farads) or {}) | {"usual": usual}
+    return (quantity_facts(tank.stray_farads) or {}) | {"usual": usual}
 
 
 def _impossible(finding: Finding) -> bool:
@@ -212,11 +212,11 @@ def _doubts_of_sides(comparison: Comparison) -> list[str]:
 def _shorted(odds: Odds | Posterior) -> dict[str, Any]:
     """Probability and ratios of a shorted turn; log10_shows: of a short that shows against nothing wrong."""
     return {
-        "probability": _number(odds.shorted),
-        "prior": _number(odds.prior),
-        "log10_likelihood_ratio": _number(odds.log10_ratio),
-        "log10_shows": _number(odds.log10_shows),
-        "healthy_unit_at_least_this_far": _number(odds.tail),
+        "probability": finite(odds.shorted),
+        "prior": finite(odds.prior),
+        "log10_likelihood_ratio": finite(odds.log10_ratio),
+        "log10_shows": finite(odds.log10_shows),
+        "healthy_unit_at_least_this_far": finite(odds.tail),
     }
 
 
@@ -227,14 +227,3 @@ def _probabilities(odds: Odds | Posterior) -> dict[str, float]:
 def _rounded(chance: float) -> float:
     """To six digits, but never to certainty."""
     return min(max(round(chance, 6), 1e-6), 1 - 1e-6) if 0 < chance < 1 else chance
-
-
-def _quantity(quantity: Quantity | None) -> dict[str, float | None] | None:
-    if quantity is None:
-        return None
-    names = ("value", "standard_uncertainty", "low", "high")
-    return {name: _number(getattr(quantity, name)) for name in names}
-
-
-def _number(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None

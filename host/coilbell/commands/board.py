@@ -279,6 +279,8 @@ def _saved(tester: Tester, outcome: Outcome) -> tuple[list[str], list[str]]:
 def _check_facts(
     identity: Identity, rows: Sequence[Row], saved: Sequence[str], lacking: Sequence[str]
 ) -> dict[str, Any]:
+    from coilbell.bench.facts import finite
+
     return {
         "schema": CHECK_SCHEMA,
         "kind": "board check",
@@ -293,8 +295,8 @@ def _check_facts(
                 "value": row.value,
                 "standard_uncertainty": row.uncertainty,
                 "unit": row.unit,
-                "low": _finite(row.low),
-                "high": _finite(row.high),
+                "low": finite(row.low),
+                "high": finite(row.high),
                 "note": row.note,
             }
             for row in rows
@@ -302,10 +304,6 @@ def _check_facts(
         "saved": list(saved),
         "not_kept_by_this_firmware": list(lacking),
     }
-
-
-def _finite(value: float) -> float | None:
-    return value if abs(value) < float("inf") else None
 
 
 _MARKS = {True: "pass", False: "FAIL", None: "-"}
