@@ -127,7 +127,7 @@ def test_the_farthest_of_many_pairs_may_lie_farther_apart() -> None:
 
 
 def test_a_reference_by_two_capacitors_knows_copper_and_stray_where_one_is_rung() -> None:
-    """A textbook tank of 1.2 mH, 1.2 nF, 1.6 ohm, 10 kohm, whose copper makes a third of the loss at 22 nF."""
+    """A textbook tank of 1.2 mH, 1.2 nF, 1.6 ohm, 10 kohm, whose copper is a third of the loss at 22 nF."""
     henries, stray, ohms, siemens = 1.2e-3, 1.2e-9, 1.6, 1e-4 / 2.2
 
     def rung(capacitor: Capacitor) -> Capture:
