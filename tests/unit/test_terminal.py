@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import argparse
+import importlib
 import json
 import os
 import subprocess
@@ -38,6 +40,17 @@ def objects(capsys: pytest.CaptureFixture[str], *words: str) -> list[dict[str, o
     found = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     assert all("schema" in one for one in found)
     return found
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help_of_every_action_fits_the_terminal(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    parser = argparse.ArgumentParser(prog=f"coilbell {name}")
+    importlib.import_module(f"coilbell.commands.{name}").add_arguments(parser)
+    for action in parser._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            for below in action.choices.values():
+                assert max(map(len, below.format_help().splitlines())) <= 80, below.prog
 
 
 def test_everything_that_reports_has_json(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
