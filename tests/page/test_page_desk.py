@@ -77,7 +77,7 @@ def test_both_capacitors_are_struck_in_turn(watch: Callable[..., Any], source: A
     page.order("wish", capacitor="both", connection="in circuit")
     page.until(lambda m: m["what"] == "status" and m["wish"]["capacitor"] == "both")
     page.order("strike")
-    assert "capacitor B" in page.until(lambda m: m["what"] == "shot" and m["number"] == 2)["title"]
+    assert "and B (2.2 nF)" in page.until(lambda m: m["what"] == "shot" and m["number"] == 2)["title"]
     assert [letter for letter, _ in source.shots] == ["A", "B"]
     assert {str(where) for _, where in source.shots} == {"in circuit"}
 

@@ -20,8 +20,10 @@ __all__ = [
     "change_words",
     "comparison_facts",
     "comparison_text",
+    "counter_words",
     "finding_facts",
     "finding_text",
+    "hidden_words",
     "odds_words",
     "percent",
 ]
@@ -42,7 +44,7 @@ def finding_text(facts: dict[str, Any]) -> str:
     lines += _inductance_lines(facts)
     lines += _section("not told apart", [case for case in facts["not_separable"] if case not in unseen])
     lines += _section("cannot be seen", unseen)
-    lines += [wrapped(_counter_words(facts["count"]))]
+    lines += [wrapped(counter_words(facts["count"]))]
     lines += _section("doubts", facts["doubts"])
     if facts["shorted_turn"]:
         lines += _section("rests on", facts["shorted_turn"]["basis"])
@@ -74,7 +76,8 @@ def _inductance_lines(facts: dict[str, Any]) -> list[str]:
     return _section("inductance", [f"{figure}, {held}"])
 
 
-def _counter_words(count: dict[str, Any]) -> str:
+def counter_words(count: dict[str, Any]) -> str:
+    """What a simple counter would have shown, and whether it misleads; count: of `finding_facts`."""
     to = f"a counter to 1/{1 / count['fraction']:.0f} of the first peak"
     if count["healthy"] is None:
         return f"{to} shows {count['rings']:.0f}; {count['why']}"
@@ -150,7 +153,7 @@ def _odds_lines(shorted: dict[str, Any] | None, chances: dict[str, float] | None
             f"{percent(shorted['probability'])} from a prior of {percent(shorted['prior'])}"
         )
     ]
-    lines += _hidden_lines(shorted, chances)
+    lines += [wrapped(words, indent=4) for words in (hidden_words(shorted, chances),) if words]
     for name, chance in sorted(chances.items(), key=lambda item: -item[1]):
         if chance >= 0.005:
             label = "none of these" if name == Explanation.UNDECIDED else name
@@ -158,8 +161,8 @@ def _odds_lines(shorted: dict[str, Any] | None, chances: dict[str, float] | None
     return lines
 
 
-def _hidden_lines(shorted: dict[str, Any], chances: dict[str, float]) -> list[str]:
-    """Why a turn may be shorted though the ring looks otherwise, where that is part of the odds."""
+def hidden_words(shorted: dict[str, Any], chances: dict[str, float]) -> str:
+    """Why a turn may be shorted though the ring looks otherwise, "" where that is no part of the odds."""
     looks = {
         Explanation.LOADED: "loaded (they leak)",
         Explanation.LIKE_HEALTHY: "healthy (too slight to show)",
@@ -167,9 +170,9 @@ def _hidden_lines(shorted: dict[str, Any], chances: dict[str, float]) -> list[st
     elsewhere = [words for name, words in looks.items() if chances.get(name, 0.0) >= _PART]
     hidden = (shorted["probability"] or 0.0) - chances.get(Explanation.LIKE_SHORTED, 0.0)
     if not elsewhere or hidden < _PART:
-        return []
+        return ""
     chance = percent(shorted["probability"])
-    return [wrapped(f"in the {chance} are shorted turns that look {' or '.join(elsewhere)}", indent=4)]
+    return f"in the {chance} are shorted turns that look {' or '.join(elsewhere)}"
 
 
 def percent(chance: float) -> str:

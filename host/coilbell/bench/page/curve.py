@@ -26,7 +26,7 @@ _BENDS = 120
 """Points of the envelope: straight pieces between them differ from it by less than a screen shows."""
 
 _MARGIN = 0.1
-"""Share of the fitted window that is shown after it, and a tenth of it before [1]."""
+"""Share of the fitted window that is shown after it; a tenth of it of what is shown stands before [1]."""
 
 _DENSE = 8
 """Points in a cycle below which the curve is drawn between the samples too."""
@@ -40,15 +40,17 @@ _SMALL = 0.01
 """A running decay is shown until its envelope has fallen to this part [1]."""
 
 
-def decay_drawing(fit: Fit, record: Record, *, whole: bool = False) -> dict[str, Any]:
+def decay_drawing(fit: Fit, record: Record, *, name: str = "", whole: bool = False) -> dict[str, Any]:
     """Samples on their times, fitted curve and envelope on their own; lists of numbers to draw.
 
-    Voltages are counted from the fitted offset.
+    Voltages are counted from the fitted offset. name: what is drawn, for the caption, or "".
     """
     times = record.time_axis
     margin = _MARGIN * (fit.stop_s - fit.start_s)
     stop = fit.stop_s + margin if whole else min(fit.stop_s + margin, _died_s(fit))
-    low, high = np.searchsorted(times, [fit.start_s - margin / 10, stop])
+    # What is before the ring takes no more of the picture than what is after it.
+    before = (stop - fit.start_s) * _MARGIN / 10
+    low, high = np.searchsorted(times, [fit.start_s - before, stop])
     pick = np.arange(low, high)
     if not whole:
         pick = pick[_extremes(np.asarray(record.samples[low:high], dtype=np.float64))]
@@ -73,9 +75,14 @@ def decay_drawing(fit: Fit, record: Record, *, whole: bool = False) -> dict[str,
             "upper": _rounded(reach * scale, 4),
             "lower": _rounded(-reach * scale, 4),
         },
-        "caption": f"time from the start of the fitted window; the ring is counted to "
-        f"{fraction_words(fit.count_to)} of its first peak",
+        "caption": _caption(fit, name),
     }
+
+
+def _caption(fit: Fit, name: str) -> str:
+    counted = f"the ring is counted to {fraction_words(fit.count_to)} of its first peak" if fit.rings else ""
+    told = (name, "time from the start of the fitted window", counted or "nothing in it rings")
+    return "; ".join(filter(None, told))
 
 
 def _died_s(fit: Fit) -> float:

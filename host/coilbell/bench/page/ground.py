@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from coilbell.bench.places import Line, marks_of, ring_place, still_lines
+from coilbell.bench.quantities import concise
 from coilbell.winding import Finding, Reference
 
 __all__ = ["Ground", "ground_key", "ground_of", "ring_drawing"]
@@ -84,8 +85,18 @@ def ring_drawing(finding: Finding, index: int) -> dict[str, Any]:
     return {
         "at": [loss[0], drop[0]],
         "ellipse": _listed(ring.ellipse_loss[::2], ring.ellipse_drop[::2]),
-        "words": f"added loss {ring.loss:+.3f}, inductance drop {ring.drop:+.3f}",
+        "words": _place_words(finding, index),
     }
+
+
+def _place_words(finding: Finding, index: int) -> str:
+    """Where the ring lies, with the uncertainty that its measurement and the reference's units leave."""
+    shift = finding.shifts[index]
+    values = (("added loss", shift.added_loss), ("inductance drop", shift.inductance_drop))
+    return ", ".join(
+        f"{name} {'+' * (value >= 0)}{concise(value, math.sqrt(shift.covariance[k][k]))}"
+        for k, (name, value) in enumerate(values)
+    )
 
 
 def _placed(values: Array, axis: int) -> Array:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from coilbell.bench.page.ground import Ground, ground_key, ground_of, ring_drawing
@@ -68,7 +69,9 @@ class Judge:
         seen, remark = _seen(fitted, struck.record)
         if number is None:
             number = self.number = self.number + 1
-        finding, reference, why = self._found(struck, seen)
+        letters = struck.wish.letters
+        others = [s for name, s in self.shots.items() if name != struck.letter and name in letters]
+        finding, reference, why = self._found(struck, seen, others)
         shot = Shot(
             number,
             struck.struck_at,
@@ -79,27 +82,28 @@ class Judge:
             finding,
             reference,
             remark or why,
+            tuple(replace(other, beside=()) for other in others),  # a shot must not hold all shots before it
         )
         self.shots[struck.letter] = shot
         return shot
 
     def _found(
-        self, struck: Struck, seen: Observation | None
+        self, struck: Struck, seen: Observation | None, others: Sequence[Shot]
     ) -> tuple[Finding | None, Reference | None, str]:
         """The finding, what it was judged by, and why not by the chosen reference."""
         if seen is None:
             return None, None, ""
-        letters = struck.wish.letters
-        others = [
-            s.observation for name, s in self.shots.items() if name != struck.letter and name in letters
-        ]
-        rings = [seen, *(other for other in others if other is not None)]
+        rings = [seen, *(other.observation for other in others if other.observation is not None)]
+        why = ""
         if self.reference is not None:
             try:
                 return find(rings, self.reference, prior=struck.wish.prior), self.reference, ""
             except ReferenceMismatch as error:
-                return _without(rings, struck.wish), None, f"not judged by {self.reference.name}: {error}"
-        return _without(rings, struck.wish), None, ""
+                why = f"not judged by {self.reference.name}: {error}"
+        try:
+            return find(rings, None, kind=struck.wish.kind), None, why
+        except CoilbellError as error:
+            return None, None, f"not judged: {error}"
 
     def plane(self, shot: Shot) -> tuple[Ground | None, dict[str, Any] | None]:
         """What lies in the shift plane: the ground where it is new, and the ring with its trail."""
@@ -127,10 +131,3 @@ def _seen(fitted: Fit, record: Record) -> tuple[Observation | None, str]:
         return observe(fitted, record), ""
     except InputError as error:
         return None, f"not judged: {error}"
-
-
-def _without(rings: list[Observation], wish: Wish) -> Finding | None:
-    try:
-        return find(rings, None, kind=wish.kind)
-    except CoilbellError:
-        return None

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
+from coilbell.bench.judgement import finding_facts
 from coilbell.bench.page.curve import decay_drawing
-from coilbell.bench.quantities import engineering, interval
-from coilbell.bench.sentences import percent
+from coilbell.bench.quantities import concise, engineering, interval
+from coilbell.bench.sentences import counter_words, hidden_words, odds_words, percent
 from coilbell.bench.words import doubt_sentence, figure, fraction_words
 from coilbell.decay import Fit, Quantity
 from coilbell.record import Record
@@ -21,10 +23,10 @@ _NOTE = (180.0, 0.5)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shot:
-    """A record, its fit and the finding that it leads to, with the last shot of a further capacitor.
+    """A record, its fit and the finding that it leads to.
 
-    struck_at: when its samples had arrived [s since 1970]; remark: why a chosen reference was
-    not used, or "".
+    struck_at: when its samples had arrived [s since 1970]; remark: why it was not judged, or not by the
+    chosen reference, or ""; beside: the last shots of the other capacitors asked for, judged with it.
     """
 
     number: int
@@ -36,10 +38,17 @@ class Shot:
     finding: Finding | None
     reference: Reference | None
     remark: str = ""
+    beside: tuple[Shot, ...] = ()
+
+    @property
+    def together(self) -> tuple[Shot, ...]:
+        """This shot and those beside it by capacitor, so that each keeps its place from shot to shot."""
+        return tuple(sorted((self, *self.beside), key=lambda shot: shot.letter))
 
 
 def shot_message(shot: Shot, rate_per_s: float | None, *, whole: bool = False) -> dict[str, Any]:
-    """Everything a page shows of a shot."""
+    """Everything a page shows of a shot; drawn and sounded is the first of several capacitors."""
+    first = shot.together[0]
     rate = "" if rate_per_s is None else f"{rate_per_s:.1f} shots a second"
     return {
         "what": "shot",
@@ -50,9 +59,9 @@ def shot_message(shot: Shot, rate_per_s: float | None, *, whole: bool = False) -
         "rings": shot.fit.rings,
         "figures": _figures(shot),
         "doubts": _doubts(shot),
-        "finding": None if shot.finding is None else _finding(shot.finding),
-        "decay": decay_drawing(shot.fit, shot.record, whole=whole),
-        "tone_hz": tone_hz(shot.fit),
+        "finding": _unjudged(shot) if shot.finding is None else _finding(shot, shot.finding),
+        "decay": decay_drawing(first.fit, first.record, name=_with(first, shot), whole=whole),
+        "tone_hz": tone_hz(first.fit),
     }
 
 
@@ -62,9 +71,19 @@ def tone_hz(fit: Fit) -> float:
 
 
 def _title(shot: Shot) -> str:
+    several = shot.together
+    names = " and ".join(one.letter + (f" ({_size(one)})" if _size(one) else "") for one in several)
+    return f"shot {shot.number}, capacitor{'s' * (len(several) > 1)} {names}, {_connection(shot)}"
+
+
+def _size(shot: Shot) -> str:
     capacitor = shot.record.test_capacitor
-    size = f" ({engineering(capacitor.farads, 'F', 3)})" if capacitor else ""
-    return f"shot {shot.number}, capacitor {shot.letter}{size}, {_connection(shot)}"
+    return engineering(capacitor.farads, "F", 3) if capacitor else ""
+
+
+def _with(one: Shot, shot: Shot) -> str:
+    """ "with 22 nF" where several capacitors are shown, else ""."""
+    return f"with {_size(one) or one.letter}" if shot.beside else ""
 
 
 def _connection(shot: Shot) -> str:
@@ -73,24 +92,47 @@ def _connection(shot: Shot) -> str:
 
 
 def _figures(shot: Shot) -> list[dict[str, str]]:
-    """Name, value with uncertainty and 95 % interval of the four figures; "no ring" where there is none."""
-    fit = shot.fit
-    count = f"rings to {fraction_words(fit.count_to)}"
-    if not fit.rings:
-        names = ("frequency", "Q", "inductance", count)
-        return [{"name": name, "value": "no ring", "interval": ""} for name in names]
-    inductance = shot.finding.inductance_henries if shot.finding else None
+    """Name, value with uncertainty and 95 % interval; "no ring" where there is none. Inductance once."""
+    first, *further = shot.together
+    frequency, quality, count = _own_figures(first, shot)
+    found = [frequency, quality, _inductance(shot), count]
+    for one in further:
+        found += _own_figures(one, shot)
+    return found
+
+
+def _own_figures(one: Shot, shot: Shot) -> list[dict[str, str]]:
+    fit, rang = one.fit, one.fit.rings
+    tail = f" {_with(one, shot)}".rstrip()
+    frequency = _figure(f"frequency{tail}", fit.main.frequency_hz if rang else None, "Hz", "no ring")
+    frequency["interval"] = "; ".join(filter(None, (frequency["interval"], _natural_words(one, shot))))
+    count = f"rings to {fraction_words(fit.count_to)}{tail}"
     return [
-        _figure("frequency", fit.main.frequency_hz, "Hz"),
-        _figure("Q", fit.main.q, ""),
-        _figure("inductance", inductance, "H"),
-        _figure(count, fit.main.ring_count, ""),
+        frequency,
+        _figure(f"Q{tail}", fit.main.q if rang else None, "", "no ring"),
+        _figure(count, fit.main.ring_count if rang else None, "", "no ring"),
     ]
 
 
-def _figure(name: str, quantity: Quantity | None, unit: str) -> dict[str, str]:
+def _natural_words(one: Shot, shot: Shot) -> str:
+    """The natural frequency, of which the reasons speak: a low Q rings some percent below it."""
+    seen, finding = one.observation, shot.finding
+    for ring in finding.rings if finding else ():
+        if ring.rings and seen is not None and ring.capacitor == seen.capacitor:
+            natural_hz = math.exp(ring.point[0])
+            return f"natural {concise(natural_hz, natural_hz * math.sqrt(ring.covariance[0, 0]), 'Hz')}"
+    return ""
+
+
+def _inductance(shot: Shot) -> dict[str, str]:
+    rang = any(one.fit.rings for one in shot.together)
+    known = shot.finding.inductance_henries if shot.finding else None
+    return _figure("inductance", known, "H", "not known" if rang else "no ring")
+
+
+def _figure(name: str, quantity: Quantity | None, unit: str, without: str) -> dict[str, str]:
     if quantity is None:
-        return {"name": name, "value": "not known", "interval": ""}
+        return {"name": name, "value": without, "interval": ""}
     return {
         "name": name,
         "value": figure(quantity, unit),
@@ -99,43 +141,87 @@ def _figure(name: str, quantity: Quantity | None, unit: str) -> dict[str, str]:
 
 
 def _doubts(shot: Shot) -> list[str]:
-    own = [doubt_sentence(doubt) for doubt in shot.fit.doubts]
-    heads = {str(doubt.kind) for doubt in shot.fit.doubts}
+    own = [
+        f"{_with(one, shot)}: {doubt_sentence(doubt)}" if shot.beside else doubt_sentence(doubt)
+        for one in shot.together
+        for doubt in one.fit.doubts
+    ]
+    heads = {str(doubt.kind) for one in shot.together for doubt in one.fit.doubts}
     further = shot.finding.doubts if shot.finding else ()
     # A finding repeats the doubts of its fits; what it adds comes after them.
     more = [text for text in further if text.partition(":")[0] not in heads]
     return [text for text in (shot.remark, *own, *more) if text]
 
 
-def _finding(finding: Finding) -> dict[str, Any]:
-    odds = finding.odds
+def _unjudged(shot: Shot) -> dict[str, Any]:
+    """Takes the place of the last finding, which is not this ring's."""
+    said = "It rings" if shot.fit.rings else "No ring"
+    return {
+        "explanation": "",
+        "sentence": f"{said}, and is not judged; the doubts say why.",
+        "odds": [],
+        "odds_words": "",
+        "unseen": "",
+        "parts": [],
+        "next_step": "",
+        "caution": "",
+    }
+
+
+def _finding(shot: Shot, finding: Finding) -> dict[str, Any]:
+    odds, facts = finding.odds, finding_facts(finding)
     chances = sorted(odds.explanations.items(), key=lambda item: -item[1]) if odds else []
+    unseen = list(finding.cannot_see)
+    parts = {
+        "Why": [reason for reason in finding.reasons if reason not in unseen],
+        "Not told apart": [case for case in finding.not_separable if case not in unseen],
+        "Cannot be seen": unseen,
+        "A counter": [counter_words(facts["count"])],
+        "Rests on": list(odds.basis) if odds else [],
+    }
     return {
         "explanation": str(finding.explanation),
-        "sentence": _sentence(finding),
+        "sentence": _sentence(shot, finding),
         "odds": [
             {"name": _called(name), "words": percent(chance), "share": round(chance, 4)}
             for name, chance in chances
             if chance >= 0.005
         ],
-        "reasons": list(finding.reasons),
-        "not_separable": list(finding.not_separable),
-        "cannot_see": list(finding.cannot_see),
-        "basis": list(odds.basis) if odds else [],
+        "odds_words": _odds_words(finding, facts),
+        "unseen": _unseen_words(unseen),
+        "parts": [[head, lines] for head, lines in parts.items() if lines],
         "next_step": finding.next_step,
         "caution": finding.caution,
     }
+
+
+def _odds_words(finding: Finding, facts: dict[str, Any]) -> str:
+    odds = finding.odds
+    if odds is None:
+        return ""
+    words = f"This ring is {odds_words(odds.log10_ratio)} (log10 ratio {odds.log10_ratio:+.2f})"
+    hidden = hidden_words(facts["shorted_turn"], facts["probabilities"])
+    return "; ".join(filter(None, (words, hidden)))
+
+
+def _unseen_words(unseen: list[str]) -> str:
+    """What the test cannot see, in short beside the verdict."""
+    if not unseen:
+        return ""
+    more = f"; {len(unseen) - 1} more under reasons and limits" if len(unseen) > 1 else ""
+    return f"{unseen[0]}{more}"
 
 
 def _called(name: Explanation) -> str:
     return "none of these" if name is Explanation.UNDECIDED else str(name)
 
 
-def _sentence(finding: Finding) -> str:
+def _sentence(shot: Shot, finding: Finding) -> str:
     """What is said, how probable it is, and what that rests on."""
     odds, what = finding.odds, str(finding.explanation).capitalize()
     if odds is None:
-        return f"{what}: no reference is chosen, so no odds are given."
+        why = "the chosen reference cannot judge this ring" if shot.remark else "no reference is chosen"
+        return f"{what}: {why}, so no odds are given."
     name = finding.reference.partition("@")[0]
     shorted = f"probability of a shorted turn {percent(odds.shorted)} from a prior of {percent(odds.prior)}"
     if finding.explanation is Explanation.UNDECIDED:

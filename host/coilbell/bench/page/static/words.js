@@ -21,7 +21,8 @@ export function showShot(shot) {
   showFigures(shot.figures);
   list("doubts", shot.doubts);
   at("doubted").hidden = !shot.doubts.length;
-  if (shot.finding) showFinding(shot.finding);
+  showFinding(shot.finding);
+  speak(shot.finding);
   set("decay-words", shot.decay.caption);
   if (shot.what !== "whole") set("plane-words", shot.plane ? shot.plane.words : "needs a reference and a ring");
 }
@@ -43,21 +44,33 @@ function showFigures(figures) {
 function showFinding(finding) {
   set("sentence", finding.sentence);
   document.body.dataset.explanation = finding.explanation;
-  set("caution", finding.caution);
-  at("caution").hidden = !finding.caution;
+  for (const [part, id, words] of [["next", "next-step", finding.next_step], ["caution", "caution-words", finding.caution],
+    ["unseen", "unseen-words", finding.unseen]]) {
+    set(id, words);
+    at(part).hidden = !words;
+  }
   const odds = JSON.stringify(finding.odds);
   if (at("odds").dataset.odds !== odds) at("odds").replaceChildren(...finding.odds.map(chance));
   at("odds").dataset.odds = odds;
-  const parts = [["Why", finding.reasons], ["Not told apart", finding.not_separable], ["Cannot be seen", finding.cannot_see],
-    ["Rests on", finding.basis], ["Next", [finding.next_step]]];
-  const key = JSON.stringify(parts);
+  set("odds-words", finding.odds_words);
+  const key = JSON.stringify(finding.parts);
   if (at("because").dataset.lines === key) return;
   at("because").dataset.lines = key;
-  at("because").replaceChildren(...parts.filter(([, lines]) => lines.length).flatMap(([head, lines]) => {
+  at("because").replaceChildren(...finding.parts.flatMap(([head, lines]) => {
     const items = made("ul");
     items.append(...lines.map((line) => made("li", line)));
     return [made("h3", head), items];
   }));
+}
+// Figures move with every shot; read out is the first finding, another one, and else what it has come to after a while.
+const APART_MS = 10_000;
+let spoken = { at: -Infinity };
+function speak({ explanation, sentence, next_step }) {
+  const now = performance.now();
+  if (explanation === spoken.explanation && now - spoken.at < APART_MS) return;
+  if (sentence === spoken.sentence) return;
+  spoken = { at: now, explanation, sentence };
+  set("spoken", `${sentence} ${next_step && `Next: ${next_step}.`}`);
 }
 function chance(one) {
   const line = made("li");
