@@ -123,6 +123,20 @@ def test_a_very_long_item_takes_no_page_for_a_few_lines(usual: Drawn, tmp_path: 
             assert min(ends) > 80
 
 
+def test_the_caution_ends_above_the_table(usual: Drawn, tmp_path: Path) -> None:
+    """Bold letters are wider: what fills the line in plain ones takes two."""
+    tool = require("pdftotext")
+    for count in range(96, 121, 4):
+        step = ("ring it once more with every other winding open, " * 5)[:count]
+        (tmp_path / "r.pdf").write_bytes(pdf_of(replace(usual[0], next_step=step), ()))
+        told = subprocess.run([tool, "-bbox", str(tmp_path / "r.pdf"), "-"], capture_output=True, check=True)
+        words = re.findall(r'yMin="([\d.]+)" xMax="[\d.]+" yMax="([\d.]+)">([^<]*)<', told.stdout.decode())
+        head = next(k for k, (_, _, word) in enumerate(words) if word == "connection")
+        caution = next(k for k, (_, _, word) in enumerate(words) if word == "Caution:")
+        lowest = max(float(bottom) for _, bottom, word in words[caution:head] if word != "ring")
+        assert lowest < float(words[head][0]), f"{count} letters"
+
+
 def test_the_report_compares_in_and_out_of_circuit(usual: Drawn) -> None:
     sheet, pictures = usual
     (sentences,) = (s for head, s in sheet.sections if head == "Comparison: out of circuit, then in circuit")

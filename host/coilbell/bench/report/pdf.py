@@ -300,7 +300,7 @@ class _Page:
     def _boxed(self) -> None:
         inner = _Column(_MARGIN + 2, self.width - 4)
         texts = (f"Next: {self.sheet.next_step}", f"Caution: {self.sheet.caution}")
-        height = sum(self._height(inner, text) for text in texts) + 3
+        height = self._height(inner, texts[0], bold=True) + self._height(inner, texts[1]) + 3
         self._room(height)
         self.pdf.set_draw_color(31, 90, 158)
         self.pdf.rect(_MARGIN, self.y, self.width, height)
