@@ -104,6 +104,27 @@ def test_interleaved_times_unfold_a_fast_ring(rng):
     assert plain.main.frequency_hz.value == pytest.approx(100e3, rel=1e-3)
 
 
+@pytest.mark.parametrize("reach", [0.0, 0.1, 0.5, 1.0])
+def test_between_rails_that_leave_nothing_no_ring_is_made_up(rng, reach):
+    times = np.arange(2048) / RATE_HZ
+    seen = np.clip(ring(times) + 5 * rng.standard_normal(times.size) + 10, -reach, max(reach, 0.01))
+    answer = fit(Record(seen, rate_hz=RATE_HZ))
+    assert not answer.rings
+    assert DoubtKind.CLIPPED in [doubt.kind for doubt in answer.doubts]
+
+
+def test_an_uncertainty_that_cannot_be_computed_is_unknown_not_none(rng):
+    times = np.arange(2048) / RATE_HZ
+    seen = np.clip(ring(times) + 5 * rng.standard_normal(times.size) + 10, -6, 6)
+    answer = fit(Record(seen, rate_hz=RATE_HZ))  # some 250 samples are off the rails, few of them in the ring
+    found = [*answer.modes, *answer.tones]
+    assert found
+    for mode in found:
+        for figure in (mode.frequency_hz, mode.amplitude):
+            assert figure.standard_uncertainty > 0
+            assert figure.low < figure.value < figure.high
+
+
 def test_clipped_samples_are_masked_by_the_model(rng):
     answer = fit(record(rng, amplitude=4000.0))
     assert {d.kind for d in answer.doubts} == {DoubtKind.CLIPPED}

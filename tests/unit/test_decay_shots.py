@@ -118,3 +118,15 @@ def test_a_slip_common_to_all_shots_is_still_named():
     whole = ring(9e3, 80, count=2070)
     curve = np.concatenate((whole[:300], whole[302:]))[:2048]
     assert fit(shots(curve, rng)).doubts_about(DoubtKind.TIME_SLIP)
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_silent_shot_among_ringing_ones_spoils_nothing():
+    rng = np.random.default_rng(20)
+    loud = shots(ring(21.6e3, 40), rng, many=2)
+    silent = Record(
+        np.full(len(loud[0]), 2048), rate_hz=RATE_HZ, shot=2, pretrigger=64, pulse_s=0.1 / RATE_HZ
+    )
+    main = fit([*loud, silent]).main
+    assert abs(main.frequency_hz.value - 21.6e3) <= 4 * main.frequency_hz.standard_uncertainty
+    assert abs(main.q.value - 40) <= 4 * main.q.standard_uncertainty

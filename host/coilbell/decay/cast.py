@@ -176,7 +176,7 @@ def _offset(settled: Settled, matrix: Array, scale: float) -> Quantity:
         by_piece(settled.blocks, settled.solution.coefficients)[0][last] + settled.pieces[0].trace.reference
     )
     row = _places(settled)[0] + last
-    return figures.plain(float(value), float(np.sqrt(max(matrix[row, row], 0.0))), scale)
+    return figures.plain(float(value), figures.root(float(matrix[row, row])), scale)
 
 
 def _units(settled: Settled, step_s: float, scale: float) -> Array:

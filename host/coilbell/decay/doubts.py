@@ -40,6 +40,8 @@ def general_doubts(
     total = settled.solution.count
     if settled.clipped:
         detail = f"{settled.clipped} samples on the converter's rail are masked by the model"
+        if settled.too_clipped:
+            detail = f"{settled.clipped} of {total} samples are on the converter's rails, too few others left"
         doubts.append(Doubt(DoubtKind.CLIPPED, detail, settled.clipped, 0.0))
     if settled.glitches:
         detail = f"{settled.glitches} of {total} samples stand far out of the residual and are masked"
@@ -108,6 +110,8 @@ def _pole_score(linear: Array, poles: Array, residual: Array) -> float:
     unit.flat[:: unit.shape[0] + 1] += 1e-12
     cross = (poles @ linear.T) * scale
     information = poles @ poles.T - cross @ np.linalg.solve(unit, cross.T)
+    if not np.linalg.cond(information) < 1e12:
+        return 0.0  # a shot without the ring says nothing of its poles
     gradient = poles @ residual - cross @ np.linalg.solve(unit, scale * (linear @ residual))
     return float(gradient @ np.linalg.solve(information, gradient))
 

@@ -16,7 +16,7 @@ import numpy as np
 from coilbell.decay.model import Mode, Quantity, Recovery, ring_count
 from coilbell.decay.solve import Array
 
-__all__ = ["Z95", "Pole", "mode", "plain", "recovery"]
+__all__ = ["Z95", "Pole", "mode", "plain", "recovery", "root"]
 
 Z95 = 1.959963984540054
 
@@ -32,7 +32,12 @@ class Pole:
     def spread(self, slope_decay: float, slope_angular: float) -> float:
         """Standard uncertainty of a figure with these derivatives."""
         slope = np.array((slope_decay, slope_angular))
-        return math.sqrt(max(float(slope @ self.covariance @ slope), 0.0))
+        return root(float(slope @ self.covariance @ slope))
+
+
+def root(variance: float) -> float:
+    """The standard uncertainty; unknown where the variance came out below 0, of a matrix hardly regular."""
+    return math.sqrt(variance) if variance >= 0 else math.inf
 
 
 def plain(value: float, uncertainty: float, scale: float = 1.0) -> Quantity:
@@ -44,6 +49,8 @@ def plain(value: float, uncertainty: float, scale: float = 1.0) -> Quantity:
 def _turned(rate: float, uncertainty: float, figure: Callable[[float], float]) -> Quantity:
     """A falling figure of a rate with a Gaussian error: 1/rate and its like."""
     value = figure(rate) if rate > 0 else math.inf
+    if not math.isfinite(uncertainty):
+        return Quantity(value, math.inf, 0.0, math.inf)
     fast, slow = rate + Z95 * uncertainty, rate - Z95 * uncertainty
     low = figure(fast) if fast > 0 else math.inf
     high = figure(slow) if slow > 0 else math.inf
@@ -88,11 +95,11 @@ def _amplitude(cosine: float, sine: float, covariance: Array, scale: float) -> t
     """Amplitude A and phase p of c cos + s sin = A cos(wn + p)."""
     height = math.hypot(cosine, sine)
     if height == 0:
-        return plain(0.0, math.sqrt(max(float(covariance[0, 0]), 0.0)), scale), plain(0.0, math.inf)
+        return plain(0.0, root(float(covariance[0, 0])), scale), plain(0.0, math.inf)
     slope = np.array((cosine, sine)) / height
     across = np.array((sine, -cosine)) / height**2
-    height_spread = math.sqrt(max(float(slope @ covariance @ slope), 0.0))
-    phase_spread = math.sqrt(max(float(across @ covariance @ across), 0.0))
+    height_spread = root(float(slope @ covariance @ slope))
+    phase_spread = root(float(across @ covariance @ across))
     return plain(height, height_spread, scale), plain(math.atan2(-sine, cosine), phase_spread)
 
 
@@ -101,6 +108,6 @@ def recovery(
 ) -> Recovery:
     """Figures of an exponential."""
     return Recovery(
-        decay_per_s=plain(rate, math.sqrt(max(variance, 0.0)), 1 / step_s),
-        amplitude=plain(height, math.sqrt(max(height_variance, 0.0)), scale),
+        decay_per_s=plain(rate, root(variance), 1 / step_s),
+        amplitude=plain(height, root(height_variance), scale),
     )

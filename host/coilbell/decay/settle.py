@@ -27,6 +27,8 @@ _GLITCH = 6.5
 _TAIL = 1.5
 _MASK_ROUNDS = 2
 _LEAST_CYCLES = 1.0
+_LEAST_CLEAR = 0.05
+"""Where no more than this part of the samples is off the rails, what fits between them is anything."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,6 +43,8 @@ class Settled:
     converter: Converter
     clipped: int = 0
     glitches: int = 0
+    too_clipped: bool = False
+    """True where too few samples are off the rails for anything to be looked for."""
     power: Array | None = None
     """Residual spectrum, where it is known already."""
 
@@ -55,6 +59,8 @@ def settle(
     limits = Limits(max_modes, slowest, noise_variance(traces), max(t.quantum for t in traces))
     converter = Converter.of(first.rails, first.reference, first.wide)
     pieces = tuple(_after_clipping(t) for t in traces)
+    if _too_clipped(pieces):
+        return _given_up(traces, limits, converter)
     if near is not None:
         warm = _warm(pieces, limits, near)
         if warm is not None:
@@ -67,6 +73,22 @@ def settle(
     for _ in range(_MASK_ROUNDS):
         settled = _over_clipping(settled)
     return settled
+
+
+def _too_clipped(pieces: tuple[Piece, ...]) -> bool:
+    if any(p.weights is None for p in pieces):
+        return False
+    clear = sum(int(p.weights.sum()) for p in pieces if p.weights is not None)
+    return clear < max(MIN_WINDOW, _LEAST_CLEAR * sum(map(len, pieces)))
+
+
+def _given_up(traces: list[Trace], limits: Limits, converter: Converter) -> Settled:
+    """A level and nothing else, with the samples as they are."""
+    pieces = tuple(Piece(t) for t in traces)
+    blocks = blocks_of(pieces)
+    level = solve(blocks, np.empty(0), Structure(0, 0), Bounds.within(blocks, limits.lowest_angular))
+    lost = sum(int(t.clipped.sum()) for t in traces if t.clipped is not None)
+    return Settled(level, blocks, pieces, (), limits, converter, clipped=lost, too_clipped=True)
 
 
 def _chosen(

@@ -360,9 +360,10 @@ def jacobians(blocks: list[Block], solution: Solution) -> list[Array]:
 
 
 def inverse_gram(tangent: Array) -> Array:
-    """(J J^T)^-1 of one record's tangent (p + q, n), rows scaled to one length first."""
+    """(J J^T)^-1 of one record's tangent (p + q, n), rows scaled to one length first; 0 for rows of none."""
     gram = tangent @ tangent.T
-    scale = 1 / np.sqrt(np.maximum(gram.diagonal(), 1e-300))
+    squares = gram.diagonal()
+    scale = np.where(squares > 1e-280, 1 / np.sqrt(np.maximum(squares, 1e-280)), 0.0)
     unit = gram * scale[:, None] * scale
     unit.flat[:: unit.shape[0] + 1] += 1e-12
     inverse: Array = np.linalg.inv(unit) * scale[:, None] * scale
