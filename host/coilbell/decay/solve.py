@@ -363,7 +363,7 @@ def inverse_gram(tangent: Array) -> Array:
     """(J J^T)^-1 of one record's tangent (p + q, n), rows scaled to one length first; 0 for rows of none."""
     gram = tangent @ tangent.T
     squares = gram.diagonal()
-    scale = np.where(squares > 1e-280, 1 / np.sqrt(np.maximum(squares, 1e-280)), 0.0)
+    scale: Array = np.where(squares > 1e-280, 1 / np.sqrt(np.maximum(squares, 1e-280)), 0.0)
     unit = gram * scale[:, None] * scale
     unit.flat[:: unit.shape[0] + 1] += 1e-12
     inverse: Array = np.linalg.inv(unit) * scale[:, None] * scale
