@@ -64,7 +64,8 @@ def test_every_statement_is_that_of_a_judgement(struck: Any, state: str, where: 
     assert {"Why", "Cannot be seen", "A counter"} <= set(heads)
     assert ("Rests on" in heads) == by
     assert told["next_step"]
-    assert bool(told["caution"]) == (where is Connection.IN_CIRCUIT)
+    assert told["caution"] == facts["caution"]
+    assert told["caution"] or where is Connection.OUT_OF_CIRCUIT
     assert f"{len(facts['cannot_see']) - 1} more" in told["unseen"]
 
 

@@ -15,6 +15,7 @@ const sound = new Sound();
 let status = null;
 let frozen = false;
 let held = false;
+let newest = null; // the last shot that came, which is the one that is kept and marked
 let waiting = null; // the newest shot that is not drawn yet: a slow screen skips the others
 let drawing = false; // until the frame is through in which the last shot is painted
 let owed = 0; // shots that came and were not yet called seen
@@ -36,6 +37,7 @@ function hear_answer({ words, failed }) {
 }
 function hear_shot(message) {
   owed += 1;
+  newest = message;
   if (frozen) return pay(0);
   sound.follow(message.tone_hz); // for ears it is never too late, whatever the screen does
   waiting = message;
@@ -104,6 +106,13 @@ async function asked(form) {
   const given = await form();
   if (given) order(given);
 }
+// A frozen picture is not the last ring once others came after it: it must not be kept for another.
+function behind() {
+  const shown = Number(document.body.dataset.shot);
+  if (!frozen || shown === newest.number) return false;
+  showAnswer(`the picture is frozen at shot ${shown}, the last ring is shot ${newest.number}: press F to see it first`, true);
+  return true;
+}
 const ITEM = { name: "item", label: "Item in the bench log", needed: true };
 const MARK = [{ name: "reference", label: "Reference", needed: true }, { name: "unit", label: "Unit, the specimen's name", needed: true }];
 const DOES = {
@@ -116,9 +125,9 @@ const DOES = {
   prior: () => kept("How probable a shorted turn is before the ring", [{ name: "prior", label: "Prior probability", needed: true, hint: "such as 0.3 or 30%" }], "wish"),
   in: () => order({ do: "wish", connection: "in circuit" }),
   out: () => order({ do: "wish", connection: "out of circuit" }),
-  good: () => kept("Mark the last ring as good", MARK, "mark"),
-  shorted: () => kept("Mark the last ring as shorted on purpose", [...MARK, { name: "how", label: "What was shorted", needed: true }], "mark"),
-  keep: () => kept("Keep the last ring in the log", [ITEM, { name: "words", label: "A note with it, or nothing" }], "keep"),
+  good: () => behind() || kept("Mark the last ring as good", MARK, "mark"),
+  shorted: () => behind() || kept("Mark the last ring as shorted on purpose", [...MARK, { name: "how", label: "What was shorted", needed: true }], "mark"),
+  keep: () => behind() || kept("Keep the last ring in the log", [ITEM, { name: "words", label: "A note with it, or nothing" }], "keep"),
   note: () => kept("Note", [ITEM, { name: "words", label: "Words", needed: true }], "note"),
   print: async () => {
     const given = await ask("Report of an item, to print", [ITEM]);
@@ -135,11 +144,16 @@ const DOES = {
     place.scrollIntoView({ block: "start" });
   },
   freeze: () => {
+    if (!newest && !frozen) return showAnswer("nothing has been struck yet; there is no picture to freeze", true);
     frozen = !frozen;
     press("freeze", frozen);
-    if (frozen) sound.silence(), link.order({ do: "whole" });
+    document.body.toggleAttribute("data-frozen", frozen);
+    if (frozen) return sound.silence(), link.order({ do: "whole" });
+    waiting = newest;
+    draw_newest();
   },
   hold: () => {
+    if (!newest && !held) return showAnswer("nothing has been struck yet; there is no trace to hold", true);
     held = !held;
     press("hold", held);
     decay.hold(held);
