@@ -63,7 +63,7 @@ class Finding:
 
     shifts: in the shift plane, for each capacitor of `rings`; tank: inductance and loss with the test
     capacitor's uncertainty; slope: d ln G/d ln w of the loss by two capacitors, the winding's and the
-    reference's; at_set: the next step has to be done at the set.
+    reference's; caution: where the next step is, or may be, at the set, else "".
     """
 
     explanation: Explanation
@@ -84,11 +84,6 @@ class Finding:
     slope: tuple[Quantity, float] | None
     healthy: Healthy | None
     doubts: tuple[str, ...]
-
-    @property
-    def at_set(self) -> bool:
-        """True when the next step has to be done at the set."""
-        return bool(self.caution)
 
     @property
     def inductance_henries(self) -> Quantity | None:
