@@ -281,8 +281,12 @@ def test_server_stopped_is_said(source: Any, tmp_path: Path, look: Callable[...,
     with serving(source, tmp_path) as served:
         page = look(served.address)
         _strike(page)
+        page.keyboard.press("Space")
+        page.locator("[data-does=run][aria-pressed=true]").wait_for()
     page.locator("#link[data-state=stopped]").wait_for()
     assert "does not answer" in page.locator("#link").inner_text()
+    assert "open the address it prints" in page.locator("#link").inner_text()
+    assert page.locator("[data-does=run]").get_attribute("aria-pressed") == "false"
     _picture(page, "stopped")
     page.keyboard.press("s")
     assert "not done" in page.locator("#answer").evaluate("e => getComputedStyle(e, '::before').content")

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-LONG = "Oberspannungswicklung-" * 6
+LONG = "Oberspannungswicklung" * 6
 CROSSED = (
     "[...document.querySelectorAll('#figures div, #said p, #said h2, #because li, #controls button, "
     "#controls select, #sheet p')].filter(e => e.offsetParent && e.scrollWidth > e.clientWidth + 1)"

@@ -72,8 +72,7 @@ function draw(shot) {
 function hear_status(message) {
   status = message;
   showStatus(message);
-  press("run", message.running);
-  document.querySelector("[data-does=run] span").textContent = message.running ? "Stop" : "Strike on and on";
+  told_running(message.running);
   document.querySelector("[data-does=take]").hidden = message.commands;
   for (const one of document.querySelectorAll(COMMANDS))
     if (one.dataset.wish !== "kind") one.disabled = !message.commands;
@@ -81,13 +80,18 @@ function hear_status(message) {
   if (!message.running) sound.silence();
   document.body.toggleAttribute("data-sleeps", message.link.state !== "ready" || message.leads.state === "live");
 }
+function told_running(on) {
+  press("run", on);
+  document.querySelector("[data-does=run] span").textContent = on ? "Stop" : "Strike on and on";
+}
 function wire(state) {
   if (state === "open") return showAnswer("", false);
   Object.assign(document.getElementById("link").dataset, { state: "stopped" });
-  document.getElementById("link").textContent = "the page's server does not answer: it was stopped, or the network is gone; start coilbell page again";
+  document.getElementById("link").textContent = "the page's server does not answer: it was stopped, or the network is gone; start coilbell page again and open the address it prints";
   document.getElementById("leads").dataset.state = "unknown";
   document.getElementById("leads").textContent = "lead voltage not known";
   document.body.toggleAttribute("data-sleeps", true);
+  told_running(false); // nothing strikes that this page could know of
   sound.silence();
 }
 const link = new Link(heard, wire);
