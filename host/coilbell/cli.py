@@ -54,6 +54,7 @@ commands:
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; returns the exit code."""
+    _open_closed()
     try:
         try:
             return _chosen(sys.argv[1:] if arguments is None else arguments)
@@ -121,6 +122,13 @@ def _run(name: str, words: list[str]) -> int:
     except UnicodeEncodeError as error:
         found = ascii(error.object[error.start : error.end])
         return _complain(f"a name holds {found}, which is no letter in this system's encoding; rename it", 2)
+
+
+def _open_closed() -> None:
+    """Where a shell closed an output, what goes there goes nowhere."""
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115
 
 
 def _abandon_output() -> None:

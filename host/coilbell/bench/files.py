@@ -16,6 +16,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from coilbell.bench import csvfile, jsonfile, oscilloscope, wavfile
+from coilbell.bench.encoding import text_of
 from coilbell.errors import FileError, RecordError
 from coilbell.record import MAX_SAMPLES, Record
 from coilbell.whole import whole_file
@@ -97,6 +98,8 @@ def _read(path: Path, channel: str | None, time_unit: str | None, rate_hz: float
         _refuse_options("a sound file", time_unit=time_unit, rate_hz=rate_hz)
         return wavfile.read(path, channel)
     content = _content(path)
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):  # what a Windows shell's > makes of our JSON, too
+        content = text_of(content).encode("utf-8")
     if jsonfile.recognises(content):
         _refuse_options("a record file", channel=channel, time_unit=time_unit, rate_hz=rate_hz)
         return jsonfile.decode(content)

@@ -139,7 +139,7 @@ def _parsed(content: bytes, shape: type[_Shape]) -> _Shape:
 
 def _one_line(error: Exception) -> str:
     text = " ".join(str(error).split())[:160]
-    return text[:1].lower() + text[1:]
+    return text if text[1:2].isupper() else text[:1].lower() + text[1:]
 
 
 def _struct(record: Record) -> _Record:

@@ -20,6 +20,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from coilbell.bench.encoding import text_of
 from coilbell.bench.quantities import concise, parse
 from coilbell.errors import FileError, InputError
 from coilbell.isolate import (
@@ -98,7 +99,9 @@ def sound(path: str, channel: str | None) -> tuple[Any, float]:
     """Samples and rate [Hz] of one channel of a sound file. Raises FileError."""
     from coilbell.bench import files
 
-    (record,) = files.read(path, channel=channel)
+    record, *others = files.read(path, channel=channel)
+    if others:
+        raise FileError(f"{path}: one channel at a time is listened to; name one, or give its number")
     if record.rate_hz is None:
         raise FileError(f"{path}: has time stamps, so it is no sound; give a WAV file")
     return record.samples, record.rate_hz
@@ -159,6 +162,11 @@ def _parallel(step: Step, pairs: Pairs, meter: Meter) -> Evidence:
     parts = [parse(text, "", "parts") for text in pairs["parts"].split(",")]
     network = parallel(parts, fraction(pairs.get("tolerance", "5%"), "tolerance"))
     reading = _read(pairs["read"], "", "read", meter)
+    if reading.value + 2 * reading.uncertainty < 0:
+        raise InputError(
+            f"{step.key}: {pairs['read']} ohm is less than none: something there holds a charge; "
+            "discharge it and read again"
+        )
     words = (
         f"{pairs['read']} ohm where {' || '.join(pairs['parts'].split(','))} make "
         f"{concise(network.value, network.uncertainty)}"
@@ -229,10 +237,10 @@ def _finding_file(path: Path) -> Mapping[str, Any]:
     try:
         if path.stat().st_size > _LARGEST_FINDING:
             raise FileError(f"{path}: larger than any finding")
-        found = json.loads(path.read_text(encoding="utf-8"))
+        found = json.loads(text_of(path.read_bytes()))
     except OSError as error:
         raise FileError(f"{path}: cannot be read: {error.strerror or error}") from error
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise FileError(f"{path}: is no finding; give what `coilbell judge --json` printed") from error
     if not isinstance(found, dict):
         raise FileError(f"{path}: is no finding; give what `coilbell judge --json` printed")

@@ -39,16 +39,18 @@ def read(path: Path, channel: str | None) -> list[Record]:
                     "cut it around the ring"
                 )
             bits = _BITS.get(sound.subtype)
-            samples = _codes(sound, bits) if bits else sound.read(dtype=_float_type(sound), always_2d=True)
+            # Some compressed kinds cannot be wound back, and are read only when told how much.
+            kind = {"frames": sound.frames, "always_2d": True}
+            samples = _codes(sound, bits, kind) if bits else sound.read(dtype=_float_type(sound), **kind)
             rate = float(sound.samplerate)
     except soundfile.SoundFileError as error:
         raise FileError(f"is not a sound file that can be read: {error}; save it as WAV") from error
     return [_record(samples[:, place], rate, name, bits) for place, name in _channels(samples, channel)]
 
 
-def _codes(sound: Any, bits: int) -> npt.NDArray[Any]:
+def _codes(sound: Any, bits: int, kind: dict[str, Any]) -> npt.NDArray[Any]:
     """(frames, channels) converter codes as the file keeps them."""
-    wide = sound.read(dtype="int16" if bits <= 16 else "int32", always_2d=True)
+    wide = sound.read(dtype="int16" if bits <= 16 else "int32", **kind)
     return np.asarray(wide >> (8 * wide.itemsize - bits))
 
 

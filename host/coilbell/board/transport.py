@@ -130,8 +130,8 @@ def open_port(name: str) -> Port:
 
 def _check_socket(name: str) -> None:
     """A host and a port number must be there; raises InputError."""
-    parts = urlsplit(name)
     try:
+        parts = urlsplit(name)
         whole = bool(parts.hostname and parts.port)
     except ValueError:
         whole = False

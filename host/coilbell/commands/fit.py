@@ -94,10 +94,13 @@ def _request(options: argparse.Namespace) -> _Request:
     )
     if start is not None and stop is not None and start >= stop:
         raise InputError(f"--from {options.start} is not before --to {options.stop}; exchange them")
+    rate = _optional(options.rate, "Hz", "--rate")
+    if rate is not None and rate <= 0:
+        raise InputError(f"--rate {options.rate}; give a rate above 0, such as 500k")
     return _Request(
         channel=options.channel,
         time_unit=options.time_unit,
-        rate_hz=_optional(options.rate, "Hz", "--rate"),
+        rate_hz=rate,
         start_s=start,
         stop_s=stop,
         capacitor=None if options.capacitor is None else capacitor_of(options.capacitor),

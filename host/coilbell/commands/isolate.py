@@ -197,6 +197,8 @@ def _withdraw(options: argparse.Namespace, keeper: Keeper) -> int:
     from coilbell.bench.worksheet import opened, withdraw
 
     number = parse(options.entry, "", "number of the reading")
+    if number != int(number):
+        raise InputError(f"number of the reading {options.entry}; give a whole number, as show gives it")
     withdraw(keeper, opened(keeper), int(number), " ".join(options.why))
     return _show(options, keeper)
 

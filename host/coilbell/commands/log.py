@@ -47,6 +47,9 @@ COILBELL_LOG names, else one in the user's data folder. Nothing in it is ever
 overwritten: a new fit or finding stands beside the old ones.
 """
 
+_MOST_JOBS = 256
+"""More processes than any processor here runs at once."""
+
 _ACTIONS: dict[str, str] = {
     "add": "add an item, or rings, notes and photos to one; fits and judges what is added",
     "list": "all items",
@@ -215,9 +218,10 @@ def _refit(options: argparse.Namespace, log: Log) -> int:
 
     from coilbell.bench.log import LOG_SCHEMA, again, outcome_text
 
-    jobs = int(parse(options.jobs, "", "--jobs")) if options.jobs else -1
-    if options.jobs and jobs < 1:
-        raise InputError(f"--jobs {options.jobs}; give a whole number from 1")
+    wanted = parse(options.jobs, "", "--jobs") if options.jobs else -1.0
+    jobs = int(wanted)
+    if options.jobs and not (jobs == wanted and 1 <= jobs <= _MOST_JOBS):
+        raise InputError(f"--jobs {options.jobs}; give a whole number from 1 to {_MOST_JOBS}")
     if sys.stderr.isatty():
         from tqdm import tqdm
 

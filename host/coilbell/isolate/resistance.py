@@ -18,6 +18,8 @@ __all__ = ["LEAD_OHMS", "parallel", "reading_over_network"]
 LEAD_OHMS = 0.1
 """Standard uncertainty of test leads and contacts [ohm]; common practice, no published source."""
 
+_LEAST_OHMS = 1e-6
+
 
 def parallel(resistors_ohm: Sequence[float], tolerance: float = 0.05) -> Reading:
     """Resistance of resistors in parallel.
@@ -25,7 +27,7 @@ def parallel(resistors_ohm: Sequence[float], tolerance: float = 0.05) -> Reading
     resistors_ohm: each [ohm]; tolerance: of each, as a fraction [1]. Raises InputError for none, for
     values that are not above 0 and for a tolerance outside 0..0.5.
     """
-    if not resistors_ohm or not all(math.isfinite(r) and r > 0 for r in resistors_ohm):
+    if not resistors_ohm or not all(math.isfinite(r) and r > _LEAST_OHMS for r in resistors_ohm):
         raise InputError("resistors in parallel need values above 0, such as 68,3.3")
     if not 0 <= tolerance <= 0.5:
         raise InputError(f"resistor tolerance {tolerance:g}; give a fraction such as 0.05 for 5 %")

@@ -1,0 +1,116 @@
+"""What a hurried user types and feeds at the edges of the commands: one line, the documented exit code."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from coilbell.bench.files import example, read
+from coilbell.cli import main
+
+
+def _refused(capsys: pytest.CaptureFixture[str], *words: str) -> str:
+    """What is said to words that cannot be."""
+    assert main(list(words)) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("coilbell: ")
+    assert err.count("\n") == 1
+    return err
+
+
+@pytest.mark.parametrize("rate", ["0", "-500k"])
+def test_a_rate_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[str], rate: str) -> None:
+    table = tmp_path / "column.csv"
+    table.write_text("\n".join(map(str, range(100))))
+    assert f"--rate {rate}; give a rate above 0" in _refused(capsys, "fit", str(table), f"--rate={rate}")
+
+
+@pytest.mark.parametrize("jobs", ["1.5", "9" * 30, "0"])
+def test_processes_in_numbers_that_are_none(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], jobs: str
+) -> None:
+    log = ["--log", str(tmp_path / "log.sqlite")]
+    assert main(["log", "add", "heron-14", *log]) == 0
+    capsys.readouterr()
+    assert f"--jobs {jobs}; give a whole number" in _refused(capsys, "log", "refit", *log, "--jobs", jobs)
+
+
+def test_half_a_reading_is_not_the_one_before(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    sheet = ["--item", "heron-14", "--sheet", str(tmp_path / "sheet.jsonl")]
+    assert main(["isolate", "new", *sheet]) == 0
+    assert main(["isolate", "observe", *sheet, "collector-emitter", "normal"]) == 0
+    capsys.readouterr()
+    assert "2.5; give a whole number" in _refused(capsys, "isolate", "withdraw", *sheet, "2.5", "why")
+    assert main(["isolate", "withdraw", *sheet, "2", "why"]) == 0
+
+
+@pytest.mark.parametrize(
+    ("reading", "told"),
+    [
+        (["read=-5.0", "parts=68,3.3"], "less than none: something there holds a charge"),
+        (["read=3.1", "parts=1e-320"], "need values above 0"),
+    ],
+)
+def test_resistances_that_cannot_be(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], reading: list[str], told: str
+) -> None:
+    sheet = ["--item", "heron-14", "--sheet", str(tmp_path / "sheet.jsonl")]
+    assert main(["isolate", "new", *sheet]) == 0
+    capsys.readouterr()
+    assert told in _refused(capsys, "isolate", "observe", *sheet, "base-emitter", *reading)
+    assert main(["isolate", "observe", *sheet, "base-emitter", "read=-0.1", "parts=68,3.3"]) == 0
+
+
+def test_a_finding_nested_without_end(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    sheet = ["--item", "heron-14", "--sheet", str(tmp_path / "sheet.jsonl")]
+    deep = tmp_path / "deep.json"
+    deep.write_text("[" * 100_000)
+    assert main(["isolate", "new", *sheet]) == 0
+    capsys.readouterr()
+    assert "is no finding" in _refused(capsys, "isolate", "observe", *sheet, "ring-out", f"finding={deep}")
+
+
+def test_records_that_a_windows_shell_redirected(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    kept = tmp_path / "part.json"
+    kept.write_text(example().read_text(encoding="utf-8"), encoding="utf-16")
+    assert main(["fit", str(kept)]) == 0
+    here = capsys.readouterr().out.partition(":")[2]
+    assert main(["fit", str(example())]) == 0
+    assert here == capsys.readouterr().out.partition(":")[2]
+
+
+def test_json_keeps_its_capitals(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "bad.json"
+    path.write_text('{"format": NaN}')
+    assert "is damaged JSON: JSON is malformed" in _refused(capsys, "fit", str(path))
+
+
+def test_one_channel_is_listened_to_at_a_time(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "both.wav"
+    soundfile.write(path, np.zeros((44100, 2)), 44100)
+    assert "one channel at a time" in _refused(capsys, "listen", str(path), "--channel", "all")
+
+
+def test_a_compressed_recording_that_cannot_be_wound_back(tmp_path: Path) -> None:
+    path, times = tmp_path / "phone.wav", np.arange(8000) / 8000
+    soundfile.write(path, 0.8 * np.cos(2 * np.pi * 440 * times), 8000, "GSM610")
+    (record,) = read(path)
+    assert int(np.abs(np.fft.rfft(record.samples[:8000])).argmax()) == 440
+
+
+def test_an_address_with_half_a_bracket(capsys: pytest.CaptureFixture[str]) -> None:
+    assert "no address of a socket" in _refused(capsys, "capture", "--port", "socket://[::1")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a shell closes no output there")
+@pytest.mark.parametrize("closed", [">&-", "2>&-", ">&- 2>&-"])
+def test_closed_outputs(closed: str) -> None:
+    command = f'"{sys.executable}" -m coilbell fit --example {closed}'
+    done = subprocess.run(["sh", "-c", command], capture_output=True, text=True, timeout=60)
+    assert (done.returncode, done.stderr) == (0, "")
