@@ -21,6 +21,12 @@ SCHEMA = 1
 MAX_SAMPLES = 4_000_000
 """Longest record accepted; far beyond any ring, well inside memory."""
 
+_LARGEST = 1e30
+"""Squares of larger samples would leave the range of floats; instruments write 9.9e37 for "no value"."""
+
+_LONGEST_S = 1e12
+"""Times farther off are no instrument's."""
+
 
 class Connection(StrEnum):
     """How the winding was connected while it rang."""
@@ -213,6 +219,13 @@ def _check_samples(samples: npt.NDArray[Any]) -> None:
     if samples.dtype.kind == "f" and not np.isfinite(samples).all():
         where = int(np.flatnonzero(~np.isfinite(samples))[0])
         raise RecordError("samples", f"value {where} is {samples[where]}", "remove or repair that sample")
+    if samples.dtype.kind == "f" and np.abs(samples).max() >= _LARGEST:
+        where = int(np.abs(samples).argmax())
+        raise RecordError(
+            "samples",
+            f"value {where} is {samples[where]:g}",
+            f"give values below {_LARGEST:g}, such as volts",
+        )
 
 
 def _check_time(record: Record) -> None:
@@ -221,7 +234,7 @@ def _check_time(record: Record) -> None:
     if record.rate_hz is not None:
         if not (math.isfinite(record.rate_hz) and 1e-3 <= record.rate_hz <= 1e12):
             raise RecordError("rate_hz", f"{record.rate_hz!r} Hz", "give a rate between 1 mHz and 1 THz")
-        if not math.isfinite(record.first_s):
+        if not abs(record.first_s) <= _LONGEST_S:
             raise RecordError("first_s", f"{record.first_s!r} s", "give a time, or leave it out")
         return
     if record.first_s:
@@ -250,9 +263,10 @@ def _check_time(record: Record) -> None:
 def _check_scale(record: Record) -> None:
     for name in ("volts_per_count", "resolution"):
         value = getattr(record, name)
-        if value is not None and not (math.isfinite(value) and 0 < value < 1e6):
+        least = 1e-18 if name == "volts_per_count" else 0
+        if value is not None and not (math.isfinite(value) and least < value < 1e6):
             raise RecordError(name, f"{value!r}", "give a positive number, or leave it out")
-    if not (math.isfinite(record.gain) and record.gain > 0):
+    if not 1e-9 <= record.gain <= 1e9:
         raise RecordError("gain", f"{record.gain!r}", "give a positive number; 1 when there is no amplifier")
     if record.full_scale is None:
         if record.wide_codes:
@@ -296,5 +310,6 @@ def _check_identity(record: Record) -> None:
     if record.utc is not None:
         if record.utc.tzinfo is None:
             raise RecordError("utc", f"{record.utc} has no time zone", "give UTC")
-        if record.utc.astimezone(UTC) < datetime(1970, 1, 1, tzinfo=UTC):
-            raise RecordError("utc", f"{record.utc} lies before 1970", "set the clock and give UTC")
+        if not datetime(1970, 1, 1, tzinfo=UTC) <= record.utc < datetime(9999, 1, 1, tzinfo=UTC):
+            when = "before 1970" if record.utc.year <= 1970 else "beyond 9998"
+            raise RecordError("utc", f"{record.utc} lies {when}", "set the clock and give UTC")

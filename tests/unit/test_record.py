@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import FrozenInstanceError
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta, timezone
 
 import numpy as np
 import pytest
@@ -78,3 +78,22 @@ def test_each_refusal_names_its_field(field, settings):
 def test_impossible_capacitors(settings):
     with pytest.raises(RecordError, match="test_capacitor"):
         Capacitor(**settings)
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("samples", np.array([0.0, 1e305, 0.0])),
+        ("samples", np.array([0.0, 9.9e37, 0.0], dtype=np.float32)),
+        ("first_s", 1e300),
+        ("volts_per_count", 1e-300),
+        ("gain", 1e300),
+        ("gain", 1e-300),
+        ("utc", datetime(1, 1, 1, tzinfo=timezone(timedelta(hours=14)))),
+        ("utc", datetime(9999, 12, 31, 23, tzinfo=timezone(-timedelta(hours=14)))),
+    ],
+)
+def test_figures_of_no_instrument_are_refused(field: str, value: object) -> None:
+    fields = {"samples": np.arange(3.0), "rate_hz": 1e6} | {field: value}
+    with pytest.raises(RecordError, match=f"record field {field}: "):
+        Record(**fields)  # type: ignore[arg-type]
