@@ -36,6 +36,9 @@ def test_figures_and_names_stay_in_their_place(narrow: Any, width: int) -> None:
     page.wait_for_timeout(300)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     assert page.evaluate(CROSSED) == []
+    page.evaluate("scrollTo(0, 400)")
+    assert page.locator("header").evaluate("e => e.getBoundingClientRect().bottom") <= 0
+    page.evaluate("scrollTo(0, 0)")
     _struck(page)
 
 

@@ -57,7 +57,7 @@ def test_every_statement_is_that_of_a_judgement(struck: Any, state: str, where: 
     for words in (*lines, told["next_step"], told["caution"], ratio, told["unseen"].partition("; ")[0]):
         assert words.casefold() in text.replace("- ", ""), words
     for figure in shot_message(last, None)["figures"]:
-        _, sign, natural = figure["interval"].partition("; natural ")
+        _, sign, natural = figure["interval"].replace("\N{NO-BREAK SPACE}", " ").partition("; natural ")
         assert not sign or not by or f"natural frequency {natural}, Q".casefold() in text, natural
         assert bool(sign) == figure["name"].startswith("frequency")
     heads = [head for head, _ in told["parts"]]

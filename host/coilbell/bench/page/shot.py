@@ -120,7 +120,8 @@ def _natural_words(one: Shot, shot: Shot) -> str:
     for ring in finding.rings if finding else ():
         if ring.rings and seen is not None and ring.capacitor == seen.capacitor:
             natural_hz = math.exp(ring.point[0])
-            return f"natural {concise(natural_hz, natural_hz * math.sqrt(ring.covariance[0, 0]), 'Hz')}"
+            figure_hz = concise(natural_hz, natural_hz * math.sqrt(ring.covariance[0, 0]), "Hz")
+            return f"natural {figure_hz}".replace(" ", "\N{NO-BREAK SPACE}")
     return ""
 
 
