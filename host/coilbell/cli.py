@@ -140,7 +140,9 @@ def _abandon_output() -> None:
 
 
 def _complain(message: str, code: int) -> int:
-    text = f"coilbell: {message}"
+    from coilbell.bench.encoding import harmless
+
+    text = "coilbell: " + harmless(message).replace("\n", "\\n")
     if sys.stderr.isatty():
         import textwrap
 

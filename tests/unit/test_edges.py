@@ -114,3 +114,16 @@ def test_closed_outputs(closed: str) -> None:
     command = f'"{sys.executable}" -m coilbell fit --example {closed}'
     done = subprocess.run(["sh", "-c", command], capture_output=True, text=True, timeout=60)
     assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_names_in_files_do_not_steer_the_terminal(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    table, rows = tmp_path / "scope.csv", [f"{1e-6 * i:.6f},{np.cos(0.3 * i):.3f}" for i in range(100)]
+    table.write_text("\n".join(["time (s),\x1b]0;gone\x07\u202eCH1 (V)", *rows]), encoding="utf-8")
+    assert main(["fit", str(table)]) == 0
+    assert main(["fit", str(table), "--channel", "2"]) == 2
+    assert main(["fit", str(tmp_path / "no\x1b[31m\nsuch.csv")]) == 2
+    said = capsys.readouterr()
+    for text in (said.out, said.err):
+        assert "\\x1b" in text
+        assert not {"\x1b", "\x07", "\u202e"} & set(text)
+    assert said.err.count("\n") == 2

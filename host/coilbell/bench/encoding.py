@@ -1,10 +1,20 @@
-"""Bytes of a text file -> text, whichever encoding an instrument or a spreadsheet chose."""
+"""Bytes of a text file -> text, whichever encoding was chosen; text of others as a terminal may show it."""
 
 from __future__ import annotations
 
+import re
+
 from coilbell.errors import FileError
 
-__all__ = ["text_of"]
+__all__ = ["harmless", "text_of"]
+
+_STEERING = re.compile("[\x01-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
+"""Control characters, and those that turn the direction of writing round."""
+
+
+def harmless(text: str) -> str:
+    """The text with what would steer a terminal written as an escape: names in files are other people's."""
+    return _STEERING.sub(lambda found: ascii(found[0])[1:-1], text)
 
 
 def text_of(content: bytes) -> str:

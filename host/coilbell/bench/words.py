@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
+from coilbell.bench.encoding import harmless
 from coilbell.bench.facts import FIT_SCHEMA, doubt_facts, fit_facts
 from coilbell.bench.quantities import concise, counted, engineering, interval
 from coilbell.decay import Doubt, Fit, Quantity
@@ -74,7 +75,7 @@ def wrapped(text: str, indent: int = 2, width: int = WIDTH) -> str:
     """
     first = " " * indent
     lines = textwrap.fill(
-        _FIGURE.sub(_KEPT, text),
+        _FIGURE.sub(_KEPT, harmless(text.replace("\r\n", "\n"))),
         width,
         initial_indent=first,
         subsequent_indent=first + "  ",

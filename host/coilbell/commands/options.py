@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from coilbell.bench.encoding import harmless
 from coilbell.bench.quantities import parse
 from coilbell.errors import InputError
 
@@ -66,6 +67,7 @@ def action_of(options: argparse.Namespace, words: Mapping[str, str]) -> str:
 
 def tell(text: str) -> None:
     """Say something that is no result: to stderr, on a terminal within its columns."""
+    text = harmless(text).replace("\n", "\\n")
     if sys.stderr.isatty():
         text = textwrap.fill(text, 80, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
     print(text, file=sys.stderr, flush=True)
