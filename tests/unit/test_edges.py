@@ -127,3 +127,27 @@ def test_names_in_files_do_not_steer_the_terminal(tmp_path: Path, capsys: pytest
         assert "\\x1b" in text
         assert not {"\x1b", "\x07", "\u202e"} & set(text)
     assert said.err.count("\n") == 2
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--item", "heron-14", "--label", "x" * 450], "--label of 450 characters; keep it to 400"),
+        (["--item", "heron-14", "--label", "\x1b[31m"], "--label holds the character '\\x1b'"),
+        (["--note", "\x1b[31m"], "--note holds the character '\\x1b'"),
+        (["--out", "x" * 300 + ".json"], "choose another name"),
+        (["--out", "folder.json"], "nothing can be written there"),
+    ],
+)
+def test_what_could_not_be_kept_is_told_before_a_winding_is_struck(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    words: list[str],
+    told: str,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("folder.json").mkdir()
+    log = ["--log", "log.sqlite"] if "--item" in words else []
+    # A port that is not there would be told first if it were opened first.
+    assert told in _refused(capsys, "capture", "--port", "/dev/no-such-port", *words, *log)

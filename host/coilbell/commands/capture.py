@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 import time
 from collections.abc import Iterator, Sequence
@@ -45,6 +46,7 @@ cannot be; 3 no board, or its port cannot be opened.
 _MOST_FAILURES = 3
 """So many captures may fail one after another before --watch gives up."""
 _PAUSE_S = 1.0
+_LONGEST_NOTE = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +101,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _request(options: argparse.Namespace) -> _Request:
+    from coilbell.bench.log import check_words
     from coilbell.board import Settings
     from coilbell.commands.fit import fraction
     from coilbell.record import Connection
@@ -107,6 +110,7 @@ def _request(options: argparse.Namespace) -> _Request:
         raise InputError(f"--count {options.count}; give 1 or more, or --watch")
     if options.json and options.out == "-":
         raise InputError("--json and --out - would mix on stdout; write the records to a file")
+    check_words(options.note, "--note", _LONGEST_NOTE)
     letters = ("A", "B") if options.capacitor == "both" else (options.capacitor,)
     settings = tuple(
         Settings(
@@ -141,6 +145,12 @@ def _check_out(name: str | None) -> None:
         raise InputError(f"--out {name}: records are kept as .json, .csv or .tsv; give such a name")
     if not path.parent.is_dir():
         raise InputError(f"--out {name}: no folder {path.parent}; make it first")
+    try:
+        taken = path.exists() and not path.is_file()
+    except OSError as error:
+        raise InputError(f"--out {name[:80]}: {error.strerror}; choose another name") from error
+    if taken or not os.access(path.parent, os.W_OK):
+        raise InputError(f"--out {name}: nothing can be written there; choose another name or folder")
 
 
 def _watch(tester: Tester, request: _Request, drawer: Drawer | None) -> int:

@@ -46,6 +46,9 @@ __all__ = [
 PRIOR = "0.5"
 """Probability of a shorted turn before the ring, where none is stated."""
 
+_LONGEST_LABEL = 400
+"""The log keeps 500 letters; what was struck is added to them."""
+
 
 def actions_of(
     parser: argparse.ArgumentParser, words: Mapping[str, str]
@@ -176,9 +179,10 @@ def drawer_of(options: argparse.Namespace) -> Iterator[Drawer | None]:
                 raise InputError(f"--{name} keeps nothing by itself; give --item NAME as well")
         yield None
         return
-    from coilbell.bench.log import Drawer, Log, check_name
+    from coilbell.bench.log import Drawer, Log, check_name, check_words
 
     check_name(options.item)
+    check_words(options.label, "--label", _LONGEST_LABEL)
     with Log(Path(options.log) if options.log else None) as log:
         with log.together():
             pass  # a log that cannot be written is told before anything is struck or computed

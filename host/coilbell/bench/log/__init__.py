@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from coilbell.bench.log.again import Outcome, again
-from coilbell.bench.log.book import Log, check_name
+from coilbell.bench.log.book import Log, check_name, check_words
 from coilbell.bench.log.database import VARIABLE, default_path
 from coilbell.bench.log.kept import Item, KeptCapture, KeptFit, KeptJudgement, Note, Photo, versions
 from coilbell.bench.log.schema import SCHEMA
@@ -46,6 +46,7 @@ __all__ = [
     "Rung",
     "again",
     "check_name",
+    "check_words",
     "comparison_question",
     "default_path",
     "enter",
