@@ -81,6 +81,15 @@ def test_the_rate_of_a_coarse_clock_is_within_its_uncertainty(
     assert base.rate_uncertainty <= 0.01
 
 
+@pytest.mark.parametrize("step", [1e-6, 0.2e-6])
+@pytest.mark.parametrize("start", [1.7e9, 1.7e9 + 0.123456])
+def test_stamps_of_a_calendar_are_as_fine_as_floats(step: float, start: float) -> None:
+    base = of(start + step * np.arange(3000), 1e-9)
+    assert base.rate_hz is not None
+    assert 1e-6 < base.rate_uncertainty < 1e-3
+    assert abs(base.rate_hz * step - 1) <= np.sqrt(3) * base.rate_uncertainty
+
+
 def test_stamps_that_tell_no_rate_are_refused() -> None:
     with pytest.raises(FileError, match="rounded to 1 ms leave the sampling rate uncertain"):
         of(np.repeat([0.0, 1e-3], 500), 1e-3)

@@ -95,7 +95,10 @@ def _uniform(times: Array, tick: float, *, repeats: bool) -> Timebase | None:
     step = float(count @ (times - middle) / (count @ count))
     away = float(np.abs(times - middle - step * count).max())
     first = float(times[0])
-    if away <= 1e-4 * step + 4 * np.finfo(float).eps * np.abs(times).max():
+    grain = float(np.spacing(np.abs(times).max()))
+    if away <= 1e-4 * step + 4 * grain:
+        if grain > _EXACT_ENOUGH * (times[-1] - times[0]):  # counted from a day long past
+            return _rounded(times, _slopes(times, count, 2 * away + grain), grain)
         return Timebase(first, _clean_rate(times), None, f"uniform, {engineering(step, 's')} a sample")
     if tick <= 0.6 * step or repeats:
         # Strictly less than a tick: a single stamp that is wrong by one is no rounding.
