@@ -151,3 +151,12 @@ def test_what_could_not_be_kept_is_told_before_a_winding_is_struck(
     log = ["--log", "log.sqlite"] if "--item" in words else []
     # A port that is not there would be told first if it were opened first.
     assert told in _refused(capsys, "capture", "--port", "/dev/no-such-port", *words, *log)
+
+
+def test_a_setting_above_a_single_column_is_not_its_name(tmp_path: Path) -> None:
+    table = tmp_path / "scope.csv"
+    figures = [f"{np.cos(0.3 * i):.4f}" for i in range(100)]
+    table.write_text("\n".join(["Sample Interval,1e-6,s", "Record Length,100", *figures]))
+    (record,) = read(table)
+    assert record.rate_hz == 1e6
+    assert "channel" not in record.extra

@@ -41,6 +41,8 @@ def names(above: Sequence[str], separator: str | None, places: Sequence[int]) ->
         labels = next((row for row in reversed(rows) if not any(map(_is_number, row))), rows[-1])
     if all(map(_is_number, labels)) and not any(units):
         labels = [""] * len(places)
+    if len(places) == 1 and any(map(_is_number, _parts(labels[0], separator)[1:])):
+        labels = [""]  # a setting above a single column is no name of it
     return [(label, unit or _unit_in(label)) for label, unit in zip(labels, units, strict=True)]
 
 
