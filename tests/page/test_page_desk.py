@@ -295,3 +295,15 @@ def test_shots_leave_time_to_draw_them(watch: Callable[..., Any], source: Any) -
     last = page.until(lambda m: m["what"] == "shot" and m["number"] >= first["number"] + 20)
     shots = last["number"] - first["number"]
     assert last["struck_at_ms"] - first["struck_at_ms"] > 0.9 * 40 * (shots - 2)
+
+
+def test_a_ring_struck_before_the_wish_changed_is_not_kept_for_it(watch: Callable[..., Any]) -> None:
+    page = watch()
+    page.order("wish", connection="out of circuit")
+    page.order("strike")
+    page.next("shot")
+    page.order("wish", connection="in circuit", capacitor="B")
+    for do, more in (("keep", {"item": "lot-1"}), ("mark", {"reference": "tarn", "unit": "u"})):
+        refused = page.answer(do, **more)
+        assert refused["failed"]
+        assert "nothing has been struck with capacitor B, connection in circuit" in refused["words"]

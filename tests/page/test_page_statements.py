@@ -42,9 +42,15 @@ def _flat(text: str) -> str:
     return re.sub(r"\s+", " ", text)
 
 
-@pytest.mark.parametrize("where", [Connection.OUT_OF_CIRCUIT, Connection.IN_CIRCUIT])
-@pytest.mark.parametrize("state", ["healthy", "turn-dead"])
-@pytest.mark.parametrize("by", [True, False])
+@pytest.mark.parametrize(
+    ("state", "where", "by"),
+    [
+        ("healthy", Connection.OUT_OF_CIRCUIT, True),
+        ("turn-dead", Connection.OUT_OF_CIRCUIT, True),
+        ("turn-dead", Connection.IN_CIRCUIT, True),
+        ("turn-dead", Connection.IN_CIRCUIT, False),
+    ],
+)
 def test_every_statement_is_that_of_a_judgement(struck: Any, state: str, where: Connection, by: bool) -> None:
     reference = _reference(struck) if by else None
     last = _shots(struck, state, reference, Wish("both", where, kind=KIND))[-1]

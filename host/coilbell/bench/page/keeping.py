@@ -14,6 +14,7 @@ from coilbell.bench.page.source import Wish
 from coilbell.bench.quantities import counted
 from coilbell.bench.shelf import Shelf
 from coilbell.errors import InputError
+from coilbell.record import Connection
 from coilbell.winding import Capture, Condition, Reference, remarks
 
 __all__ = ["Keeping"]
@@ -43,7 +44,7 @@ class Keeping:
             if shot.observation is not None
         ]
         if not captures:
-            raise InputError("nothing has been struck yet; strike the winding, then mark it")
+            raise InputError(_unstruck(wish, "mark"))
         shelf = self.shelf
         if shelf.holds(order.reference):
             after = shelf.get(order.reference).having(captures)
@@ -60,7 +61,7 @@ class Keeping:
         from coilbell.bench.log import Rung, keep
 
         if not shots:
-            raise InputError("nothing has been struck yet; strike the winding, then keep it")
+            raise InputError(_unstruck(wish, "keep"))
         rungs = []
         for shot in shots:
             label = f"live page, shot {shot.number}, capacitor {shot.letter}"
@@ -88,3 +89,12 @@ class Keeping:
             place = Path(folder, "report.html")
             write_report(log, log.item(name), place)
             return place.read_text(encoding="utf-8")
+
+
+def _unstruck(wish: Wish, what: str) -> str:
+    """A page may still show a ring that was struck before capacitor or connection were changed."""
+    where = "not said" if wish.connection is Connection.UNKNOWN else str(wish.connection)
+    return (
+        f"nothing has been struck with capacitor {wish.capacitor}, connection {where}; strike the winding, "
+        f"then {what} it"
+    )
