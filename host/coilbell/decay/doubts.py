@@ -135,7 +135,7 @@ def defect_doubts(seen: Survey, found: list[Defect], law: Law | None, step_s: fl
         return []
     best = found[0]
     ratio = seen.ratio(best)
-    detail = f"{_EXPLAINED[best.kind]} (evidence {ratio:.0f}, chance stays below {best.threshold:.0f})"
+    detail = f"{_EXPLAINED[best.kind]} (evidence {ratio:.3g}, chance stays below {best.threshold:.3g})"
     if best.kind is DoubtKind.TIME_SLIP:
         detail += f", near {best.place * step_s * 1e6:.0f} us into the window"
     if law is not None:

@@ -226,7 +226,7 @@ def basis(by: Healthy, reference: Reference, odds: Posterior, where: Connection)
     units = len(by.units)
     found = [
         f"a prior of {100 * odds.prior:.3g} % that a turn is shorted, before this ring"
-        + (" (assumed; set it with --prior)" if odds.prior == 0.5 else "")
+        + (" (assumed; another can be given)" if odds.prior == 0.5 else "")
     ]
     if by.same_unit:
         found.append(f"earlier rings of this very unit, {by.same_unit}, in reference {reference.name}")
