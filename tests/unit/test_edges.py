@@ -160,3 +160,11 @@ def test_a_setting_above_a_single_column_is_not_its_name(tmp_path: Path) -> None
     (record,) = read(table)
     assert record.rate_hz == 1e6
     assert "channel" not in record.extra
+
+
+@pytest.mark.parametrize("option", ["--unit=1", "--resistance=0.4", "--store=shelf"])
+def test_what_only_a_judgement_needs_is_not_passed_over(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], option: str
+) -> None:
+    words = ["log", "add", "heron-14", str(example()), "--log", str(tmp_path / "log.sqlite"), option]
+    assert "needs --reference: without one nothing is judged" in _refused(capsys, *words)

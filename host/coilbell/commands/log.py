@@ -134,6 +134,9 @@ def run(options: argparse.Namespace) -> int:
 def _add(options: argparse.Namespace, log: Log) -> int:
     from coilbell.bench.log import Entry, enter, item_facts, item_text
 
+    for name in ("store", "unit", "resistance"):
+        if getattr(options, name) and options.reference is None:
+            raise InputError(f"--{name} needs --reference: without one nothing is judged")
     entry = Entry(
         name=options.item,
         details={name: getattr(options, name) for name in ("equipment", "part", "kind", "serial")},
