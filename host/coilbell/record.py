@@ -129,6 +129,8 @@ class Record:
     """(n,) integer codes or floats, read-only."""
     rate_hz: float | None = None
     """Uniform sampling rate [Hz]."""
+    rate_uncertainty: float = 0.0
+    """Relative standard uncertainty of `rate_hz` [1]: of time stamps rounded when written, above all."""
     first_s: float = 0.0
     """Time of a uniform record's first sample [s], where its source counts from a trigger."""
     times_s: npt.NDArray[np.float64] | None = None
@@ -234,11 +236,16 @@ def _check_time(record: Record) -> None:
     if record.rate_hz is not None:
         if not (math.isfinite(record.rate_hz) and 1e-3 <= record.rate_hz <= 1e12):
             raise RecordError("rate_hz", f"{record.rate_hz!r} Hz", "give a rate between 1 mHz and 1 THz")
+        if not 0 <= record.rate_uncertainty <= 0.1:
+            raise RecordError(
+                "rate_uncertainty", f"{record.rate_uncertainty!r}", "give a part of the rate, such as 0.001"
+            )
         if not abs(record.first_s) <= _LONGEST_S:
             raise RecordError("first_s", f"{record.first_s!r} s", "give a time, or leave it out")
         return
-    if record.first_s:
-        raise RecordError("first_s", "stands beside times_s", "leave it out, the stamps say it")
+    for name in ("first_s", "rate_uncertainty"):
+        if getattr(record, name):
+            raise RecordError(name, "stands beside times_s", "leave it out, the stamps say it")
     times = record.times_s
     assert times is not None
     if times.shape != record.samples.shape:

@@ -54,6 +54,22 @@ def test_one_record(rng):
     assert answer.unit == "counts"
 
 
+def test_an_uncertain_clock_is_in_every_rate_and_in_no_ratio(rng):
+    """Clocks off by 0.5 % (standard deviation), each record said to be at the nominal rate."""
+    far, sure = [], fit(record(rng)).main
+    for _ in range(60):
+        off = 5e-3 * rng.standard_normal()
+        clocked = record(rng, rate_hz=RATE_HZ * (1 + off), rate_uncertainty=5e-3)
+        main = fit(clocked).main
+        far.append((main.frequency_hz.value - FREQUENCY_HZ) / main.frequency_hz.standard_uncertainty)
+        assert main.tau_s.standard_uncertainty > 0.005 * main.tau_s.value
+        assert main.q.standard_uncertainty == pytest.approx(sure.q.standard_uncertainty, rel=0.3)
+        assert main.frequency_hz.high - main.frequency_hz.low == pytest.approx(
+            2 * 1.96 * 0.005 * 21.6e3, rel=0.05
+        )
+    assert 0.75 < np.std(far) < 1.3
+
+
 def test_shots_share_their_poles(rng):
     """Eight shots leave 1/sqrt(8) of the standard uncertainty of one."""
     shots = [

@@ -71,12 +71,14 @@ def test_a_clipped_ring_is_still_seen_to_clip():
 
 
 def test_kept_in_record_files_and_in_the_log():
-    record = records(1, many=1)[0]
+    record = dataclasses.replace(records(1, many=1)[0], rate_uncertainty=0.002)
     again = jsonfile.decode(jsonfile.encode([record]))[0]
     assert again.wide_codes == record.wide_codes
     assert samples.unpacked(samples.packed(record)).wide_codes == record.wide_codes
-    plain = dataclasses.replace(record, wide_codes=())
+    assert again.rate_uncertainty == samples.unpacked(samples.packed(record)).rate_uncertainty == 0.002
+    plain = dataclasses.replace(record, wide_codes=(), rate_uncertainty=0.0)
     assert b"wide_codes" not in jsonfile.encode([plain])
+    assert b"rate_uncertainty" not in jsonfile.encode([plain])
 
 
 @pytest.mark.parametrize(

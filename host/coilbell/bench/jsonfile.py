@@ -5,6 +5,7 @@
     {"format": "coilbell records", "schema": 1, "records": [
       {"samples": {"type": "int16", "values": [2048, 2051, ...]},
        "rate_hz": 500000.0,                 or "times_s": [0.0, 2e-06, ...]
+       "rate_uncertainty": 0.002,           relative; left out where the clock is sure
        "volts_per_count": 0.000805, "full_scale": [0.0, 4095.0], "resolution": 1.0,
        "wide_codes": [{"code": 1536.0, "excess": 8.9, "uncertainty": 0.4}],
        "pretrigger": 64, "pulse_s": 2e-06, "gain": 1.0, "shot": 0,
@@ -69,6 +70,7 @@ class _WideCode(msgspec.Struct, forbid_unknown_fields=True):
 class _Record(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     samples: _Samples
     rate_hz: float | None = None
+    rate_uncertainty: float | None = None
     first_s: float = 0.0
     times_s: list[float] | None = None
     volts_per_count: float | None = None
@@ -150,6 +152,7 @@ def _struct(record: Record) -> _Record:
     return _Record(
         samples=_Samples(_type_name(record.samples), record.samples.tolist()),
         times_s=None if record.times_s is None else record.times_s.tolist(),
+        rate_uncertainty=record.rate_uncertainty or None,
         full_scale=None if record.full_scale is None else (record.full_scale[0], record.full_scale[1]),
         wide_codes=[_WideCode(w.code, w.excess, w.uncertainty) for w in record.wide_codes],
         test_capacitor=None if capacitor is None else _Capacitor(*_values(capacitor)),
@@ -159,7 +162,16 @@ def _struct(record: Record) -> _Record:
     )
 
 
-_SHAPED = ("samples", "times_s", "full_scale", "wide_codes", "test_capacitor", "loading", "connection")
+_SHAPED = (
+    "samples",
+    "times_s",
+    "rate_uncertainty",
+    "full_scale",
+    "wide_codes",
+    "test_capacitor",
+    "loading",
+    "connection",
+)
 _PLAIN_FIELDS = frozenset(name for name in _Record.__struct_fields__ if name not in _SHAPED)
 
 
@@ -180,6 +192,7 @@ def _record(struct: _Record, number: int) -> Record:
     return Record(
         samples=_samples(struct.samples, number),
         times_s=None if struct.times_s is None else np.array(struct.times_s),
+        rate_uncertainty=struct.rate_uncertainty or 0.0,
         full_scale=struct.full_scale,
         wide_codes=tuple(WideCode(w.code, w.excess, w.uncertainty) for w in struct.wide_codes),
         test_capacitor=None if capacitor is None else Capacitor(*_values(capacitor)),

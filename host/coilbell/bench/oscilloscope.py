@@ -207,13 +207,14 @@ def _record(table: Table, column: Column, label: str, base: Timebase, assumed: s
         percent = f"{100 * base.rate_uncertainty:.2g} %"
         extra["assumed rate"] = (
             f"the rounded time stamps leave the sampling rate uncertain by {percent}, and with it every "
-            "frequency and time constant, beyond the uncertainties given"
+            "frequency and time constant: it is in their uncertainties"
         )
     if unit and unit[0] == "A":
         extra["assumed scale"] = "samples are amperes, shown as counts"
     return Record(
         samples=column.values,
         rate_hz=base.rate_hz,
+        rate_uncertainty=base.rate_uncertainty,
         first_s=base.first_s if base.rate_hz is not None else 0.0,
         times_s=base.times_s,
         volts_per_count=volts or _setting(table, _SCALE, ""),

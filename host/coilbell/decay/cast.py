@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from coilbell.decay import figures
@@ -30,12 +32,16 @@ def cast(settled: Settled, records: list[Record], count_to: float) -> Fit:
     solution = settled.solution
     noise = noise_of(solution)
     tangents = jacobians(settled.blocks, solution)
+    clock = max(r.rate_uncertainty for r in records)
     matrix = covariance(settled.blocks, solution, noise, tangents, settled.converter)
+    matrix = _with_clock(matrix, solution.theta, clock)
     seen = None
     if solution.structure.modes:
         seen = survey(settled.blocks, solution, settled.converter, tangents)
     found = [] if seen is None else beyond_noise(seen, noise)
     law = _mended(settled, seen, found)
+    if law is not None:
+        law = replace(law, covariance=_with_clock(law.covariance, law.values[:2], clock))
     step_s = settled.pieces[0].trace.step_s
     scale, unit = _unit(records)
     everything = _modes(settled, matrix, law, step_s, count_to, scale)
@@ -67,6 +73,20 @@ def cast(settled: Settled, records: list[Record], count_to: float) -> Fit:
         residuals=_residuals(settled),
         scale=scale,
     )
+
+
+def _with_clock(matrix: Array, rates: Array, clock: float) -> Array:
+    """Covariance with the share of a clock whose rate is uncertain by `clock` [1].
+
+    rates: (k,) those of the first k rows that count per sample. A clock off by e makes each too large by e,
+    all alike, so that clock^2 r r' comes to it, and Q, as every ratio of two rates, stays as sure as it was.
+    """
+    if not clock:
+        return matrix
+    k = len(rates)
+    wider = matrix.copy()
+    wider[:k, :k] += clock**2 * np.outer(rates, rates)
+    return wider
 
 
 def _unit(records: list[Record]) -> tuple[float, str]:
