@@ -10,6 +10,7 @@ table is tested against them.
 """
 
 import sys
+import time
 
 import pio_model
 import pio_words
@@ -521,6 +522,9 @@ class _Time:
     @staticmethod
     def sleep_ms(ms):
         world.access(("sleep_ms", ms), lambda: world.advance(ms * MS))
+
+    def __getattr__(self, name):
+        return getattr(time, name)  # another thread may tell the time while this stands for it
 
 
 class _Os:
