@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
+import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -11,7 +13,7 @@ from typing import Any
 
 import httpx
 import pytest
-from websockets.exceptions import InvalidStatus
+from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 from coilbell.bench.page import Desk, Keeping, Server
 from coilbell.bench.page.audience import Audience, Seat
@@ -211,3 +213,22 @@ def test_a_page_is_sent_no_shot_before_it_has_drawn_the_last() -> None:
         taken = pool.submit(asyncio.run, scene()).result()
     shots = [[frame for frame in frames if frame.startswith(b"shot")] for frames in taken]
     assert shots == [[b"shot 0"], [b"shot 1"], [], [], [b"shot 3"]]
+
+
+def test_a_page_too_many_is_told_so_and_comes_in_when_one_goes(watch: Callable[..., Any]) -> None:
+    pages = [watch() for _ in range(16)]
+    for page in pages:
+        page.next("status")
+    one_more = watch()
+    with pytest.raises(ConnectionClosed) as closed:
+        one_more.next("status")
+    assert closed.value.rcvd is not None
+    assert closed.value.rcvd.code == 1013  # "try again later" (RFC 6455 registry)
+    pages[0].close()
+    for _ in range(50):
+        with contextlib.suppress(ConnectionClosed):
+            assert watch().next("status")
+            break
+        time.sleep(0.1)
+    else:
+        pytest.fail("no page gets in although one has gone")

@@ -148,10 +148,10 @@ def _application(desk: Desk, token: str) -> Starlette:
 
 async def _attend(desk: Desk, socket: WebSocket) -> None:
     """One page, from its coming to its going."""
-    if desk.audience.full(_PAGES_AT_MOST):
-        await socket.close(1013)
-        return
     await socket.accept()
+    if desk.audience.full(_PAGES_AT_MOST):
+        await socket.close(1013)  # once accepted: a refusal before it reaches the page without its reason
+        return
     seat = desk.audience.enter()
     sending = asyncio.create_task(_send_on(seat, socket))
     try:

@@ -11,8 +11,8 @@ export class Link {
     this.socket = new WebSocket(address);
     this.socket.onopen = () => this.state("open");
     this.socket.onmessage = (event) => this.heard(JSON.parse(event.data));
-    this.socket.onclose = () => {
-      this.state("closed");
+    this.socket.onclose = ({ code }) => {
+      this.state(code === 1013 ? "full" : "closed");
       setTimeout(() => this.open(), 1000);
     };
   }

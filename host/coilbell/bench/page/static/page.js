@@ -84,10 +84,14 @@ function told_running(on) {
   press("run", on);
   document.querySelector("[data-does=run] span").textContent = on ? "Stop" : "Strike on and on";
 }
+const GONE = {
+  closed: "the page's server does not answer: it was stopped, or the network is gone; start coilbell page again and open the address it prints",
+  full: "too many pages watch this tester already; close one, and this one goes on by itself",
+};
 function wire(state) {
   if (state === "open") return showAnswer("", false);
   Object.assign(document.getElementById("link").dataset, { state: "stopped" });
-  document.getElementById("link").textContent = "the page's server does not answer: it was stopped, or the network is gone; start coilbell page again and open the address it prints";
+  document.getElementById("link").textContent = GONE[state];
   document.getElementById("leads").dataset.state = "unknown";
   document.getElementById("leads").textContent = "lead voltage not known";
   document.body.toggleAttribute("data-sleeps", true);
