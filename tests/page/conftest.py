@@ -104,7 +104,7 @@ def bench(shared: Bench, struck: dict[str, dict[str, Record]]) -> Iterator[Bench
     yield shared
     page = shared.page
     assert page.locator("[aria-pressed=true]").count() == 0
-    assert page.locator("dialog[open]").count() == 0
+    page.locator("dialog[open]").wait_for(state="detached")
     assert page.viewport_size == {"width": 1280, "height": 900}
 
 

@@ -36,6 +36,7 @@ def test_a_ring_behind_a_frozen_picture_is_not_kept_unseen(bench: Any) -> None:
     page.keyboard.press("l")  # nothing came after it: it is the last ring
     page.locator("dialog[open]").wait_for()
     page.keyboard.press("Escape")
+    page.locator("dialog[open]").wait_for(state="detached")
     struck = len(shots)
     page.keyboard.press("s")
     for _ in range(100):
@@ -53,3 +54,4 @@ def test_a_ring_behind_a_frozen_picture_is_not_kept_unseen(bench: Any) -> None:
     page.keyboard.press("l")
     page.locator("dialog[open]").wait_for()
     page.keyboard.press("Escape")
+    page.locator("dialog[open]").wait_for(state="detached")

@@ -28,6 +28,7 @@ def _clear_the_bench(page: Any) -> None:
 
 
 def _open(page: Any, key: str) -> Any:
+    page.locator("dialog[open]").wait_for(state="detached")  # one that Escape is still closing
     page.keyboard.press(key)
     form = page.get_by_role("dialog")
     form.wait_for()
@@ -134,6 +135,7 @@ def _looks(page: Any) -> None:
         assert form.evaluate("e => e.scrollWidth <= e.clientWidth && e.getBoundingClientRect().width <= 360")
         page.screenshot(path=ARTEFACTS / f"{name}-form.png")
         page.keyboard.press("Escape")
+        page.locator("dialog[open]").wait_for(state="detached")
         page.keyboard.press("t")
     page.set_viewport_size({"width": 1280, "height": 900})
     page.keyboard.press("d")
