@@ -262,6 +262,8 @@ def test_what_is_not_ruled_out_comes_before_what_is_elsewhere() -> None:
     step = next_step(Explanation.LIKE_HEALTHY, None, (), OUT, 2, chances)
     assert step.startswith("extra capacitance (37 %) is not ruled out")
     assert "look for the fault elsewhere" in step
+    strange = {Explanation.LIKE_HEALTHY: 0.8, Explanation.UNDECIDED: 0.2}
+    assert "ruled out" not in next_step(Explanation.LIKE_HEALTHY, None, (), OUT, 2, strange)
     assert "ruled out" not in next_step(
         Explanation.LIKE_HEALTHY, None, (), OUT, 2, {Explanation.LIKE_HEALTHY: 1.0}
     )

@@ -113,7 +113,8 @@ def next_step(
 
 def _not_ruled_out(chances: Mapping[Explanation, float]) -> str:
     """What is still open beside "like healthy", first."""
-    rivals = {e: p for e, p in chances.items() if e is not Explanation.LIKE_HEALTHY and p >= RIVAL}
+    named = set(Explanation) - {Explanation.LIKE_HEALTHY, Explanation.UNDECIDED}
+    rivals = {e: p for e, p in chances.items() if e in named and p >= RIVAL}
     if not rivals:
         return ""
     first = max(rivals, key=lambda e: rivals[e])
