@@ -62,7 +62,7 @@ def _rectifier_table(options: argparse.Namespace, name: str, good: int) -> None:
         rng = np.random.default_rng((options.seed, 3, good, turn))
         bench = Bench(reference(name, _BOTH, good, int(rng.integers(2**31)), shorted=True, rng=rng))
         by = healthy_of(bench.reference, bench.reference.capacitors())
-        stated.append([chance_of_capacitance(by, share) for share in (0.5, 0.2)])
+        stated.append([chance_of_capacitance(by, share, 0.02) for share in (0.5, 0.2)])
         for state in states:
             n = 8 if state == "healthy" else options.units
             for unit in catalogue.population(name, state, n, int(rng.integers(2**31))):

@@ -12,20 +12,10 @@ from coilbell.commands.page import PortSource
 from coilbell.record import Connection
 from coilbell.winding import KINDS
 from page.steered import serving
+from page.struck import shown, strike
 from page.tab import Tab
 
 ARTEFACTS = Path(__file__).with_name("artefacts")
-
-
-def _number(page: Any) -> int:
-    return int(page.evaluate("document.body.dataset.shot || 0"))
-
-
-def _strike(page: Any) -> int:
-    before = _number(page)
-    page.keyboard.press("s")
-    page.locator(f"body[data-shot='{before + 1}']").wait_for()
-    return before + 1
 
 
 def _fill(page: Any, key: str, *words: str) -> str:
@@ -52,7 +42,7 @@ def test_first_paint_and_a_shot_and_nothing_asked_of_the_network(
     page = look(served.address)
     assert page.locator("#decay canvas").count() > 0
     assert page.locator("#sentence").inner_text()
-    _strike(page)
+    strike(page)
     assert page.locator("#figures dd").first.inner_text().endswith("kHz")
     data = page.evaluate("({...document.body.dataset})")
     assert float(data["drawn"]) >= float(data["struck"])
@@ -62,7 +52,7 @@ def test_first_paint_and_a_shot_and_nothing_asked_of_the_network(
     page.on("request", lambda request: asked.append(request.url))
     page.reload()
     page.locator("#link[data-state=ready]").wait_for()
-    _strike(page)
+    strike(page)
     assert asked
     assert all(url.startswith(served.origin) for url in asked)
 
@@ -75,16 +65,16 @@ def test_start_stop_freeze_hold_and_zoom_by_keys(bench: Any) -> None:
     page.locator("body[data-shot]").wait_for()
     page.keyboard.press("f")
     page.locator("body[data-whole=true]").wait_for()
-    frozen = _number(page)
+    frozen = shown(page)
     page.wait_for_timeout(500)
-    assert _number(page) == frozen
+    assert shown(page) == frozen
     for key in ("+", "ArrowRight", "ArrowLeft", "-", "0"):
         page.keyboard.press(key)
     page.keyboard.press("h")
     assert page.locator("[data-does=hold]").get_attribute("aria-pressed") == "true"
     page.keyboard.press("f")
     page.locator("body[data-whole=false]").wait_for()
-    assert _number(page) > frozen
+    assert shown(page) > frozen
     page.keyboard.press("h")
     page.keyboard.press("Space")
     page.locator("[data-does=run][aria-pressed=false]").wait_for()
@@ -104,7 +94,7 @@ def test_what_is_asked_is_chosen_by_keys(bench: Any) -> None:
     ):
         page.keyboard.press(key)
         expect(page.locator(f"#wish-{name}")).to_have_value(value, timeout=30_000)
-    _strike(page)
+    strike(page)
     assert bench.source.shots[-1] == ("A", Connection.OUT_OF_CIRCUIT)
 
 
@@ -113,12 +103,12 @@ def test_marks_log_note_and_report_by_keys(
 ) -> None:
     page = look(served.address)
     page.keyboard.press("o")
-    _strike(page)
+    strike(page)
     assert "marked good" in _fill(page, "g", "tarn-demo", "unit-1")
     source.records = dict(struck["turn-dead"])
-    _strike(page)
+    strike(page)
     assert "shorted on purpose" in _fill(page, "x", "tarn-demo", "unit-1", "one-turn loop of 1 mm wire")
-    _strike(page)
+    strike(page)
     page.locator("body[data-explanation='like shorted']").wait_for()
     assert "probability of a shorted turn" in page.locator("#sentence").inner_text()
     assert page.locator("#plane canvas").count() > 0
@@ -164,12 +154,12 @@ def _looks_leave_nothing_behind(page: Any) -> None:
 
 def _escape(page: Any, served: Any) -> None:
     """A form that is left does nothing."""
-    _strike(page)
+    strike(page)
     page.keyboard.press("g")
     page.keyboard.type("never")
     page.keyboard.press("Escape")
     page.locator("dialog[open]").wait_for(state="detached")
-    assert _strike(page)
+    assert strike(page)
     assert not list(served.folder.glob("references/never*"))
 
 
@@ -194,10 +184,10 @@ def test_sound_follows_q(bench: Any) -> None:
         " AudioParam.prototype.setTargetAtTime = function (v, ...more) {"
         " window.pitches.push(v); return set.call(this, v, ...more) } }"
     )
-    _strike(page)
+    strike(page)
     assert page.evaluate("window.pitches") == []
     page.keyboard.press("m")
-    _strike(page)
+    strike(page)
     pitches = page.evaluate("window.pitches")
     assert any(1000 < pitch < 3000 for pitch in pitches)
     page.keyboard.press("m")
@@ -205,7 +195,7 @@ def test_sound_follows_q(bench: Any) -> None:
 
 def test_it_fits_the_screen_small_and_large(bench: Any) -> None:
     page = bench.page
-    _strike(page)
+    strike(page)
     sizes = {}
     for width in (1280, 360):
         page.set_viewport_size({"width": width, "height": 740})
@@ -258,7 +248,7 @@ def test_unplugged_and_back(bench: Any) -> None:
     page.locator("#link[data-state=lost]").wait_for()
     page.locator("body[data-sleeps]").wait_for()
     _picture(page, "unplugged")
-    number = _number(page)
+    number = shown(page)
     source.unplugged = False
     page.locator("#link[data-state=ready]").wait_for()
     page.locator("body:not([data-sleeps])").wait_for()
@@ -280,7 +270,7 @@ def test_live_leads(bench: Any) -> None:
 def test_server_stopped_is_said(source: Any, tmp_path: Path, look: Callable[..., Any]) -> None:
     with serving(source, tmp_path) as served:
         page = look(served.address)
-        _strike(page)
+        strike(page)
         page.keyboard.press("Space")
         page.locator("[data-does=run][aria-pressed=true]").wait_for()
     page.locator("#link[data-state=stopped]").wait_for()
@@ -297,12 +287,12 @@ def test_a_second_page_watches_and_takes_over(bench: Any, look: Callable[..., An
     assert second.locator("[data-does=strike]").is_disabled()
     second.keyboard.press("e")
     second.locator("#answer", has_text="this one watches").wait_for()
-    number = _strike(first)
+    number = strike(first)
     second.locator(f"body[data-shot='{number}']").wait_for()
     second.keyboard.press("w")
     second.locator("[data-does=strike]:not(:disabled)").wait_for()
     first.locator("[data-does=strike]:disabled").wait_for()
-    assert _strike(second) == number + 1
+    assert strike(second) == number + 1
     first.keyboard.press("w")
     first.locator("[data-does=strike]:not(:disabled)").wait_for()
 
@@ -311,7 +301,7 @@ def test_a_hidden_tab_lets_shots_go_and_comes_back_with_the_newest(chromium: Any
     tab = Tab(chromium, bench.served.address)
     tab.until("document.body?.dataset.ready !== undefined")
     drawn = "Number(document.body.dataset.shot || 0)"
-    number = _strike(bench.page)
+    number = strike(bench.page)
     tab.until(f"{drawn} === {number}")
     tab.evaluate(
         "window.came = 0; (() => { const get = JSON.parse; JSON.parse = (text) => { const told = get(text);"
@@ -319,13 +309,13 @@ def test_a_hidden_tab_lets_shots_go_and_comes_back_with_the_newest(chromium: Any
     )
     tab.hide()
     for _ in range(12):
-        number = _strike(bench.page)
+        number = strike(bench.page)
     assert tab.evaluate(drawn) == number - 12  # nothing is drawn that nobody sees
     assert tab.evaluate("window.came") <= 2  # and nothing piles up
     tab.show()
     tab.until(f"{drawn} === {number}")
     assert tab.evaluate("window.came") <= 4  # what waited, then the newest at once
-    number = _strike(bench.page)
+    number = strike(bench.page)
     tab.until(f"{drawn} === {number}")
     tab.close()
 

@@ -5,16 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-
-def _number(page: Any) -> int:
-    return int(page.evaluate("document.body.dataset.shot || 0"))
-
-
-def _strike(page: Any) -> int:
-    before = _number(page)
-    page.keyboard.press("s")
-    page.locator(f"body[data-shot='{before + 1}']").wait_for()
-    return before + 1
+from page.struck import shown, strike
 
 
 def test_before_any_shot_there_is_nothing_to_freeze_or_hold(served: Any, look: Callable[..., Any]) -> None:
@@ -23,12 +14,12 @@ def test_before_any_shot_there_is_nothing_to_freeze_or_hold(served: Any, look: C
         page.keyboard.press(key)
         page.locator("#answer[data-failed]", has_text="nothing has been struck yet").wait_for()
         assert page.locator(f"[data-does={name}]").get_attribute("aria-pressed") == "false"
-    assert _strike(page) == 1
+    assert strike(page) == 1
 
 
 def test_a_ring_behind_a_frozen_picture_is_not_kept_unseen(bench: Any) -> None:
     page, shots = bench.page, bench.source.shots
-    frozen = _strike(page)
+    frozen = strike(page)
     page.keyboard.press("f")
     page.locator("body[data-frozen][data-whole=true]").wait_for()
     head = page.locator("#title").evaluate("e => getComputedStyle(e, '::before').content")
@@ -44,7 +35,7 @@ def test_a_ring_behind_a_frozen_picture_is_not_kept_unseen(bench: Any) -> None:
             break
         page.wait_for_timeout(20)
     page.wait_for_timeout(400)
-    assert _number(page) == frozen
+    assert shown(page) == frozen
     for key in ("l", "g", "x"):
         page.keyboard.press(key)
         page.locator("#answer[data-failed]", has_text=f"frozen at shot {frozen}").wait_for()

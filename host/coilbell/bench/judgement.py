@@ -19,7 +19,6 @@ from coilbell.winding import (
     Posterior,
     Ring,
     SeveralCapacitorTank,
-    TankDoubtKind,
 )
 
 __all__ = ["COMPARISON_SCHEMA", "FINDING_SCHEMA", "comparison_facts", "finding_facts"]
@@ -28,14 +27,6 @@ FINDING_SCHEMA = 1
 """Number of the layout `finding_facts` gives; it rises when a field changes its meaning."""
 
 COMPARISON_SCHEMA = 1
-
-_CONTRADICTED = {
-    TankDoubtKind.NEGATIVE_STRAY,
-    TankDoubtKind.NEGATIVE_SERIES,
-    TankDoubtKind.NEGATIVE_SHUNT,
-    TankDoubtKind.MODEL_MISFIT,
-}
-"""Doubts by which no figure of a single winding stands."""
 
 
 def finding_facts(finding: Finding, title: str = "") -> dict[str, Any]:
@@ -192,8 +183,7 @@ def _stray(finding: Finding) -> dict[str, Any] | None:
 
 
 def _impossible(finding: Finding) -> bool:
-    """True where the figures of the winding contradict that it is one: its rings come from something else."""
-    return finding.tank is not None and any(d.kind in _CONTRADICTED for d in finding.tank.doubts)
+    return isinstance(finding.tank, SeveralCapacitorTank) and finding.tank.contradicted
 
 
 def _doubts_of_sides(comparison: Comparison) -> list[str]:

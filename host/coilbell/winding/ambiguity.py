@@ -11,15 +11,12 @@ from coilbell.winding.explanation import Explanation
 from coilbell.winding.kind import Kind
 from coilbell.winding.likelihood import Posterior
 from coilbell.winding.observation import Ring
-from coilbell.winding.plane import Shift
+from coilbell.winding.plane import BEYOND_CORE, Shift
 
 __all__ = ["RIVAL", "not_separable"]
 
 RIVAL = 0.1
 """Probability from which another explanation is worth naming beside the first."""
-
-_BEYOND_CORE = 3.0
-"""Inductance drop that no fault of the core makes [1]."""
 
 
 def not_separable(
@@ -47,7 +44,7 @@ def not_separable(
         listed.append(f"something not known here ({in_percent(unknown)})")
     if len(listed) > 1:
         found.append(" or ".join(listed))
-    beyond = any(shift.inductance_drop > _BEYOND_CORE for shift in shifts)
+    beyond = any(shift.inductance_drop > BEYOND_CORE for shift in shifts)
     if kind.high_voltage and beyond and chance[Explanation.LIKE_SHORTED] >= RIVAL:
         found.append(
             "with every rectifier of the high voltage shorted, a tube on the anode and the return connected, "

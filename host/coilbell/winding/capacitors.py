@@ -24,7 +24,7 @@ import numpy.typing as npt
 from coilbell.decay import Quantity
 from coilbell.errors import InputError, MeasurementError
 from coilbell.record import Capacitor, Loading
-from coilbell.winding.doubt import TankDoubt, doubts_of_several
+from coilbell.winding.doubt import CONTRADICTIONS, TankDoubt, doubts_of_several
 from coilbell.winding.freering import FreeRing
 from coilbell.winding.tank import capacitor_uncertainties
 from coilbell.winding.uncertainty import ComplexArray, jacobian, quantity
@@ -59,6 +59,11 @@ class SeveralCapacitorTank:
     freedom: int
     """Equations beyond unknowns, 2 n - 4; with 0 the captures cannot contradict each other."""
     doubts: tuple[TankDoubt, ...]
+
+    @property
+    def contradicted(self) -> bool:
+        """True where the figures contradict that this is one winding: its rings come from something else."""
+        return any(doubt.kind in CONTRADICTIONS for doubt in self.doubts)
 
 
 def tank_of_several(

@@ -10,7 +10,7 @@ from enum import StrEnum
 from coilbell.decay import Quantity
 from coilbell.winding.freering import FreeRing
 
-__all__ = ["TankDoubt", "TankDoubtKind", "doubts_of_one", "doubts_of_several"]
+__all__ = ["CONTRADICTIONS", "TankDoubt", "TankDoubtKind", "doubts_of_one", "doubts_of_several"]
 
 SURE = 2.0
 """Standard uncertainties beyond which an impossible value is held against the model."""
@@ -34,6 +34,17 @@ class TankDoubtKind(StrEnum):
     NEGATIVE_SHUNT = "negative shunt conductance"
     MODEL_MISFIT = "captures disagree with one winding"
     CAPACITORS_CLOSE = "test capacitors hardly differ"
+
+
+CONTRADICTIONS = frozenset(
+    {
+        TankDoubtKind.NEGATIVE_STRAY,
+        TankDoubtKind.NEGATIVE_SERIES,
+        TankDoubtKind.NEGATIVE_SHUNT,
+        TankDoubtKind.MODEL_MISFIT,
+    }
+)
+"""Those by which no figure of a single winding stands."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -81,40 +81,24 @@ _FEW_OF_MANY = (
     "a ring like the healthy one does not clear it"
 )
 
-_WORKING_VOLTAGE = (
-    "insulation or a rectifier that breaks down only at working voltage cannot be seen at the low voltage "
-    "of a ring"
+_LINE_OUTPUT = Kind(
+    "line-output transformer",
+    (60, 110),
+    (0.4, 2.0),
+    (1.2e-9, 3e-9),
+    (0.01, 0.04),
+    (0.03, 0.4),
+    0.35,
+    (80, 180),
+    secondary=True,
+    high_voltage=True,
+    remark="insulation or a rectifier that breaks down only at working voltage cannot be seen at the low "
+    "voltage of a ring",
 )
 
 _LIST = (
-    Kind(
-        "line-output transformer",
-        (60, 110),
-        (0.4, 2.0),
-        (1.2e-9, 3e-9),
-        (0.01, 0.04),
-        (0.03, 0.4),
-        0.35,
-        (80, 180),
-        secondary=True,
-        high_voltage=True,
-        remark=_WORKING_VOLTAGE,
-    ),
-    Kind(
-        "diode-split transformer",
-        (60, 110),
-        (0.4, 2.0),
-        (1.2e-9, 3e-9),
-        (0.01, 0.04),
-        (0.03, 0.4),
-        0.35,
-        (80, 180),
-        secondary=True,
-        high_voltage=True,
-        rectifiers_inside=True,
-        remark=_WORKING_VOLTAGE,
-        spread=_SECTIONS,
-    ),
+    _LINE_OUTPUT,
+    replace(_LINE_OUTPUT, name="diode-split transformer", rectifiers_inside=True, spread=_SECTIONS),
     Kind(
         "horizontal yoke", (50, 120), (0.3, 3.0), (0.1e-9, 0.2e-9), (0.02, 0.08), (0.2, 0.6), 0.25, (15, 65)
     ),

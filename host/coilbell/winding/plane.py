@@ -28,6 +28,7 @@ from coilbell.winding.uncertainty import quantity
 
 __all__ = [
     "ANGLE_FLOOR",
+    "BEYOND_CORE",
     "Shift",
     "coordinates",
     "loss_slope",
@@ -40,6 +41,9 @@ Array = npt.NDArray[np.float64]
 
 ANGLE_FLOOR = 0.02
 """Inductance drop below which the angle means nothing [1]."""
+
+BEYOND_CORE = 3.0
+"""Inductance drop that no fault of the core makes [1]."""
 
 
 @dataclass(frozen=True, slots=True)

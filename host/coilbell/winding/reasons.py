@@ -11,13 +11,12 @@ from coilbell.figure import concise, in_percent
 from coilbell.record import Connection
 from coilbell.winding.ambiguity import RIVAL
 from coilbell.winding.capacitors import SeveralCapacitorTank
-from coilbell.winding.doubt import TankDoubtKind
 from coilbell.winding.explanation import Explanation
 from coilbell.winding.healthy import Healthy
 from coilbell.winding.kind import Kind
 from coilbell.winding.likelihood import Posterior
 from coilbell.winding.observation import Ring
-from coilbell.winding.plane import ANGLE_FLOOR, Shift
+from coilbell.winding.plane import ANGLE_FLOOR, BEYOND_CORE, Shift
 from coilbell.winding.reference import Reference
 from coilbell.winding.tank import OneCapacitorTank
 from coilbell.winding.visible import spread_of_capacitance
@@ -102,7 +101,7 @@ def _direction(shift: Shift) -> str:
 def _meaning(g: float, b: float) -> str:
     if b < 0:
         return "more inductance or capacitance than the reference"
-    if b > 3:
+    if b > BEYOND_CORE:
         return "more inductance gone than any fault of the core takes"
     if g <= 0.05 * b:
         return "inductance gone without loss, as with a changed core or gap, or a very tight short"
@@ -136,13 +135,6 @@ def _shows(odds: Posterior) -> str:
     return f"this ring is {times} times likelier from {first} than from {second}{left_out}"
 
 
-_IMPOSSIBLE = {
-    TankDoubtKind.NEGATIVE_STRAY,
-    TankDoubtKind.NEGATIVE_SERIES,
-    TankDoubtKind.NEGATIVE_SHUNT,
-    TankDoubtKind.MODEL_MISFIT,
-}
-
 _STEEPEST = -2.5
 """Slope of loss over frequency that no one closed turn goes below [1]."""
 
@@ -155,10 +147,9 @@ def _two_capacitors(
 ) -> list[str]:
     found = []
     if isinstance(tank, SeveralCapacitorTank):
-        impossible = any(d.kind in _IMPOSSIBLE for d in tank.doubts)
         found.append(
             "these rings are not those of one inductance with one capacitance: no stray capacitance is given"
-            if impossible
+            if tank.contradicted
             else _stray(by, tank.stray_farads, by.stray_beyond(tester_farads))
         )
     if slope is not None:

@@ -68,7 +68,7 @@ def visible_ohms(healthy: Healthy, kind: Kind) -> float | None:
 
 
 @lru_cache(maxsize=32)
-def chance_of_capacitance(healthy: Healthy, share: float, false: float = 0.02) -> float:
+def chance_of_capacitance(healthy: Healthy, share: float, false: float) -> float:
     """Chance [0..1] that stray capacitance up by `share` stands out from healthy units at that false share.
 
     With d the shift it makes of (ln f, ln 1/Q) at all capacitors and S the predictive covariance of a healthy
