@@ -104,6 +104,13 @@ def test_a_compressed_recording_that_cannot_be_wound_back(tmp_path: Path) -> Non
     assert int(np.abs(np.fft.rfft(record.samples[:8000])).argmax()) == 440
 
 
+def test_a_page_with_pictures_inside_is_no_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One quoted field beyond the limit of Python's csv."""
+    page = tmp_path / "report.html"
+    page.write_text("<html>\n" + f'<img src="{"A" * 200_000}">\n' * 3, encoding="utf-8")
+    assert "holds no table of figures" in _refused(capsys, "fit", str(page))
+
+
 def test_an_address_with_half_a_bracket(capsys: pytest.CaptureFixture[str]) -> None:
     assert "no address of a socket" in _refused(capsys, "capture", "--port", "socket://[::1")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import re
 from collections.abc import Sequence
@@ -20,7 +21,8 @@ _NUMBER = re.compile(r"\s*[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?")
 def fields(line: str, separator: str | None) -> list[str]:
     """The line's fields without blanks and quotes around them; None separates at any run of blanks."""
     if '"' in line and separator is not None:
-        return [field.strip() for field in next(csv.reader([line], delimiter=separator))]
+        with contextlib.suppress(csv.Error):  # a field beyond any table's, of a page with pictures inside
+            return [field.strip() for field in next(csv.reader([line], delimiter=separator))]
     return [field.strip().strip('"') for field in line.split(separator)]
 
 
