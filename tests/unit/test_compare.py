@@ -181,3 +181,13 @@ def test_text_fits_the_screen_and_the_json() -> None:
         text = comparison_text(facts)
         assert max(map(len, text.splitlines())) <= 80
         assert text.isascii()
+
+
+def test_a_change_that_no_set_makes_is_said_to_be_none() -> None:
+    """Ten times less inductance with hardly a loss: no yoke, heater or capacitor does that."""
+    result = compare(
+        [seen(A)], [seen(A, henries=L / 10, where=Connection.IN_CIRCUIT)], kind="line-output transformer"
+    )
+    assert result.connection[1] < 0.01
+    assert not any("explains it best" in words for words in result.reasons)
+    assert any("nothing that a set is known to connect" in words for words in result.reasons)

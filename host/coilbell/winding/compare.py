@@ -35,6 +35,9 @@ __all__ = ["Comparison", "Relation", "compare"]
 _JUNCTION = 0.05
 """Slope of ln(1/Q) over ln(amplitude) from which it points at a junction [1]."""
 
+_THINKABLE = 0.01
+"""Probability below which a set of connections, though the best of them, explains nothing."""
+
 
 class Relation(StrEnum):
     """What the two rings are to each other."""
@@ -196,10 +199,13 @@ def _reasons(
     found = [_pair_words(a, b) for a, b in pairs]
     if added is not None:
         found += added_words(added)
-    if connection[0]:
+    name, chance = connection
+    if name:
         found.append(
-            f"of what a set connects, {connection[0]} explains it best ({in_percent(connection[1])} if the "
-            "winding itself is whole)"
+            f"of what a set connects, {name} explains it best ({in_percent(chance)} if the winding itself is "
+            "whole)"
+            if chance >= _THINKABLE
+            else "nothing that a set is known to connect explains it, if the winding itself is whole"
         )
     if junction:
         found.append("only the second ring's loss follows its amplitude: a semiconductor junction does that")
