@@ -101,9 +101,12 @@ def _uniform(times: Array, tick: float, *, repeats: bool) -> Timebase | None:
             return _rounded(times, _slopes(times, count, 2 * away + grain), grain)
         return Timebase(first, _clean_rate(times), None, f"uniform, {engineering(step, 's')} a sample")
     if tick <= 0.6 * step or repeats:
-        # Strictly less than a tick: a single stamp that is wrong by one is no rounding.
-        slopes = _slopes(times, count, (1 - 3e-6) * tick)
-        if slopes is None and away <= 0.75 * tick:
+        # Strictly less than a tick shows rounding: a single stamp that is wrong by one does not. How far the
+        # rate may be off is then told by lines a whole tick apart, which a clock in step with it reaches.
+        slopes = None
+        if _slopes(times, count, (1 - 3e-6) * tick):
+            slopes = _slopes(times, count, tick)
+        elif away <= 0.75 * tick:
             slopes = _slopes(times, count, 1.5 * tick)
         return _rounded(times, slopes, tick)
     return None
