@@ -1,7 +1,7 @@
 # The one file that names pins, limits and the board's constants. Whole numbers only.
 # A board built otherwise is adapted here and nowhere else.
 
-FIRMWARE = "1.1.0"
+FIRMWARE = "1.1.1"
 
 # Pins, by GPIO number. Converter inputs are GPIO 26 + channel.
 PULSE_PIN = 15

@@ -298,6 +298,13 @@ class Service:
             return view
         return [code for code in view if code < frame.CONVERSION_FAILED]
 
+    # How many conversions failed. Counted, not gathered: of a long record that would take more than there is.
+    def _failed(self, samples):
+        view = memoryview(self._samples)[:samples]
+        if max(view) < frame.CONVERSION_FAILED:
+            return 0
+        return sum(code >= frame.CONVERSION_FAILED for code in view)
+
     # --- frames ---
 
     def _send_begin(self, keys, lead_mv):
@@ -308,7 +315,7 @@ class Service:
         self._send_fields(frame.BEGIN, values)
 
     def _send_shot(self, phase, flags, delay, lead_mv, samples):
-        errors = samples - len(self._sound(0, samples))
+        errors = self._failed(samples)
         before = frame.encode_shot(self._shots - 1, phase, flags, delay, errors, lead_mv)
         after = self._bytes[: 2 * samples]
         self._sum = crc32(after, crc32(before, self._sum))

@@ -24,18 +24,24 @@ class Store:
         self._table = table
         self._files = files
         self._open = opener
-        self.values = {}
-        self.source = ""
         self.load()
 
     def load(self):
         for path, source in ((self._path, "file"), (self._backup, "backup")):
             values = self._read(path)
             if values is not None:
-                self.values, self.source = values, source
+                self._hold(values, source)
                 return
-        self.values = {name: default for name, default, _, _ in self._table}
-        self.source = "defaults"
+        self._hold({name: default for name, default, _, _ in self._table}, "defaults")
+
+    def _hold(self, values, source):
+        self.values = values
+        self._found, self._origin = dict(values), source
+
+    # Where the values come from, "changed" while they are others than those that were found there.
+    @property
+    def source(self):
+        return self._origin if self.values == self._found else "changed"
 
     # The interval that a constant must lie in; an empty one for a name that is none.
     def limits(self, name):
@@ -47,7 +53,6 @@ class Store:
     # The caller has checked name and limits.
     def change(self, name, value):
         self.values[name] = value
-        self.source = "changed"
 
     # Raises OSError; what was on the file system before is then still there.
     def save(self):
@@ -63,7 +68,7 @@ class Store:
             # A damaged file must not take the place of a good .bak.
             self._remove(self._path)
         self._files.rename(fresh, self._path)
-        self.source = "file"
+        self._hold(self.values, "file")
 
     def _image(self):
         lines = [f"{name}={self.values[name]}\n".encode() for name, _, _, _ in self._table]

@@ -3,7 +3,7 @@
 import console
 import frame
 import service
-from benchtop import MAX_WIDTH, Benchtop, Host, Tester, codes_of, error_of, fields, frames, raises
+from benchtop import MAX_WIDTH, Benchtop, Host, Tester, codes_of, error_of, fields, frames, peak_bytes, raises
 
 import board
 
@@ -172,6 +172,14 @@ def test_flags_and_failed_conversions_are_told():
     shot = frame.decode_shot(tester.capture()[1].payload)
     assert (shot.flags, shot.errors) == (3, 3)
     assert sum([1 for code in codes_of(shot) if code & frame.CONVERSION_FAILED]) == 3
+
+
+def test_a_long_record_with_a_failed_conversion_takes_no_memory_but_its_buffer():
+    tester = Tester()
+    tester.hardware.ring = lambda k, width: frame.CONVERSION_FAILED if k == 9 else 2048
+    tester.host.write = lambda data: None
+    taken = peak_bytes(lambda: tester.capture(samples=16384, pretrigger=227))
+    assert len(tester.hardware.captures()) == 1 and taken < 32768, taken
 
 
 def test_samples_that_do_not_come():

@@ -42,6 +42,23 @@ def test_saved_and_read_again():
     assert list(shelf.files) == ["c.txt"]
 
 
+def test_what_is_put_back_is_no_change():
+    shelf = Shelf()
+    store = kept(shelf)
+    store.change("stray_ff", 31_000)
+    store.change("slope", 3)
+    store.change("stray_ff", 25_000)
+    assert store.source == "changed"
+    store.change("slope", -5)
+    assert store.source == "defaults"
+    store.change("slope", 3)
+    store.save()
+    store.change("slope", 4)
+    assert store.source == "changed"
+    store.change("slope", 3)
+    assert store.source == "file"
+
+
 def test_the_file_is_what_it_says():
     shelf = Shelf()
     kept(shelf).save()
