@@ -60,6 +60,8 @@ def test_a_busy_port_is_said_to_be_busy(number: int) -> None:
 def test_a_listed_port_without_a_reason_is_busy_and_an_unlisted_one_is_gone() -> None:
     # Windows tells no number through pyserial.
     assert "COM5 is busy" in str(cannot_open("COM5", None, ["COM5", "COM6"]))
+    assert "com5 is busy" in str(cannot_open("com5", None, ["COM5", "COM6"]))
+    assert "COM12 is busy" in str(cannot_open(r"\\.\COM12", None, ["COM12"]))
     gone = str(cannot_open("COM5", None, ["COM6"]))
     assert "COM5 is not there" in gone
     assert "COM6" in gone
@@ -159,6 +161,23 @@ def test_bytes_go_both_ways_through_a_serial_port_and_its_end_is_an_error() -> N
         port.read(1.0)
     port.close()
     port.close()
+
+
+def test_a_board_that_takes_no_bytes_is_not_waited_for() -> None:
+    """Neither a system's drain nor pyserial's flush has an end of its own."""
+
+    class Deaf:
+        port, timeout, flushed = "COM5", 0.0, 0
+
+        def write(self, data: bytes) -> int:
+            return len(data)
+
+        def flush(self) -> None:
+            self.flushed += 1
+
+    device = Deaf()
+    transport.SerialPort(device, "COM5").write(b"hello\n")
+    assert device.flushed == 0
 
 
 def test_a_socket_gives_all_that_waits_at_once_and_its_end_is_an_error() -> None:

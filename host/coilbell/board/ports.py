@@ -69,7 +69,7 @@ def cannot_open(name: str, number: int | None, listed: Sequence[str]) -> Missing
     denied = number in _DENIED and sys.platform != "win32"
     if denied:
         return MissingError(_permission(name))
-    if number in _BUSY or (number not in _GONE and name in listed):
+    if number in _BUSY or (number not in _GONE and _plain(name) in map(_plain, listed)):
         by = holder(name)
         who = f"{by} has it open" if by else "another program has it open"
         return MissingError(f"{name} is busy: {who}; close that program, then try again")
@@ -81,6 +81,11 @@ def cannot_open(name: str, number: int | None, listed: Sequence[str]) -> Missing
     if number in _GONE or number is None:
         return MissingError(f"{name} is not there: unplugged, or another name{others}")
     return MissingError(f"{name} cannot be opened ({os.strerror(number)}); is it a serial port?{others}")
+
+
+def _plain(name: str) -> str:
+    r"""The name as the system lists it: Windows takes com5 and \\.\COM5 for COM5."""
+    return name.upper().removeprefix("\\\\.\\")
 
 
 def socket_refused(name: str, error: BaseException) -> MissingError:

@@ -78,8 +78,8 @@ class SerialPort:
     def write(self, data: bytes) -> None:
         """Send all of `data`; WireError when the board takes none of it for two seconds."""
         try:
+            # Not flushed: that has no timeout, and a board that hangs would hold this program for ever.
             self._device.write(data)
-            self._device.flush()
         except _timeout_error() as error:
             raise WireError(
                 f"{self.name} takes no more bytes; press the board's reset or plug it in again"
