@@ -308,6 +308,41 @@ def test_saving_to_a_board_that_lost_its_constants_brings_the_copy_back(
     assert any(line.startswith("save ") for line in lost.requests)
 
 
+@pytest.mark.parametrize("save", [[], ["--save"]])
+def test_a_check_of_a_board_that_lost_its_constants_says_how_to_get_them_back(
+    save: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    Tester(ScriptedBoard()).hello()
+    lost = ScriptedBoard(hello=HELLO | {"constants_from": "defaults"})
+    _opens(monkeypatch, lost)
+    monkeypatch.setattr("coilbell.board.selftest", lambda *_: Outcome(constants={"stray_ff": 1}))
+    monkeypatch.setattr(lost, "answer", _that_saves(lost))
+    assert main(["board", "check", "--port", "/dev/scripted", *save]) == 0
+    assert ("lost its constants" in capsys.readouterr().err) is not bool(save)
+
+
+def _that_saves(board: ScriptedBoard) -> Callable[[bytes], bytes]:
+    answer = board.answer
+
+    def answered(line: bytes) -> bytes:
+        if line.startswith(b"save "):
+            board.hello["constants_from"] = "file"
+        return answer(line)
+
+    return answered
+
+
+def test_a_board_without_a_common_clock_says_what_that_leaves_open() -> None:
+    from coilbell.board.selftest import _clocks
+
+    rows: dict[int, list[str]] = {}
+    for uncertain in (0, 20_834):
+        outcome = Outcome()
+        _clocks(Tester(ScriptedBoard(hello=HELLO | {"start_uncertainty_ps": uncertain})), outcome)
+        rows[uncertain] = [row.name for row in outcome.rows if row.value == pytest.approx(20.834e-9)]
+    assert rows == {0: [], 20_834: ["start of a shot"]}
+
+
 def test_the_interlock_test_always_puts_the_constant_back() -> None:
     from coilbell.board.selftest import Outcome, _interlock
 

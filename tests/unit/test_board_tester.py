@@ -486,6 +486,9 @@ def test_constants_that_cannot_be_are_an_error_of_the_wire(name: str) -> None:
         (Settings(pretrigger=228), "takes 1 to 227"),
         (Settings(interleave=5), "does not divide a sample; choose one of: 2, 3, 4, 6, 8"),
         (Settings(pulse_s=1e-3), "pulse of 1000 us; this board fires 0.0139 to 100 us"),
+        (Settings(samples=130, pulse_s=12e-6), "130 samples, 128 of them before the pulse, end before"),
+        (Settings(samples=177), "end before a pulse of up to 100 us does; take 178 or more"),
+        (Settings(pretrigger=1, interleave=288), "interleave 288 needs 2 samples before the pulse, not 1"),
     ],
 )
 def test_settings_beyond_the_board_are_refused_before_it_is_troubled(settings: Settings, words: str) -> None:
@@ -532,6 +535,47 @@ def test_a_copy_of_the_constants_is_kept_by_unique_id(place: Path) -> None:
 def test_defaults_and_virtual_boards_leave_no_copy(place: Path, change: dict[str, int | str]) -> None:
     Tester(ScriptedBoard(hello=HELLO | change)).hello()
     assert not place.exists()
+
+
+def test_a_board_that_lost_its_constants_is_told_of_its_copy(place: Path) -> None:
+    lost = HELLO | {"constants_from": "defaults"}
+    fresh = Tester(ScriptedBoard(hello=lost))
+    fresh.hello()
+    assert fresh.warnings == []
+    Tester(ScriptedBoard()).hello()
+    tester = Tester(ScriptedBoard(hello=lost))
+    tester.hello()
+    tester.hello()
+    (warning,) = tester.warnings
+    assert "coilbell board check --save" in warning
+
+
+def test_a_changed_constant_counts_in_the_records_that_follow() -> None:
+    tester = Tester(ScriptedBoard())
+    before = tester.capture(SMALL)[0].test_capacitor
+    tester.change("A_ff", 21_000_000)
+    after = tester.capture(SMALL)[0].test_capacitor
+    assert before is not None
+    assert after is not None
+    assert (before.farads, after.farads) == (pytest.approx(22e-9), pytest.approx(21e-9))
+
+
+@pytest.mark.parametrize("word", ["constant", "save"])
+def test_a_constant_and_its_saving_are_asked_for_again_after_a_loss(word: str) -> None:
+    tester = Tester(board := ScriptedBoard())
+    tester.hello()
+    lost: list[bytes] = []
+
+    def mangle(answer: bytes) -> bytes:
+        if lost or not board.requests[-1].startswith(word + " "):
+            return answer
+        lost.append(answer)
+        return b""
+
+    board.mangle = mangle
+    tester.change("A_ff", 21_000_000)
+    assert tester.save().constants["A_ff"] == 21_000_000
+    assert sum(line.startswith(word + " ") for line in board.requests) == 2
 
 
 def test_a_copy_that_cannot_be_kept_is_a_warning_not_the_end(tmp_path: Path, place: Path) -> None:

@@ -153,7 +153,8 @@ def test_rests_are_kept_when_not_in_a_hurry() -> None:
     with Tester.open("virtual:?part=moss-choke") as tester:
         begin = time.monotonic()
         tester.capture(Settings(shots=6, samples=256, pretrigger=16, pulse_s=1e-6))
-        assert time.monotonic() - begin > 5 / tester.identity.max_shots_per_s
+        # Six shots have five rests between them; the board fires 40 a second at the most.
+        assert time.monotonic() - begin > 5 / 40
 
 
 def test_constants_are_kept_while_the_board_runs(place: Path) -> None:

@@ -31,7 +31,6 @@ _SAME = (
     "min_width_ticks",
     "max_width_ticks",
     "max_shots",
-    "max_shots_per_s",
 )
 """Fields that are called alike here and on the wire."""
 _STEP_KEYS = ("code", "mcode", "uncertainty_mcode")
@@ -59,7 +58,6 @@ class Identity:
     min_width_ticks: int
     max_width_ticks: int
     max_shots: int
-    max_shots_per_s: int
     lead_limit_v: float
     capacitors: tuple[str, ...]
     """Letters of the test capacitors."""

@@ -23,6 +23,7 @@ __all__ = ["decode_rate", "selftest"]
 _RATE_SAMPLES = 4096
 _USB_BYTES_PER_S = 0.5e6
 _BARE = "nothing but a coil may be on the leads"
+_TWO_CLOCKS = "uncertain by so much: the clock common to pulse and converter did not count right"
 _ZERO_V = 0.4
 """How far parts of 1 % may shift the zero of the lead voltage; below the interlock's limit."""
 
@@ -70,6 +71,8 @@ def _clocks(tester: Tester, outcome: Outcome) -> None:
         Row("temperature", told["temperature_mc"] / 1000, "degC", 0, 60),
         Row("lead voltage", told["lead_mv"] / 1000, "V", -_ZERO_V, _ZERO_V, _BARE),
     ]
+    if identity.start_uncertainty_s:
+        outcome.rows.append(Row("start of a shot", identity.start_uncertainty_s, "s", note=_TWO_CLOCKS))
     if abs(told["lead_mv"]) <= 1000 * _ZERO_V:
         shift = round(told["lead_mv"] * 1000 * 16 / identity.constants["lead_uv"])
         outcome.constants["lead_offset_code_16"] = identity.constants["lead_offset_code_16"] + shift

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -32,6 +33,8 @@ RETRIES = 3
 """So often a request is made again after a loss; of a capture only what is still missing."""
 
 _AIM_SAMPLES = 2048
+_LEAST_DELAY_TICKS = 2
+"""From the start of the converter to the rise of a pulse, at the least [ticks]."""
 _PATIENCE_S = 3.0
 _SLOW_PATIENCE_S = 30.0
 """A board in software, here or behind a socket, computes what a winding does by itself."""
@@ -71,7 +74,7 @@ class Tester:
         self._retries = retries
         self._identity: Identity | None = None
         self.warnings: list[str] = []
-        """What went wrong beside the measurement, for a person to read."""
+        """What went wrong beside the measurement at the last greeting, for a person to read."""
         self.arrived: tuple[Record, ...] = ()
         """The records of the last capture that arrived whole; all of them unless it failed."""
 
@@ -140,11 +143,16 @@ class Tester:
         return self._identity
 
     def _keep_copy(self, identity: Identity) -> None:
+        self.warnings = []
         try:
             constants.keep(identity)
         except MissingError as error:
             # A full or locked disk is no reason not to measure.
             self.warnings.append(str(error))
+        if identity.constants_from == "defaults" and constants.kept(identity.unique_id) is not None:
+            self.warnings.append(
+                "this board has lost its constants; coilbell board check --save puts the copy kept here back"
+            )
 
     def _greeted(self) -> Identity:
         found = {item.type: item for item in self._exchange.ask("hello")}
@@ -323,11 +331,14 @@ class Tester:
 
     def change(self, name: str, value: int) -> None:
         """Change a constant in use; it is kept by `save`. Raises Refusal when the value cannot be."""
-        self._again(lambda: self._values(frame.CONSTANTS, "constant", name=name, value=value))
+        identity = self.identity
+        told = self._again(lambda: self._values(frame.CONSTANTS, "constant", name=name, value=value))
+        source = str(told.pop("constants_from"))
+        self._identity = replace(identity, constants=told, constants_from=source)
 
     def save(self) -> Identity:
         """Write the constants in use to the board's file, and the copy here."""
-        self._values(frame.CONSTANTS, "save")
+        self._again(lambda: self._values(frame.CONSTANTS, "save"))
         return self.hello()
 
     def _values(self, kind: int, word: str, **keys: object) -> dict[str, Any]:
@@ -349,14 +360,30 @@ def check(settings: Settings, identity: Identity) -> None:
     if ticks % settings.interleave:
         few = ", ".join(str(m) for m in range(2, 25) if ticks % m == 0)
         raise InputError(f"interleave {settings.interleave} does not divide a sample; choose one of: {few}")
-    if settings.pulse_s is None:
-        return
-    width = round(settings.pulse_s * identity.tick_hz)
+    least = math.ceil((ticks - ticks // settings.interleave + _LEAST_DELAY_TICKS) / ticks)
+    if settings.pretrigger < least:
+        raise InputError(
+            f"interleave {settings.interleave} needs {least} samples before the pulse, "
+            f"not {settings.pretrigger}"
+        )
+    _check_pulse(settings, identity)
+
+
+def _check_pulse(settings: Settings, identity: Identity) -> None:
+    """Its width, and that it ends within the samples whatever width the board finds."""
     low, high = identity.min_width_ticks, identity.max_width_ticks
+    width = high if settings.pulse_s is None else round(settings.pulse_s * identity.tick_hz)
     if settings.pulse_s and not low <= width <= high:
         limits = f"{low / identity.tick_hz * 1e6:.3g} to {high / identity.tick_hz * 1e6:.3g} us"
         raise InputError(
             f"pulse of {settings.pulse_s * 1e6:.4g} us; this board fires {limits}, or 0 for none"
+        )
+    least = settings.pretrigger + math.ceil(width / identity.ticks_per_sample)
+    if settings.samples < least:
+        up_to = "up to " if settings.pulse_s is None else ""
+        raise InputError(
+            f"{settings.samples} samples, {settings.pretrigger} of them before the pulse, end before a pulse "
+            f"of {up_to}{width / identity.tick_hz * 1e6:.3g} us does; take {least} or more"
         )
 
 

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
+from coilbell.commands.options import tell
 from coilbell.errors import BoardTimeout, InputError, MeasurementError, MissingError
 
 if TYPE_CHECKING:
@@ -192,10 +193,13 @@ def _check(options: argparse.Namespace) -> int:
 
     coil, added = _known(options)
     with Tester.open(options.port) as tester:
+        found = tester.identity
         outcome = selftest(tester, _told, options.loop_back)
         rows = [*outcome.rows, *_coil_rows(tester, outcome, coil, added)]
-        saved, lacking = _saved(tester, outcome) if options.save else ([], [])
-        identity = tester.identity
+        saved, lacking = _saved(tester, found, outcome) if options.save else ([], [])
+        identity, warnings = tester.identity, tester.warnings
+    for warning in warnings:
+        tell(f"coilbell: note: {warning}")
     facts = _check_facts(identity, rows, saved, lacking)
     print(json.dumps(facts) if options.json else _table(facts), flush=True)
     return 1 if any(row.passed is False for row in rows) else 0
@@ -255,14 +259,13 @@ def _known(options: argparse.Namespace) -> tuple[Known | None, Known | None]:
     )
 
 
-def _saved(tester: Tester, outcome: Outcome) -> tuple[list[str], list[str]]:
+def _saved(tester: Tester, identity: Identity, outcome: Outcome) -> tuple[list[str], list[str]]:
     """Constants changed and kept, and those that this board's firmware does not know.
 
-    What the board has lost of its own comes from the copy here.
+    identity: the board before it was examined. What it has lost of its own comes from the copy here.
     """
     from coilbell.board import kept_constants
 
-    identity = tester.identity
     wanted = dict(outcome.constants)
     if identity.constants_from == "defaults":
         copy = kept_constants(identity.unique_id) or {}
