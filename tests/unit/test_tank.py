@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from coilbell.decay import fit
-from coilbell.errors import InputError
+from coilbell.errors import InputError, MeasurementError
 from coilbell.record import Capacitor, Loading, Record
 from coilbell.winding import (
     FreeRing,
@@ -235,6 +235,14 @@ class TestSeveralCapacitors:
         tests = (TEST, SMALL, Capacitor(1e-9), Capacitor(0.5e-9))
         pairs = [rung(good, tests[0]), *(rung(HealthyTank(2e-5, 2e-9, 0.8), t) for t in tests[1:])]
         with pytest.raises(InputError, match="less than nothing"):
+            tank_of_several(pairs)
+
+    def test_iron_that_no_winding_gives_is_refused(self) -> None:
+        """A simulated relay coil: eddy currents let inductance and loss follow the frequency."""
+        heard = ((994.2, 1.612), (2438.5, 1.317), (6968.0, 2.09))
+        tests = (Capacitor(100e-9), Capacitor(22e-9), Capacitor(4.7e-9))
+        pairs = [(FreeRing.from_q(f, q, 1e-4 * f, 3e-3 * q), c) for (f, q), c in zip(heard, tests, strict=True)]
+        with pytest.raises(MeasurementError, match="no winding was found"):
             tank_of_several(pairs)
 
     def test_refuses_a_correlation(self) -> None:

@@ -35,6 +35,7 @@ Array = npt.NDArray[np.float64]
 
 _STEPS = 60
 _SETTLED = 1e-13
+_NO_WINDING = "no winding was found that gives these captures; ring it again"
 _EXACT = 1e-9
 """Relative uncertainty lent to inputs that were given without any, so that weights exist."""
 
@@ -84,12 +85,15 @@ def tank_of_several(
     values, covariance = _inputs(captures, loading or Loading(), capacitor_correlation)
     start = _start(values)
     weight = np.eye(2 * len(captures))
-    solution = _solve(start, values, weight)
-    if len(captures) > 2:
-        for _ in range(2):
-            weight = _weight(solution, values, covariance)
-            solution = _solve(solution, values, weight)
-    return _told(solution, values, covariance, weight, captures)
+    try:
+        solution = _solve(start, values, weight)
+        if len(captures) > 2:
+            for _ in range(2):
+                weight = _weight(solution, values, covariance)
+                solution = _solve(solution, values, weight)
+        return _told(solution, values, covariance, weight, captures)
+    except np.linalg.LinAlgError as error:
+        raise MeasurementError(_NO_WINDING) from error
 
 
 def _inputs(
@@ -176,7 +180,7 @@ def _solve(start: Array, values: Array, weight: Array) -> Array:
             break
         best = moved
     else:
-        raise MeasurementError("no winding was found that gives these captures; ring it again")
+        raise MeasurementError(_NO_WINDING)
     if not solution[0] > 0:
         raise InputError(
             "the captures ask for a negative inductance; they are not of one winding in one state"
