@@ -241,9 +241,9 @@ class TestSeveralCapacitors:
         """A simulated relay coil: eddy currents let inductance and loss follow the frequency."""
         heard = ((994.2, 1.612), (2438.5, 1.317), (6968.0, 2.09))
         tests = (Capacitor(100e-9), Capacitor(22e-9), Capacitor(4.7e-9))
-        pairs = [(FreeRing.from_q(f, q, 1e-4 * f, 3e-3 * q), c) for (f, q), c in zip(heard, tests, strict=True)]
+        free = [FreeRing.from_q(f, q, 1e-4 * f, 3e-3 * q) for f, q in heard]
         with pytest.raises(MeasurementError, match="no winding was found"):
-            tank_of_several(pairs)
+            tank_of_several(list(zip(free, tests, strict=True)))
 
     def test_refuses_a_correlation(self) -> None:
         pairs = [rung(HealthyTank(2.25e-3, 2e-9, 0.8), t) for t in (TEST, SMALL)]
