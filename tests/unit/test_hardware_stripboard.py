@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 import sys
 from pathlib import Path
 
@@ -91,6 +92,16 @@ def test_the_list_of_holes_is_current_and_complete():
     assert text == stripboard.listed()
     refs = {line.split(",")[0] for line in text.splitlines()}
     assert {part.ref for part in netlist.parts()} <= refs
+
+
+def test_building_names_the_wires_that_may_carry_400_volts():
+    text = (HARDWARE / "building.md").read_text(encoding="utf-8")
+    rows = [line.split(",") for line in stripboard.LIST.read_text(encoding="utf-8").splitlines()]
+    wires = {row[0].removeprefix("wire "): row[1] for row in rows if row[0].startswith("wire ")}
+    numbers, nets = re.search(r"insulated; ([\d, and]+) \(([A-Z, ]+)\) rated 600 V", text).groups()
+    assert re.findall(r"\d+", numbers) == [k for k, net in wires.items() if net in strips.HIGH]
+    assert set(nets.split(", ")) == set(wires.values()) & strips.HIGH
+    assert f" {len(wires)} numbered wires" in text
 
 
 def test_the_drawing_is_current_and_names_every_part_and_wire():
