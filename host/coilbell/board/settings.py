@@ -5,19 +5,22 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from coilbell.board.identity import Identity
 from coilbell.errors import InputError
 from coilbell.record import Connection
 
-__all__ = ["Settings"]
+__all__ = ["Settings", "check"]
 
 _MOST_SHOTS = 1000
+_LEAST_DELAY_TICKS = 2
+"""From the start of the converter to the rise of a pulse, at the least [ticks]."""
 
 
 @dataclass(frozen=True, slots=True)
 class Settings:
     """One capture.
 
-    What the board itself limits (samples, pulse, interleave, capacitors) is checked against its `hello`.
+    What the board itself limits (samples, pulse, interleave, capacitors) is for `check`.
     """
 
     capacitor: str = "A"
@@ -49,3 +52,42 @@ class Settings:
 def _whole(name: str, value: int, low: int, high: int) -> None:
     if not low <= value <= high:
         raise InputError(f"{value} {name}; give a whole number from {low} to {high}")
+
+
+def check(settings: Settings, identity: Identity) -> None:
+    """Raises InputError when the settings lie beyond the board's limits."""
+    identity.capacitor(settings.capacitor)
+    if settings.samples > identity.max_samples:
+        raise InputError(f"{settings.samples} samples; this board takes at most {identity.max_samples}")
+    if not 1 <= settings.pretrigger <= identity.max_pretrigger:
+        most = identity.max_pretrigger
+        raise InputError(f"{settings.pretrigger} samples before the pulse; this board takes 1 to {most}")
+    ticks = identity.ticks_per_sample
+    if ticks % settings.interleave:
+        few = ", ".join(str(m) for m in range(2, 25) if ticks % m == 0)
+        raise InputError(f"interleave {settings.interleave} does not divide a sample; choose one of: {few}")
+    least = math.ceil((ticks - ticks // settings.interleave + _LEAST_DELAY_TICKS) / ticks)
+    if settings.pretrigger < least:
+        raise InputError(
+            f"interleave {settings.interleave} needs {least} samples before the pulse, "
+            f"not {settings.pretrigger}"
+        )
+    _check_pulse(settings, identity)
+
+
+def _check_pulse(settings: Settings, identity: Identity) -> None:
+    """Its width, and that it ends within the samples whatever width the board finds."""
+    low, high = identity.min_width_ticks, identity.max_width_ticks
+    width = high if settings.pulse_s is None else round(settings.pulse_s * identity.tick_hz)
+    if settings.pulse_s and not low <= width <= high:
+        limits = f"{low / identity.tick_hz * 1e6:.3g} to {high / identity.tick_hz * 1e6:.3g} us"
+        raise InputError(
+            f"pulse of {settings.pulse_s * 1e6:.4g} us; this board fires {limits}, or 0 for none"
+        )
+    least = settings.pretrigger + math.ceil(width / identity.ticks_per_sample)
+    if settings.samples < least:
+        up_to = "up to " if settings.pulse_s is None else ""
+        raise InputError(
+            f"{settings.samples} samples, {settings.pretrigger} of them before the pulse, end before a pulse "
+            f"of {up_to}{width / identity.tick_hz * 1e6:.3g} us does; take {least} or more"
+        )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -14,13 +13,12 @@ from coilbell.board import constants, frame, ports
 from coilbell.board.assembly import Sweeps, shot_of
 from coilbell.board.exchange import Exchange, Refusal, Tally, fields_of
 from coilbell.board.identity import Identity, admit
-from coilbell.board.settings import Settings
+from coilbell.board.settings import Settings, check
 from coilbell.board.transport import Port, PortLost, open_port, serial_ports
 from coilbell.errors import (
     BoardError,
     BoardTimeout,
     CoilbellError,
-    InputError,
     MeasurementError,
     MissingError,
     WireError,
@@ -33,8 +31,6 @@ RETRIES = 3
 """So often a request is made again after a loss; of a capture only what is still missing."""
 
 _AIM_SAMPLES = 2048
-_LEAST_DELAY_TICKS = 2
-"""From the start of the converter to the rise of a pulse, at the least [ticks]."""
 _PATIENCE_S = 3.0
 _SLOW_PATIENCE_S = 30.0
 """A board in software, here or behind a socket, computes what a winding does by itself."""
@@ -346,45 +342,6 @@ class Tester:
         if kind not in found:
             raise WireError(f"{self.port} closed {word} without {frame.NAMES[kind]}; try again")
         return fields_of(found[kind])
-
-
-def check(settings: Settings, identity: Identity) -> None:
-    """Raises InputError when the settings lie beyond the board's limits."""
-    identity.capacitor(settings.capacitor)
-    if settings.samples > identity.max_samples:
-        raise InputError(f"{settings.samples} samples; this board takes at most {identity.max_samples}")
-    if not 1 <= settings.pretrigger <= identity.max_pretrigger:
-        most = identity.max_pretrigger
-        raise InputError(f"{settings.pretrigger} samples before the pulse; this board takes 1 to {most}")
-    ticks = identity.ticks_per_sample
-    if ticks % settings.interleave:
-        few = ", ".join(str(m) for m in range(2, 25) if ticks % m == 0)
-        raise InputError(f"interleave {settings.interleave} does not divide a sample; choose one of: {few}")
-    least = math.ceil((ticks - ticks // settings.interleave + _LEAST_DELAY_TICKS) / ticks)
-    if settings.pretrigger < least:
-        raise InputError(
-            f"interleave {settings.interleave} needs {least} samples before the pulse, "
-            f"not {settings.pretrigger}"
-        )
-    _check_pulse(settings, identity)
-
-
-def _check_pulse(settings: Settings, identity: Identity) -> None:
-    """Its width, and that it ends within the samples whatever width the board finds."""
-    low, high = identity.min_width_ticks, identity.max_width_ticks
-    width = high if settings.pulse_s is None else round(settings.pulse_s * identity.tick_hz)
-    if settings.pulse_s and not low <= width <= high:
-        limits = f"{low / identity.tick_hz * 1e6:.3g} to {high / identity.tick_hz * 1e6:.3g} us"
-        raise InputError(
-            f"pulse of {settings.pulse_s * 1e6:.4g} us; this board fires {limits}, or 0 for none"
-        )
-    least = settings.pretrigger + math.ceil(width / identity.ticks_per_sample)
-    if settings.samples < least:
-        up_to = "up to " if settings.pulse_s is None else ""
-        raise InputError(
-            f"{settings.samples} samples, {settings.pretrigger} of them before the pulse, end before a pulse "
-            f"of {up_to}{width / identity.tick_hz * 1e6:.3g} us does; take {least} or more"
-        )
 
 
 def _may_pass(error: MeasurementError) -> bool:
