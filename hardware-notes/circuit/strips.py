@@ -88,10 +88,6 @@ class Zone:
     width: int = 0
     placed: dict[str, tuple[int, Seat]] = field(default_factory=dict)
 
-    def holes_of(self, net: str) -> list[int]:
-        """Rows of the zone that carry a net."""
-        return [row for row, carried in enumerate(self.rows) if carried == net]
-
 
 def span(part: Part, rows: Sequence[str], footprint: str) -> tuple[float, Seat] | None:
     """Best (cost, seat) for a part among rows of nets; None when it cannot be reached."""
