@@ -332,6 +332,22 @@ def _that_saves(board: ScriptedBoard) -> Callable[[bytes], bytes]:
     return answered
 
 
+def test_nothing_is_kept_of_a_line_that_failed() -> None:
+    from coilbell.board.selftest import _at_rest, _clocks
+
+    class Askew(ScriptedBoard):
+        def codes(self, samples: int, delay: int) -> Any:
+            return super().codes(samples, delay) // 3
+
+    outcome = Outcome()
+    _at_rest(Tester(Askew()), outcome)
+    assert {row.name: row.passed for row in outcome.rows}["offset"] is False
+    assert outcome.constants == {}
+    _at_rest(Tester(ScriptedBoard()), outcome)
+    _clocks(Tester(ScriptedBoard()), outcome)
+    assert set(outcome.constants) == {"offset_code_16", "lead_offset_code_16"}
+
+
 def test_a_board_without_a_common_clock_says_what_that_leaves_open() -> None:
     from coilbell.board.selftest import _clocks
 

@@ -95,6 +95,8 @@ def test_a_leak_is_what_is_far_above_the_conductance_that_is_kept(kept_psi: int,
     # Nine of 45 per second are taken for the coupling's.
     assert row.value == pytest.approx(1e6 * 45.4 / 36.4, rel=0.05)
     assert row.passed is passed
+    # A leak that were kept would be taken off every ring, and pass the next check as the tester's own.
+    assert ("input_psi" in outcome.constants) is ("input_uncertainty_psi" in outcome.constants) is passed
 
 
 # --- converter steps ---

@@ -73,15 +73,17 @@ def loop_back(tester: Tester, outcome: Outcome) -> None:
         return
     coarse = max(m for m in range(1, every_tick // 3 + 1) if every_tick % m == 0)
     second = rise(_seen(tester, far, width, coarse), identity, far, width)
-    latency = _latency_row(identity, edge)
+    seconds = -edge.at_ticks / identity.tick_hz
+    spread = math.hypot(edge.scatter_ticks, _SHAPE * edge.tau_ticks) / identity.tick_hz
+    outcome.measured(
+        _latency_row(identity, edge, seconds, spread),
+        latency_ps=round(seconds * 1e12),
+        latency_uncertainty_ps=round(spread * 1e12),
+    )
     outcome.rows += [
-        latency,
         _spacing_row(identity, edge, second, far - near),
         _width_row(record, identity, edge, near, width),
     ]
-    if latency.passed and latency.value is not None and latency.uncertainty is not None:
-        outcome.constants["latency_ps"] = round(latency.value * 1e12)
-        outcome.constants["latency_uncertainty_ps"] = round(latency.uncertainty * 1e12)
 
 
 def _seen(tester: Tester, before: int, width: int, interleave: int) -> Record:
@@ -165,11 +167,10 @@ def _fitted(times: Array, codes: Array, start: tuple[float, float, float]) -> Ed
     return Edge(float(best.x[2]), scatter, tau, float(best.x[1] - best.x[0]))
 
 
-def _latency_row(identity: Identity, edge: Edge) -> Row:
-    spread = math.hypot(edge.scatter_ticks, _SHAPE * edge.tau_ticks) / identity.tick_hz
+def _latency_row(identity: Identity, edge: Edge, seconds: float, spread: float) -> Row:
     own = edge.tau_ticks / identity.tick_hz * 1e9
     note = f"from the converter's start to its first sample, without the loop-back's own {own:.3g} ns"
-    return Row("latency", -edge.at_ticks / identity.tick_hz, "s", -2e-8, _REACH_S, note, spread)
+    return Row("latency", seconds, "s", -2e-8, _REACH_S, note, spread)
 
 
 def _spacing_row(identity: Identity, near: Edge, far: Edge | None, apart: int) -> Row:

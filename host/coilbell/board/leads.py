@@ -146,10 +146,12 @@ def _input(tester: Tester, outcome: Outcome, letter: str, aim: Aim) -> None:
     part = math.hypot(spread, math.hypot(own, _COUPLING_PART * identity.coupling_per_s) / rate)
     siemens = farads * rate
     leaks = _LEAK_TIMES * max(identity.input_siemens, identity.input_uncertainty_siemens, _LEAST_SIEMENS)
-    outcome.constants["input_psi"] = round(siemens * 1e12)
-    outcome.constants["input_uncertainty_psi"] = round(siemens * part * 1e12)
     note = f"by the discharge of {letter}; a leak across the input shows here"
-    outcome.rows.append(Row(name, 1 / siemens, "ohm", 1 / leaks, note=note, uncertainty=part / siemens))
+    outcome.measured(
+        Row(name, 1 / siemens, "ohm", 1 / leaks, note=note, uncertainty=part / siemens),
+        input_psi=round(siemens * 1e12),
+        input_uncertainty_psi=round(siemens * part * 1e12),
+    )
 
 
 # --- the converter's codes ---
@@ -161,12 +163,11 @@ def _steps(outcome: Outcome, identity: Identity, records: list[Record], where: s
         outcome.rows.append(Row("converter steps", None, note="the pulse does not reach far enough"))
         return
     kept = _merged(identity.wide_codes, found)
-    outcome.constants |= _table(kept)
     widest = found.wide[0] if found.wide else None
     shown = ", ".join(f"{wide.code:.0f} ({wide.excess:.1f})" for wide in found.wide[:STEPS]) or "none"
     note = f"codes {shown}; {where}, {found.low} to {found.high}"
     value, spread = (widest.excess, widest.uncertainty) if widest else (0.0, None)
-    outcome.rows.append(Row("converter steps", value, "LSB", 0, 14, note, spread))
+    outcome.measured(Row("converter steps", value, "LSB", 0, 14, note, spread), **_table(kept))
 
 
 def _merged(known: tuple[WideCode, ...], found: ramp.Widths) -> list[WideCode]:

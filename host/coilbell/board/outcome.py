@@ -37,8 +37,17 @@ class Outcome:
 
     rows: list[Row] = field(default_factory=list)
     constants: dict[str, int] = field(default_factory=dict)
-    """Constants as measured, to be saved."""
+    """Constants as measured, to be saved; none of a row that failed, see `measured`."""
     rings: dict[str, tuple[Record, ...]] = field(default_factory=dict)
     """Records of what rings on the leads, by test capacitor ("-" is none); empty when they are open."""
     rest: float = 2048.0
     """Code without a signal."""
+
+    def measured(self, row: Row, **constants: int) -> None:
+        """Add a row, and where it passed the constants it stands for.
+
+        Kept, what failed would be taken off every ring, and pass the next check as the tester's own.
+        """
+        self.rows.append(row)
+        if row.passed:
+            self.constants |= constants

@@ -55,12 +55,11 @@ def _at_rest(tester: Tester, outcome: Outcome) -> None:
     outcome.rest = float(np.mean([c.mean() for c in codes]))
     noise = float(np.sqrt(np.mean([c.var(ddof=1) for c in codes])))
     lost = 1 - sum(map(len, quiet)) / (len(quiet) * 4096)
+    outcome.measured(Row("offset", outcome.rest, "LSB", 1536, 2560), offset_code_16=round(outcome.rest * 16))
     outcome.rows += [
-        Row("offset", outcome.rest, "LSB", 1536, 2560),
         Row("noise", noise, "LSB rms", 0.05, 3.0, "hum counts as noise here"),
         Row("failed conversions", lost * 1e6, "ppm", 0, 1000),
     ]
-    outcome.constants["offset_code_16"] = round(outcome.rest * 16)
 
 
 def _clocks(tester: Tester, outcome: Outcome) -> None:
@@ -69,13 +68,14 @@ def _clocks(tester: Tester, outcome: Outcome) -> None:
         Row("pulse clock", told["tick_hz"] / identity.tick_hz, "of nominal", 0.97, 1.03),
         Row("sampling clock", told["rate_hz"] / float(identity.rate_hz), "of nominal", 0.97, 1.03),
         Row("temperature", told["temperature_mc"] / 1000, "degC", 0, 60),
-        Row("lead voltage", told["lead_mv"] / 1000, "V", -_ZERO_V, _ZERO_V, _BARE),
     ]
+    shift = round(told["lead_mv"] * 1000 * 16 / identity.constants["lead_uv"])
+    outcome.measured(
+        Row("lead voltage", told["lead_mv"] / 1000, "V", -_ZERO_V, _ZERO_V, _BARE),
+        lead_offset_code_16=identity.constants["lead_offset_code_16"] + shift,
+    )
     if identity.start_uncertainty_s:
         outcome.rows.append(Row("start of a shot", identity.start_uncertainty_s, "s", note=_TWO_CLOCKS))
-    if abs(told["lead_mv"]) <= 1000 * _ZERO_V:
-        shift = round(told["lead_mv"] * 1000 * 16 / identity.constants["lead_uv"])
-        outcome.constants["lead_offset_code_16"] = identity.constants["lead_offset_code_16"] + shift
 
 
 def _interlock(tester: Tester, outcome: Outcome) -> None:
