@@ -108,8 +108,10 @@ def bench(shared: Bench, struck: dict[str, dict[str, Record]]) -> Iterator[Bench
     assert page.viewport_size == {"width": 1280, "height": 900}
 
 
-def _opened(context: Any, address: str, faults: list[str]) -> Any:
+def _opened(context: Any, address: str, faults: list[str], *, clock: bool = False) -> Any:
     page = context.new_page()
+    if clock:
+        page.clock.install()
     page.set_default_timeout(30_000)
     page.on("pageerror", lambda error: faults.append(str(error)))
     page.on("console", lambda m: faults.append(m.text) if "Content Security Policy" in m.text else None)
@@ -125,10 +127,10 @@ def look(chromium: Any) -> Iterator[Callable[..., Any]]:
     faults: list[str] = []
     contexts = []
 
-    def open_page(address: str, width: int = 1280, height: int = 900) -> Any:
+    def open_page(address: str, width: int = 1280, height: int = 900, *, clock: bool = False) -> Any:
         context = chromium.new_context(viewport={"width": width, "height": height}, color_scheme="dark")
         contexts.append(context)
-        return _opened(context, address, faults)
+        return _opened(context, address, faults, clock=clock)
 
     yield open_page
     for context in contexts:

@@ -58,9 +58,9 @@ class Seat:
 
     def _may_go(self) -> tuple[str, ...]:
         if "shot" not in self._newest or self._on_the_way >= _ON_THE_WAY:
-            return ("status", "sheet", "ground", "whole")
+            return ("beat", "status", "sheet", "ground", "whole")
         self._on_the_way += 1
-        return ("status", "sheet", "ground", "shot", "whole")
+        return ("beat", "status", "sheet", "ground", "shot", "whole")
 
 
 class Audience:
@@ -115,7 +115,7 @@ class Audience:
         self._tell_status()
 
     def post(self, message: dict[str, Any]) -> None:
-        """Hand a message to every page; "what" is "shot", "ground", "sheet", "status" or "answer"."""
+        """Hand a message to every page; "what" is "shot", "ground", "sheet", "status", "answer" or "beat"."""
         what = message["what"]
         # The work of writing it out is done here, in the thread that made it.
         frame = b"" if what == "status" else msgspec.json.encode(message)
@@ -130,7 +130,7 @@ class Audience:
             self._status = message
             self._tell_status()
             return
-        if what != "answer":
+        if what not in ("answer", "beat"):
             self._kept[what] = frame
         for seat in self._seats:
             seat.put(what, frame)

@@ -47,14 +47,16 @@ def decay_drawing(fit: Fit, record: Record, *, name: str = "", whole: bool = Fal
     """
     times = record.time_axis
     margin = _MARGIN * (fit.stop_s - fit.start_s)
-    stop = fit.stop_s + margin if whole else min(fit.stop_s + margin, _died_s(fit))
+    end = fit.stop_s + margin
+    running_end = min(end, _died_s(fit))
+    stop = end if whole else running_end
     # What is before the ring takes no more of the picture than what is after it.
     before = (stop - fit.start_s) * _MARGIN / 10
     low, high = np.searchsorted(times, [fit.start_s - before, stop])
     pick = np.arange(low, high)
     if not whole:
         pick = pick[_extremes(np.asarray(record.samples[low:high], dtype=np.float64))]
-    unit, per_s = ("ms", 1e3) if times[high - 1] - times[low] >= 1e-3 else ("us", 1e6)
+    unit, per_s = ("ms", 1e3) if running_end - fit.start_s >= 1e-3 else ("us", 1e6)
     volts = fit.unit == "V"
     scale = fit.scale * (1e3 if volts else 1.0)
     bends, reach = _envelope(fit, stop)
@@ -63,6 +65,7 @@ def decay_drawing(fit: Fit, record: Record, *, name: str = "", whole: bool = Fal
     return {
         "whole": whole,
         "time_unit": unit,
+        "units_per_s": per_s,
         "unit": "mV at the winding" if volts else "converter counts",
         "time": _rounded((times[pick] - fit.start_s) * per_s, 6),
         "sample": _rounded((np.asarray(record.samples, dtype=np.float64)[pick] - middle) * scale, 4),

@@ -4,7 +4,7 @@
 
     striking thread   source.capture -> a queue of one record      waits where the judge is busy
     judging thread    fit, find -> messages for the audience       never waits for a page
-    looking thread    what others keep in the log and on the shelf
+    looking thread    what others keep in the log and on the shelf; tells the pages that it lives
     server's threads  obey(order)                                  change what is asked, keep things
 
 The tester may be gone at any time: then the striking thread says so and tries again until it is back.
@@ -77,6 +77,7 @@ class Desk:
         self._judge_lock = threading.Lock()
         self._changed = threading.Condition()
         self._singles = 0
+        self._since = 0.0
         self._ended = False
         self._struck: queue.Queue[Struck | None] = queue.Queue(maxsize=1)
         self._times: deque[float] = deque(maxlen=_RATE_OVER)
@@ -145,6 +146,7 @@ class Desk:
     def _set_running(self, on: bool) -> None:
         with self._changed:
             self._state.running = on
+            self._since = time.time()
             self._times.clear()
             self._changed.notify_all()
         self._tell()
@@ -170,6 +172,7 @@ class Desk:
             again = self._judge.begin(wish, reference)
             planes = [self._judge.plane(shot) for shot in again]
             self._state.wish = wish
+            self._state.overtaken = not again and self._judge.number > 0
             self._state.references = self._keeping.shelf.names()
         self.audience.post({"what": "ground", "key": ""})
         self._tell()
@@ -190,6 +193,7 @@ class Desk:
 
     def _look_on(self) -> None:
         while not self._ended:
+            self.audience.post({"what": "beat"})
             try:
                 self._isolation.look()
                 names = self._keeping.shelf.names()
@@ -242,10 +246,12 @@ class Desk:
 
     def _strike(self) -> None:
         wish = self._state.wish
+        if not self._state.running:
+            self._since = time.time()
         for letter in wish.letters:
             self._pause()
             record = self._source.capture(letter, wish.connection)
-            struck = Struck(wish, letter, record, time.time())
+            struck = Struck(wish, letter, record, time.time(), self._since)
             while not self._ended:
                 try:
                     self._struck.put(struck, timeout=0.2)
@@ -262,6 +268,7 @@ class Desk:
     def _stumbled(self, error: CoilbellError) -> None:
         with self._changed:
             self._singles = 0
+            self._since = time.time()
         if self._state.failed(error):
             self._tell()
         with self._changed:
@@ -283,14 +290,21 @@ class Desk:
 
     def _judge_one(self, struck: Struck) -> None:
         with self._judge_lock:
-            if struck.wish != self._state.wish:
-                return  # struck before the wish changed: it would be shown under the wrong name
+            if struck.wish != self._state.wish:  # it would be shown under the wrong name
+                return self._overtook()
             shot = self._judge.judged(struck)
             ground, ring = self._judge.plane(shot)
+            overtaken, self._state.overtaken = self._state.overtaken, False
+        if overtaken:
+            self._tell()
         self._times.append(struck.struck_at)
         if not self._aiming.suits(shot):
             self._source.aim_again()
         self._show(shot, ground, ring)
+
+    def _overtook(self) -> None:
+        if not self._state.running:
+            self._answer("what is asked changed while the shot was on its way; strike again", failed=True)
 
     def _show(self, shot: Shot, ground: Ground | None, ring: dict[str, Any] | None) -> None:
         if ground is not None:

@@ -29,6 +29,8 @@ class Struck:
     letter: str
     record: Record
     struck_at: float
+    since: float = 0.0
+    """Rings struck before this are not put with it: the clips may have moved [s since 1970]."""
 
 
 @dataclass(slots=True)
@@ -69,6 +71,7 @@ class Judge:
         seen, remark = _seen(fitted, struck.record)
         if number is None:
             number = self.number = self.number + 1
+        self.shots = {name: shot for name, shot in self.shots.items() if shot.struck_at >= struck.since}
         letters = struck.wish.letters
         others = [s for name, s in self.shots.items() if name != struck.letter and name in letters]
         finding, reference, why = self._found(struck, seen, others)

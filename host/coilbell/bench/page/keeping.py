@@ -14,7 +14,6 @@ from coilbell.bench.page.source import Wish
 from coilbell.bench.quantities import counted
 from coilbell.bench.shelf import Shelf
 from coilbell.errors import InputError
-from coilbell.record import Connection
 from coilbell.winding import Capture, Condition, Reference, remarks
 
 __all__ = ["Keeping"]
@@ -93,8 +92,4 @@ class Keeping:
 
 def _unstruck(wish: Wish, what: str) -> str:
     """A page may still show a ring that was struck before capacitor or connection were changed."""
-    where = "not said" if wish.connection is Connection.UNKNOWN else str(wish.connection)
-    return (
-        f"nothing has been struck with capacitor {wish.capacitor}, connection {where}; strike the winding, "
-        f"then {what} it"
-    )
+    return f"nothing has been struck with {wish.words}; strike the winding, then {what} it"

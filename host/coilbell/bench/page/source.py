@@ -54,6 +54,12 @@ class Wish:
         """The capacitors to strike with, one after another."""
         return ("A", "B") if self.capacitor == "both" else (self.capacitor,)
 
+    @property
+    def words(self) -> str:
+        """What a winding is struck with, and how it is connected."""
+        where = "not said" if self.connection is Connection.UNKNOWN else str(self.connection)
+        return f"capacitor {self.capacitor}, connection {where}"
+
 
 class Source(Protocol):
     """A tester, opened when it is first asked and again after it was lost.

@@ -36,6 +36,8 @@ class State:
     leads: Leads | None = None
     letters: tuple[str, ...] = ("A", "B")
     references: tuple[str, ...] = ()
+    overtaken: bool = False
+    """True while the pages show a ring that was struck before capacitor or connection were changed."""
 
     def seen(self, leads: Leads, link: Link, letters: tuple[str, ...]) -> bool:
         """Take in what the tester says; returns True when a page has to know."""
@@ -111,6 +113,7 @@ class State:
         return {
             "what": "status",
             "running": self.running,
+            "unstruck": self._unstruck(),
             "link": {"state": self.link_state, "words": self.link_words},
             "leads": self._leads(),
             "wish": {
@@ -122,6 +125,9 @@ class State:
             },
             "choices": self._choices(),
         }
+
+    def _unstruck(self) -> str:
+        return f"nothing has been struck with {self.wish.words}; below is the ring before" * self.overtaken
 
     def _leads(self) -> dict[str, str]:
         if self.leads is None:

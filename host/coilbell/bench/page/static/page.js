@@ -67,7 +67,6 @@ function draw(shot) {
   if (shot.plane) plane.show(shot.plane);
   showShot(shot);
   Object.assign(document.body.dataset, { shot: shot.number, struck: shot.struck_at_ms, whole: shot.decay.whole });
-  delete document.body.dataset.sleeps;
 }
 function hear_status(message) {
   status = message;
@@ -81,6 +80,7 @@ function hear_status(message) {
   document.body.toggleAttribute("data-sleeps", message.link.state !== "ready" || message.leads.state === "live");
 }
 function told_running(on) {
+  document.body.toggleAttribute("data-running", on);
   press("run", on);
   document.querySelector("[data-does=run] span").textContent = on ? "Stop" : "Strike on and on";
 }

@@ -1,6 +1,6 @@
 // The plot of the shift plane: places, ticks and words all come from the server.
 import { dispose, dress, gaps as typed, put } from "./colours.js";
-import { made } from "./words.js";
+import { made, set } from "./words.js";
 
 const gaps = (values) => Array.from(typed(values)); // a glyph takes plain lists only
 const DASHES = ["solid", [6, 3], [8, 3, 2, 3], [2, 3], [8, 2, 2, 2, 2, 2]];
@@ -19,6 +19,7 @@ export class PlanePlot {
     this.stands = null;
     this.place.replaceChildren();
     document.getElementById("plane-names").replaceChildren();
+    set("plane-words", "needs a reference and a ring");
   }
   build(ground) {
     const { Plotting } = Bokeh;

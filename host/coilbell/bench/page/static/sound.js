@@ -1,4 +1,6 @@
-// A tone at the pitch the server names; silence where nothing rings.
+// A tone at the pitch the server names; silence where nothing rings, and soon after the last shot.
+const LASTS_S = 0.8;
+
 export class Sound {
   constructor() {
     this.on = false;
@@ -19,13 +21,20 @@ export class Sound {
     this.tone.start();
   }
   silence() {
-    if (this.context) this.volume.gain.setTargetAtTime(0, this.context.currentTime, 0.03);
+    if (this.context) this.fade(this.context.currentTime);
   }
   follow(pitch_hz) {
     if (!this.on) return;
     this.context.resume();
     if (!pitch_hz) return this.silence();
-    this.tone.frequency.setTargetAtTime(pitch_hz, this.context.currentTime, 0.02);
-    this.volume.gain.setTargetAtTime(0.08, this.context.currentTime, 0.02);
+    const now = this.context.currentTime;
+    this.tone.frequency.setTargetAtTime(pitch_hz, now, 0.02);
+    this.volume.gain.cancelScheduledValues(now);
+    this.volume.gain.setTargetAtTime(0.08, now, 0.02);
+    this.fade(now + LASTS_S);
+  }
+  fade(at_s) {
+    this.volume.gain.cancelScheduledValues(at_s);
+    this.volume.gain.setTargetAtTime(0, at_s, 0.03);
   }
 }

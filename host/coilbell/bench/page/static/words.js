@@ -17,7 +17,8 @@ export function list(id, lines) {
   place.replaceChildren(...lines.map((line) => made("li", line)));
 }
 export function showShot(shot) {
-  set("title", [shot.title, shot.rate].filter(Boolean).join("; "));
+  set("title", shot.title);
+  set("rate", shot.rate);
   showFigures(shot.figures);
   list("doubts", shot.doubts);
   at("doubted").hidden = !shot.doubts.length;
@@ -90,6 +91,8 @@ export function showStatus(status) {
     at(name).dataset.state = status[name].state;
     set(name, status[name].words);
   }
+  set("before", status.unstruck);
+  at("before").hidden = !status.unstruck || !document.body.dataset.shot;
   at("seat").hidden = status.pages < 2 && status.commands;
   set("seat", `${status.pages} pages open; this one ${status.commands ? "commands" : "watches"}`);
   set("prior", status.wish.prior);
