@@ -223,6 +223,17 @@ def test_rings_of_two_modes_are_judged_without_figures_of_the_winding() -> None:
     assert any("or something not known here" in words for words in out.not_separable)
 
 
+def test_no_figure_is_nan_where_even_a_healthy_winding_hardly_rings() -> None:
+    """Known good rings so low that the winding's circuit does not ring with the second capacitor at all."""
+    seen = [Observation(A, 21.6e3, 0.7), Observation(B, 40.5e3, 0.52)]
+    hardly = Reference.begin(
+        "hardly", "line-output transformer", [Capture("a", Condition.GOOD, o) for o in seen]
+    )
+    told = finding_text(finding_facts(find(seen, hardly)))
+    assert "stands out in about 0 of 100 cases" in told
+    assert "nan" not in told
+
+
 @pytest.mark.parametrize(
     ("kind", "unit", "where", "words"),
     [

@@ -16,15 +16,18 @@ from coilbell.winding import (
     KINDS,
     Capture,
     Condition,
+    Explanation,
     Observation,
     Reference,
     decode,
     digest,
     encode,
+    find,
     grouped,
     healthy_of,
     origin,
     remarks,
+    ring,
 )
 from coilbell.winding.healthy import PRIOR_UNITS, healthy
 
@@ -147,6 +150,19 @@ def test_a_reference_by_two_capacitors_knows_copper_and_stray_where_one_is_rung(
     # What is not copper's strays by 25 % from unit to unit, the copper by 5 %; L by 10 % comes to it.
     usual = math.hypot(0.25 * (1 - copper), 0.05 * copper)
     assert both.between[1] == pytest.approx(math.hypot(usual, 0.05, 0.02), rel=0.02)
+
+
+def test_where_capacitors_fit_no_winding_the_healthy_one_still_rings_as_it_was_heard() -> None:
+    """Two simulated relay coils: in iron inductance and loss follow the frequency, as no tank's do."""
+    large = Capacitor(100e-9, 0.01, "C")
+    coils = [good("a", 1037.4, 1.656, large), good("a", 7035.1, 2.276, B)]
+    known = Reference.begin("coils", "relay coil", coils)
+    another = Observation(B, 6968.0, 2.09)
+    by = healthy(known, grouped([another]))
+    rung = ring(by.tank.with_farads(B.farads + by.tank.farads))
+    assert float(rung.natural_hz) == pytest.approx(math.exp(by.location[0]), rel=0.2)
+    assert float(rung.q) == pytest.approx(math.exp(-by.location[1]), rel=0.2)
+    assert find([another], known).explanation is Explanation.LIKE_HEALTHY
 
 
 def test_contradictory_repeats_are_refused() -> None:

@@ -124,7 +124,8 @@ def _healthy(reference: Reference, with_: tuple[tuple[Capacitor, str], ...], uni
     used = own or list(means)
     location = np.mean([m.point for m in used], axis=0)
     shift, extra = _capacitor_errors(reference, with_)
-    tank, assumed_stray = _own_tank(reference, own) or _tank(location, capacitors, reference.kind)
+    measured = _measured_by_all(reference, own) or _measured(location, capacitors, reference.kind)
+    tank = _tank(location, capacitors[0], reference.kind, measured)
     location = location + shift
     assumed = _assumed(tank, location, capacitors, reference.kind)
     spread, freedom = _between(used, assumed) if not own else _within(used[0], reference.kind.spread)
@@ -137,7 +138,7 @@ def _healthy(reference: Reference, with_: tuple[tuple[Capacitor, str], ...], uni
         freedom,
         fixed(np.sqrt(np.diag(spread))),
         tank,
-        assumed_stray,
+        measured is None,
         tuple(m.unit for m in used),
         PRIOR_UNITS / (PRIOR_UNITS + known),
         unit if own else "",
@@ -219,37 +220,36 @@ def _boards(reference: Reference) -> set[str]:
     return {c.observation.board for c in reference.captures}
 
 
-def _own_tank(reference: Reference, own: Sequence[UnitMean]) -> tuple[HealthyTank, bool] | None:
+def _measured_by_all(reference: Reference, own: Sequence[UnitMean]) -> SeveralCapacitorTank | None:
     """The winding by all capacitors of the reference, also those that the suspect was not rung with.
 
     They tell the copper's share of the loss and the stray capacitance, which one capacitor leaves assumed.
-    None where no good unit was rung with all of them.
+    None where no good unit was rung with all of them, or they fit no winding.
     """
     capacitors = reference.capacitors()
-    means = reference.good_means(capacitors)
-    used = [m for m in means if not own or m.unit == own[0].unit]
-    if len(capacitors) < 2 or not used:
+    used = [m for m in reference.good_means(capacitors) if not own or m.unit == own[0].unit]
+    if not used:
         return None
     location = np.asarray(np.mean([m.point for m in used], axis=0), dtype=np.float64)
-    return _tank(location, capacitors, reference.kind)
+    return _measured(location, capacitors, reference.kind)
 
 
-def _tank(location: Array, capacitors: Sequence[Capacitor], kind: Kind) -> tuple[HealthyTank, bool]:
-    """The winding by itself, and whether its stray capacitance is assumed.
+def _tank(
+    location: Array, capacitor: Capacitor, kind: Kind, measured: SeveralCapacitorTank | None
+) -> HealthyTank:
+    """The winding by itself: as measured, else with the kind's usual stray capacitance and share of copper.
 
-    From two or more capacitors where they give a possible winding, else with the kind's usual stray
-    capacitance and share of copper.
+    What is not measured is chosen so that it rings at `location` with this, the first capacitor.
     """
-    measured = _measured(location, capacitors, kind)
+    if measured and min(measured.series_ohms.value, measured.shunt_siemens.value) > 0:
+        henries, stray = measured.inductance_henries.value, measured.stray_farads.value
+        return HealthyTank(henries, stray, measured.series_ohms.value, measured.shunt_siemens.value)
     usual = math.sqrt(kind.stray_farads[0] * kind.stray_farads[1])
     farads = measured.stray_farads.value if measured else usual
-    if measured and min(measured.series_ohms.value, measured.shunt_siemens.value) > 0:
-        henries, series = measured.inductance_henries.value, measured.series_ohms.value
-        return HealthyTank(henries, farads, series, measured.shunt_siemens.value), False
-    angular, loss = 2 * math.pi * math.exp(location[0]), math.exp(location[len(capacitors)])
-    henries = 1 / (angular**2 * (capacitors[0].farads + farads))
+    angular, loss = 2 * math.pi * math.exp(location[0]), math.exp(location[location.size // 2])
+    henries = 1 / (angular**2 * (capacitor.farads + farads))
     series, shunt = _losses(angular * henries, loss, kind)
-    return HealthyTank(henries, farads, series, shunt), measured is None
+    return HealthyTank(henries, farads, series, shunt)
 
 
 def _measured(location: Array, capacitors: Sequence[Capacitor], kind: Kind) -> SeveralCapacitorTank | None:

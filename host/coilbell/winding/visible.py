@@ -76,10 +76,13 @@ def chance_of_capacitance(healthy: Healthy, share: float, false: float) -> float
 
         chance = Phi(D - z)        D^2 = d' S^-1 d,   Phi(z) = 1 - false
 
-    The capacitance lies behind the winding's copper, as a rectifier's does.
+    The capacitance lies behind the winding's copper, as a rectifier's does. Where a healthy one hardly rings,
+    so that nothing can be foreseen, nothing stands out.
     """
     normal = NormalDist()
     shift = moved(healthy, cases(1, farads=share * healthy.tank.farads, behind=1.0))[0]
+    if not np.isfinite(shift).all():
+        return 0.0
     distance = math.sqrt(float(shift @ np.linalg.solve(healthy.covariance, shift)))
     return normal.cdf(distance - normal.inv_cdf(1 - false))
 
