@@ -101,13 +101,14 @@ def _overview() -> str:
 def _run(name: str, words: list[str]) -> int:
     import argparse
 
+    from coilbell.commands.options import Parser
     from coilbell.errors import CoilbellError
 
     for word in words:
         if word.startswith("--") and word.endswith("=--"):  # argparse would hand on an empty list
             return _complain(f"{word} gives no value; write one behind the =", 2)
     module = importlib.import_module(f"coilbell.commands.{name}")
-    parser = argparse.ArgumentParser(
+    parser = Parser(
         prog=f"coilbell {name}",
         description=COMMANDS[name],
         formatter_class=argparse.RawDescriptionHelpFormatter,

@@ -147,6 +147,8 @@ def test_a_sight_against_everything_else_is_named(shell: Shell) -> None:
         (("rails-loaded", "125=many"), "reading of 125"),
         (("rails-loaded", "0=5"), "a rail of 0 V"),
         (("rails-loaded", "125=56", "125=57"), "of its own"),
+        (("ring-out",), "one of its outcomes: whole, shorted, capacitance, loaded, core, silent"),
+        (("signs",), "takes one of its outcomes: transformer, tube"),
         (("rails-loaded", "125=56", "--meter", "poor"), "give such as 1%+2"),
         (("rails-loaded", "125=56", "--sure", "50%"), "--sure goes with an outcome"),
         (("feed-power", "ohms=1", "rating=5"), "exactly one of volts and amps"),
@@ -164,6 +166,28 @@ def test_what_cannot_be_used_is_one_line(shell: Shell, words: tuple[str, ...], s
     assert says in err
     assert err.count("\n") == 1
     assert "0 readings" in shell("show")[1]
+
+
+def test_a_rail_below_ground_needs_no_mark_before_it(shell: Shell) -> None:
+    shell("new")
+    told = [
+        shell("observe", *words)
+        for words in (
+            ("rails-loaded", "-12=-5.2", "125=56", "--meter", "1%"),
+            ("--meter", "1%", "--", "rails-loaded", "-12=-5.2", "125=56"),
+        )
+    ]
+    assert [code for code, _, _ in told] == [0, 0]
+    assert all("-12 V reads -5.2, 125 V reads 56" in err for _, _, err in told)
+    assert shell("withdraw", "2", "-12 was", "-1.2")[0] == 0
+
+
+def test_what_is_to_be_typed_can_be_typed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    place = ["--log", str(tmp_path / "bench.db")]
+    assert main(["isolate", "new", "--item", "heron 14 \u00fc", *place]) == 0
+    assert main(["isolate", "next", "--item", "heron 14 \u00fc", *place]) == 0
+    line = " ".join(capsys.readouterr().out.split())
+    assert 'observe --item "heron 14 \u00fc" ring-in finding=FILE.json; finding=log for what' in line
 
 
 @pytest.mark.parametrize("words", [("--kind", "lawn mower"), ("--qualified", "somewhat")])

@@ -78,7 +78,7 @@ def test_judging_in_circuit_never_convicts(bench: Path, capsys: pytest.CaptureFi
     [
         (["--reference", "nowhere"], 3, "no reference 'nowhere'"),
         ([], 2, "nothing to judge by"),
-        (["--reference", "line", "--prior", "1"], 2, "--prior 1 must lie between"),
+        (["--reference", "line", "--prior", "1"], 2, "--prior 1 leaves nothing to find out"),
         (["--reference", "line", "--kind", "horizontal yoke"], 2, "the part is a horizontal yoke"),
         (["--reference", "line", "--capacitor", "100n"], 2, "taken with 22 nF, this ring with 100 nF"),
         (["--reference", "line", "--capacitor", "1n", "--capacitor", "2n"], 2, "2 values of --capacitor"),
@@ -211,12 +211,23 @@ def _refused(capsys: pytest.CaptureFixture[str], words: list[str], code: int = 2
     return err
 
 
-@pytest.mark.parametrize("prior", ["nan", "text", "50%", "", "inf"])
+@pytest.mark.parametrize("prior", ["nan", "text", "150%", "%", "", "inf", "0", "-0.5", "1.5"])
 def test_a_prior_that_is_no_number_is_told_as_a_probability(
     bench: Path, capsys: pytest.CaptureFixture[str], prior: str
 ) -> None:
     err = _refused(capsys, ["judge", "good1.json", "--reference", "line", f"--prior={prior}"])
-    assert f"--prior {prior!r} is no probability; write a number between 0 and 1, such as 0.5" in err
+    assert f"--prior {prior!r} is no probability; write one between 0 and 1, such as 0.3 or 30%" in err
+
+
+def test_a_prior_may_be_given_in_percent(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["judge", "good1.json", "--reference", "line", "--json", "--prior"]
+    told = []
+    for prior in ("30%", "0.3", " 30 %"):
+        capsys.readouterr()
+        assert main([*words, prior]) == 0
+        told.append(json.loads(capsys.readouterr().out)["shorted_turn"]["prior"])
+    assert told == [0.3] * 3
+    assert "leaves nothing to find out" in _refused(capsys, [*words, "100%"])
 
 
 def test_a_unit_the_reference_lacks_is_not_judged_by_others(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import shlex
 from dataclasses import replace
 from pathlib import Path
 
@@ -20,6 +21,7 @@ from coilbell.bench.words import (
     fit_sentence,
     fit_table,
     fraction_words,
+    quoted,
 )
 from coilbell.decay import Doubt, DoubtKind, Fit, Quantity
 from coilbell.record import Capacitor
@@ -104,6 +106,15 @@ def test_the_tank_is_told_with_its_capacitor_and_its_doubts() -> None:
     text = facts_table(json.loads(json.dumps(facts, allow_nan=False)))
     assert "with 22 nF (2 %) across: inductance 2.459(49) mH; loss as" in text
     assert "doubt: stray capacitance unknown" in text
+
+
+@pytest.mark.parametrize(
+    "word", ["lot-3", "tray 4/lot 3", "50% o'clock", 'a "b" $HOME `x`', "\u00fc \u26a1", "#1;2"]
+)
+def test_a_quoted_name_is_one_word_to_a_shell(word: str) -> None:
+    assert shlex.split(quoted(word)) == [word]
+    assert quoted("lot-3") == "lot-3"
+    assert quoted("lot 3") == '"lot 3"'  # single quotes mean nothing to Windows
 
 
 @pytest.mark.parametrize("kind", list(DoubtKind))

@@ -5,7 +5,7 @@
     power       ohms=0.47 volts=1.1 rating=5 celsius=80 ambient=25
     ratio       expected=7.3n read=7.2n spread=5%
     line rate   wav=FILE hz=15625 channel=1            or hz=15625 read=15731 uncertainty=2
-    ring        finding=FILE.json                      or log10=-2.1
+    ring        finding=FILE.json or finding=log       or log10=-2.1
 
 Every step also takes one of its outcomes as a single word. A meter's uncertainty follows from its
 specification and from the last digit that was typed.
@@ -64,10 +64,7 @@ def evidence_of(
     if len(words) == 1 and words[0] in {o.key for o in step.outcome}:
         return seen(step, words[0], sure)
     if step.measure == "seen":
-        raise InputError(
-            f"{step.key}: takes one of its outcomes: {', '.join(o.key for o in step.outcome)}; "
-            f"such as {step.enter!r}"
-        )
+        raise InputError(f"{step.key}: takes one of its outcomes: {_outcomes(step)}; such as {step.enter!r}")
     if sure != 1:
         raise InputError("--sure goes with an outcome that was seen; numbers carry their own uncertainty")
     pairs = _pairs(step, words)
@@ -112,15 +109,20 @@ def _pairs(step: Step, words: Sequence[str]) -> Pairs:
     for word in words:
         name, sign, value = word.partition("=")
         if not sign or not name or not value or name in found:
-            choices = ", ".join(o.key for o in step.outcome)
             raise InputError(
-                f"{step.key}: {word[:40]!r} is no NAME=VALUE of its own and none of {choices}; "
+                f"{step.key}: {word[:40]!r} is no NAME=VALUE of its own and none of {_outcomes(step)}; "
                 f"write such as {step.enter!r}"
             )
         found[name] = value
     if not found:
-        raise InputError(f"{step.key}: nothing was read; write such as {step.enter!r}")
+        raise InputError(
+            f"{step.key}: write such as {step.enter!r}, or one of its outcomes: {_outcomes(step)}"
+        )
     return found
+
+
+def _outcomes(step: Step) -> str:
+    return ", ".join(outcome.key for outcome in step.outcome)
 
 
 def _take(step: Step, pairs: Pairs, needed: Sequence[str], allowed: Sequence[str] = ()) -> None:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 import re
+import shlex
 import textwrap
 from collections.abc import Sequence
 from fractions import Fraction
@@ -37,6 +38,7 @@ __all__ = [
     "fit_sentence",
     "fit_table",
     "fraction_words",
+    "quoted",
     "shown",
     "wrapped",
 ]
@@ -66,6 +68,13 @@ def fraction_words(fraction: float) -> str:
     if near.numerator == 1 and math.isclose(float(near), fraction, rel_tol=1e-9):
         return f"1/{near.denominator}"
     return f"{fraction:.3g}"
+
+
+def quoted(word: str) -> str:
+    """A name as it is typed in a command: in quotes where it holds more than letters, digits and ./_:+-@."""
+    if re.fullmatch(r"[\w./:+@-]+", word):
+        return word
+    return shlex.quote(word) if re.search(r'["$`!\\]', word) else f'"{word}"'
 
 
 def wrapped(text: str, indent: int = 2, width: int = WIDTH) -> str:

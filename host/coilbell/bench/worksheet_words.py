@@ -10,7 +10,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from coilbell.bench.sentences import percent
-from coilbell.bench.words import wrapped
+from coilbell.bench.words import quoted, wrapped
 from coilbell.bench.worksheet import LogKeeper, Worksheet, opened
 from coilbell.bench.worksheet_sentences import (
     NOTHING_CERTAIN,
@@ -232,7 +232,9 @@ def _proposal_lines(one: dict[str, Any], word: str, title: str, *, same: bool) -
     """A step with its cautions before its instruction; `same`: its cautions stand right above."""
     cautions = ["all that stands above holds here as well"] if same and one["cautions"] else one["cautions"]
     seen = ", ".join(f"{o['key']} ({o['name']})" for o in one["outcomes"])
-    enter = f"coilbell isolate observe --item {title or 'NAME'} {one['enter']}"
+    enter = f"coilbell isolate observe --item {quoted(title) if title else 'NAME'} {one['enter']}"
+    if "finding=" in enter:
+        enter += "; finding=log for what `coilbell judge --item` kept"
     return [
         wrapped(f"{word}: {proposal_words(one)}"),
         *(wrapped(f"CAUTION: {caution}", indent=4) for caution in cautions),

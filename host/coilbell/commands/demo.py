@@ -77,14 +77,19 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _ending(folder: Path) -> str:
+    from coilbell.bench.words import quoted
+
+    def place(*parts: str) -> str:
+        return quoted(str(folder.joinpath(*parts)))
+
     return "\n".join(
         [
             f"Open next:  {folder / 'report.html'}   the page a customer would get",
             "Then try:",
-            f"  coilbell log show suspect --log {folder / 'bench-log.sqlite'}",
-            f"  coilbell judge {folder / 'records' / 'suspect-out-A.json'} \\",
-            f"      --reference {_NAME} --store {folder / 'references'}",
-            f"  coilbell fit {folder / 'records' / 'suspect-in-circuit-A.json'} \\",
+            f"  coilbell log show suspect --log {place('bench-log.sqlite')}",
+            f"  coilbell judge {place('records', 'suspect-out-A.json')} \\",
+            f"      --reference {_NAME} --store {place('references')}",
+            f"  coilbell fit {place('records', 'suspect-in-circuit-A.json')} \\",
             "      --picture ring.png",
         ]
     )

@@ -84,7 +84,7 @@ def _new_arguments(parser: argparse.ArgumentParser) -> None:
 def _observe_arguments(parser: argparse.ArgumentParser) -> None:
     add = parser.add_argument
     add("step", metavar="STEP", help="key of the step")
-    add("words", metavar="WHAT", nargs="+", help="one of its outcomes, or NAME=VALUE as next shows it")
+    add("words", metavar="WHAT", nargs="*", help="one of its outcomes, or NAME=VALUE as next shows it")
     add("--meter", metavar="SPEC", default="1%+2", help="meter: percent of reading plus digits (1%%+2)")
     add("--sure", metavar="PART", default="100%", help="how sure the eye was of an outcome (100%%)")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 import sys
 import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "PRIOR",
+    "Parser",
     "action_of",
     "actions_of",
     "add_connection",
@@ -48,6 +50,17 @@ PRIOR = "0.5"
 
 _LONGEST_LABEL = 400
 """The log keeps 500 letters; what was struck is added to them."""
+
+
+class Parser(argparse.ArgumentParser):
+    """One to which "-12=-5.2" and "-30u" are values: no option begins with a digit.
+
+    By itself argparse takes only what is a number throughout for a value, all else behind "-" for an option.
+    """
+
+    def __init__(self, *arguments: Any, **named: Any) -> None:
+        super().__init__(*arguments, **named)
+        self._negative_number_matcher = re.compile(r"-[.,]?\d")
 
 
 def actions_of(
@@ -119,20 +132,25 @@ def reading_of(
 def add_prior(parser: argparse.ArgumentParser) -> None:
     """Declare the prior."""
     parser.add_argument(
-        "--prior", metavar="P", default=PRIOR, help="probability of a shorted turn before the ring (0.5)"
+        "--prior",
+        metavar="P",
+        default=PRIOR,
+        help="probability of a shorted turn before the ring (0.5 or 50%%)",
     )
 
 
 def prior_of(options: argparse.Namespace) -> float:
-    """The prior. Raises InputError unless it lies between 0 and 1."""
+    """The prior, from "0.3" or "30%". Raises InputError unless it lies between 0 and 1."""
+    from coilbell.bench.typed_reading import fraction
+
     try:
-        value = parse(options.prior, "", "--prior")
+        value = fraction(options.prior.strip(), "--prior")
     except InputError as error:
         raise InputError(
-            f"--prior {options.prior!r} is no probability; write a number between 0 and 1, such as 0.5"
+            f"--prior {options.prior!r} is no probability; write one between 0 and 1, such as 0.3 or 30%"
         ) from error
-    if not 0 < value < 1:
-        raise InputError(f"--prior {options.prior} must lie between 0 and 1, such as 0.5")
+    if value == 1:
+        raise InputError(f"--prior {options.prior} leaves nothing to find out; give one below 1, such as 0.5")
     return value
 
 

@@ -10,6 +10,7 @@ import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from coilbell.commands.options import add_connection, add_log, add_prior, connection_of, prior_of
 from coilbell.errors import InputError, MeasurementError, MissingError, WireError
 
 if TYPE_CHECKING:
@@ -47,16 +48,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--capacitor", metavar="A|B|both", default="A", help="test capacitor to begin with (A)")
     add("--reference", metavar="NAME", default="", help="the reference to judge by")
     add("--kind", metavar="KIND", default="other winding", help="kind of winding, without a reference")
-    add("--prior", metavar="P", default="0.5", help="probability of a shorted turn before the ring (0.5)")
+    add_prior(parser)
     add("--item", metavar="NAME", default="", help="the item on the bench, whose worksheet is shown")
     add("--store", metavar="DIR", help="folder of references")
-    add("--log", metavar="FILE", help="the bench log's file")
+    add_log(parser)
     add("--host", metavar="ADDRESS", default=_HERE[0], help="address to listen on; see below")
     add("--at", metavar="NUMBER", type=int, default=0, help="TCP port to listen on; any free one by default")
     add("--no-browser", action="store_true", help="only print the address")
-    where = parser.add_mutually_exclusive_group()
-    where.add_argument("--in-circuit", action="store_true", help="the winding is connected in its set")
-    where.add_argument("--out-of-circuit", action="store_true", help="nothing is connected to the winding")
+    add_connection(parser)
     add("--json", action="store_true", help="print the address as a JSON object")
     parser.epilog = _EXAMPLES
 
@@ -64,8 +63,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Serve the page until Ctrl-C; returns 0."""
     from coilbell.bench.log import check_name
-    from coilbell.bench.page import Desk, Keeping, Server, Wish, prior_of
-    from coilbell.commands.judge import connection_of
+    from coilbell.bench.page import Desk, Keeping, Server, Wish
     from coilbell.record import Connection
     from coilbell.winding import kind_named
 
@@ -74,7 +72,7 @@ def run(options: argparse.Namespace) -> int:
         connection_of(options) or Connection.UNKNOWN,
         options.reference,
         kind_named(options.kind).name,
-        prior_of(options.prior),
+        prior_of(options),
     )
     keeping = Keeping(
         Path(options.store) if options.store else None, Path(options.log) if options.log else None
