@@ -6,18 +6,14 @@ from typing import Any
 
 import pytest
 
+from page.struck import shown, strike
+
 LONG = "Oberspannungswicklung" * 6
 CROSSED = (
     "[...document.querySelectorAll('#figures div, #said p, #said h2, #because li, #controls button, "
     "#controls select, #sheet p')].filter(e => e.offsetParent && e.scrollWidth > e.clientWidth + 1)"
     ".map(e => `${e.tagName} ${e.textContent.slice(0, 40)}`)"
 )
-
-
-def _struck(page: Any) -> None:
-    before = int(page.evaluate("document.body.dataset.shot || 0"))
-    page.keyboard.press("s")
-    page.locator(f"body[data-shot='{before + 1}']").wait_for()
 
 
 @pytest.fixture
@@ -29,7 +25,7 @@ def narrow(bench: Any) -> Any:
 @pytest.mark.parametrize("width", [640, 320])
 def test_figures_and_names_stay_in_their_place(narrow: Any, width: int) -> None:
     page = narrow
-    _struck(page)
+    strike(page)
     page.set_viewport_size({"width": width, "height": 450})
     page.evaluate("(words) => { document.getElementById('sentence').textContent = words }", f"by {LONG}")
     page.evaluate("(words) => { document.getElementById('sheet-words').textContent = words }", LONG)
@@ -39,12 +35,12 @@ def test_figures_and_names_stay_in_their_place(narrow: Any, width: int) -> None:
     page.evaluate("scrollTo(0, 400)")
     assert page.locator("header").evaluate("e => e.getBoundingClientRect().bottom") <= 0
     page.evaluate("scrollTo(0, 0)")
-    _struck(page)
+    strike(page)
 
 
 def test_what_is_pressed_shows_without_colour(bench: Any) -> None:
     page = bench.page
-    _struck(page)
+    strike(page)
     page.keyboard.press("h")
     mark = "e => getComputedStyle(e, '::before').content"
     assert "\u2713" in page.locator("[data-does=hold]").evaluate(mark)
@@ -67,6 +63,96 @@ def test_the_bar_of_answers_does_not_hide_what_has_the_cursor(narrow: Any) -> No
         )
         assert cursor["bottom"] <= bar["top"] or cursor["top"] >= bar["bottom"]
     page.keyboard.press("Escape")
+    page.evaluate("scrollTo(0, 0)")
+
+
+@pytest.mark.parametrize("width", [360, 320])
+def test_a_number_stays_whole_with_its_unit_on_a_phone(narrow: Any, width: int) -> None:
+    """`overflow-wrap` breaks what has no room even inside a word: "21.015(52) k", "Hz"."""
+    page = narrow
+    strike(page)
+    page.set_viewport_size({"width": width, "height": 740})
+    page.evaluate(
+        "() => { const [name, value, more] = document.getElementById('figures').children[0].children;"
+        " value.textContent = '21.343131(37)\\u00a0kHz';"
+        " more.textContent = '95 %: 21.34306..21.34320 kHz; natural\\u00a021.343329(37)\\u00a0kHz' }"
+    )
+    page.wait_for_timeout(100)
+    torn = (
+        "[...document.querySelectorAll('#figures dd')].flatMap(e => {"
+        " const text = e.firstChild; if (!text) return [];"
+        " return text.data.split(/[ ;]+/).filter(word => {"
+        " const at = text.data.indexOf(word), r = document.createRange();"
+        " r.setStart(text, at); r.setEnd(text, at + word.length);"
+        " return new Set([...r.getClientRects()].map(c => Math.round(c.top))).size > 1 }) })"
+    )
+    assert page.evaluate(torn) == []
+
+
+def test_wheel_and_finger_scroll_the_page_over_the_plots_too(narrow: Any) -> None:
+    """A gesture that moved a plot instead had left it empty, with nothing on a phone to bring it back."""
+    page = narrow
+    strike(page)
+    page.set_viewport_size({"width": 360, "height": 740})
+    session = page.context.new_cdp_session(page)
+    session.send("Emulation.setTouchEmulationEnabled", {"enabled": True})
+    for move in (_wheeled, _swiped):
+        page.evaluate("document.getElementById('decay').scrollIntoView({block: 'center'})")
+        before, box = page.evaluate("scrollY"), page.locator("#decay").bounding_box()
+        move(session, box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+        for _ in range(100):
+            if page.evaluate("scrollY") > before:
+                break
+            page.wait_for_timeout(20)
+        else:
+            pytest.fail(f"{move.__name__}: the page does not scroll")
+    session.send("Emulation.setTouchEmulationEnabled", {"enabled": False})
+    session.detach()
+    page.evaluate("scrollTo(0, 0)")
+
+
+def _wheeled(session: Any, x: float, y: float) -> None:
+    session.send(
+        "Input.dispatchMouseEvent", {"type": "mouseWheel", "x": x, "y": y, "deltaX": 0, "deltaY": 100}
+    )
+
+
+def _swiped(session: Any, x: float, y: float) -> None:
+    touch = "Input.dispatchTouchEvent"
+    session.send(touch, {"type": "touchStart", "touchPoints": [{"x": x, "y": y}]})
+    for step in range(8):
+        session.send(touch, {"type": "touchMove", "touchPoints": [{"x": x, "y": y - 12 * step}]})
+    session.send(touch, {"type": "touchEnd", "touchPoints": []})
+
+
+def test_the_plots_do_not_move_while_doubts_come_and_go(bench: Any, struck: Any) -> None:
+    page = bench.page
+    top = "document.getElementById('decay-figure').getBoundingClientRect().top + scrollY"
+    records = [dict(struck[state]) for state in ("turn-dead", "healthy")]
+    bench.source.records = records[0]
+    page.keyboard.press("Space")
+    tops = []
+    for record in records:
+        bench.source.records = record
+        number = shown(page)
+        for _ in range(200):
+            if shown(page) > number + 3:
+                break
+            page.wait_for_timeout(20)
+        tops.append(page.evaluate(top))
+    assert tops[1] >= tops[0]
+    page.keyboard.press("Space")
+    page.locator("[data-does=run][aria-pressed=false]").wait_for()
+    assert page.evaluate(top) < tops[0]
+
+
+def test_the_list_of_keys_goes_back_to_where_one_was(bench: Any) -> None:
+    page = bench.page
+    page.evaluate("scrollTo(0, 10)")
+    page.keyboard.press("?")
+    assert page.evaluate("scrollY") > 10
+    page.keyboard.press("?")
+    assert page.evaluate("scrollY") == 10
     page.evaluate("scrollTo(0, 0)")
 
 

@@ -1,4 +1,4 @@
-"""What a page shows is of one strike, as it was asked, and never passes for what is there now when it is not."""
+"""What a page shows is of one strike, as it was asked, and does not pass for what is there when it is not."""
 
 from __future__ import annotations
 

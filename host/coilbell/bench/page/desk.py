@@ -291,7 +291,8 @@ class Desk:
     def _judge_one(self, struck: Struck) -> None:
         with self._judge_lock:
             if struck.wish != self._state.wish:  # it would be shown under the wrong name
-                return self._overtook()
+                self._overtook()
+                return
             shot = self._judge.judged(struck)
             ground, ring = self._judge.plane(shot)
             overtaken, self._state.overtaken = self._state.overtaken, False

@@ -24,8 +24,8 @@ export class DecayPlot {
     this.envelope = source(typed(this.shown.envelope));
     this.fitted = source(typed(this.shown.curve));
     this.held = source(this.trace());
-    this.plot = Plotting.figure({ sizing_mode: "stretch_both", toolbar_location: null, tools: "pan,wheel_zoom,reset",
-      active_scroll: "wheel_zoom", output_backend: "canvas", min_border: 4, lod_threshold: null });
+    this.plot = Plotting.figure({ sizing_mode: "stretch_both", toolbar_location: null, tools: "", // wheel and finger scroll the page
+      output_backend: "canvas", min_border: 4, lod_threshold: null });
     this.axes = [this.plot.below[0], this.plot.left[0]];
     const c = dress(this.plot, this.axes);
     const line = (source, x, y, style) => this.plot.line({ field: x }, { field: y }, { source, ...style });

@@ -18,6 +18,7 @@ let held = false;
 let newest = null; // the last shot that came, which is the one that is kept and marked
 let waiting = null; // the newest shot that is not drawn yet: a slow screen skips the others
 let drawing = false; // until the frame is through in which the last shot is painted
+let read_from = 0; // where the page stood when the list of keys was opened
 let owed = 0; // shots that came and were not yet called seen
 
 const COMMANDS = ["run", "strike", "prior", "good", "shorted", "keep", "note", "work", "begin", "observe", "withdraw"]
@@ -62,16 +63,23 @@ document.addEventListener("visibilitychange", draw_newest);
 function pay(left) {
   for (; owed > left; owed -= 1) link.order({ do: "seen" });
 }
+// While shots come the verdict's box only grows, so that doubts that come and go do not move the plots under it.
+function settle_box() {
+  const box = document.getElementById("said");
+  box.style.minHeight = status.running ? `${box.offsetHeight}px` : "";
+}
 function draw(shot) {
   decay.show(shot.decay);
   if (shot.plane) plane.show(shot.plane);
   showShot(shot);
+  settle_box();
   Object.assign(document.body.dataset, { shot: shot.number, struck: shot.struck_at_ms, whole: shot.decay.whole });
 }
 function hear_status(message) {
   status = message;
   showStatus(message);
   told_running(message.running);
+  if (!message.running) settle_box();
   document.querySelector("[data-does=take]").hidden = message.commands;
   for (const one of document.querySelectorAll(COMMANDS))
     if (one.dataset.wish !== "kind") one.disabled = !message.commands;
@@ -187,10 +195,13 @@ const DOES = {
     const list = document.getElementById("keys");
     list.hidden = !list.hidden;
     document.querySelector("[data-does=keys]").setAttribute("aria-expanded", String(!list.hidden));
-    if (!list.hidden) list.scrollIntoView({ block: "nearest" });
+    if (list.hidden) return scrollTo({ top: read_from });
+    read_from = scrollY;
+    list.scrollIntoView({ block: "nearest" });
   },
 };
 function dress() {
+  document.getElementById("said").style.minHeight = "";
   decay.dress();
   plane.dress();
 }
@@ -213,4 +224,5 @@ for (const select of document.querySelectorAll("[data-wish]")) {
   select.addEventListener("blur", () => settle(select));
 }
 document.addEventListener("keydown", (event) => event.key === "Escape" && document.activeElement.blur());
+addEventListener("resize", () => { document.getElementById("said").style.minHeight = ""; });
 document.body.dataset.ready = "";

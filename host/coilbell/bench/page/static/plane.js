@@ -24,8 +24,8 @@ export class PlanePlot {
   build(ground) {
     const { Plotting } = Bokeh;
     const [[left, right], [low, high]] = ground.reach;
-    this.plot = Plotting.figure({ sizing_mode: "stretch_both", toolbar_location: null, tools: "pan,wheel_zoom,reset",
-      active_scroll: "wheel_zoom", x_range: [left, right], y_range: [low, high], min_border: 4,
+    this.plot = Plotting.figure({ sizing_mode: "stretch_both", toolbar_location: null, tools: "",
+      x_range: [left, right], y_range: [low, high], min_border: 4,
       x_axis_label: "added loss", y_axis_label: "inductance drop" });
     const axes = [this.plot.below[0], this.plot.left[0]];
     const c = dress(this.plot, axes);
