@@ -12,6 +12,7 @@ from scipy.stats import multivariate_t
 from coilbell.errors import InputError
 from coilbell.record import Capacitor, Connection
 from coilbell.winding import Capture, Condition, Explanation, Observation, Reference, faults, find, grouped
+from coilbell.winding.ambiguity import RIVAL
 from coilbell.winding.cause import _causes, causes
 from coilbell.winding.healthy import _healthy, healthy
 from coilbell.winding.likelihood import Posterior, _evidence, _foreseen, _log_t, posterior
@@ -231,6 +232,24 @@ def test_copper_cases_run_from_invisible_to_dead() -> None:
     assert family.weight.sum() == pytest.approx(1.0)
     assert q.min() < 1.5
     assert q.max() > 100
+
+
+def test_a_heavy_loop_that_hardly_loses_is_not_taken_for_a_gap_for_sure() -> None:
+    """A turn of 1 mohm round the core of a choke of 40 turns: inductance goes as with a gap, and hardly Q."""
+    choke = faults.HealthyTank(10e-3, 30e-12, 0.5, 1 / 9e3)
+
+    def heard(fault: faults.Fault | None) -> list[Observation]:
+        tanks = [(c, choke.with_farads(choke.farads + c.farads)) for c in (A, B)]
+        rung = [(c, faults.ring(tank, fault)) for c, tank in tanks]
+        return [Observation(c, float(r.damped_hz), float(r.q)) for c, r in rung]
+
+    good = [Capture("a", Condition.GOOD, o) for o in heard(None)]
+    chokes = Reference.begin("chokes", "common-mode choke", good)
+    looped = odds(heard(faults.ShortedTurns(1, 40, 1e-3, 0.85)), chokes)
+    gapped = odds(heard(faults.CoreChange(0.4)), chokes)
+    assert looped.shorted > 0.1
+    assert gapped.shorted < 0.1
+    assert looped.explanations[Explanation.LIKE_SHORTED] >= RIVAL, "told beside what is named"
 
 
 def test_low_discrepancy_points_fill_the_cube() -> None:
