@@ -6,29 +6,34 @@ import json
 import re
 import subprocess
 import sys
+import zlib
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from coilbell.bench.facts import fit_facts
 from coilbell.bench.files import example, read
 from coilbell.bench.log import Log
 from coilbell.bench.log.entry import Rung, keep
-from coilbell.bench.log.working import fit_from_facts, fitted, question_of
+from coilbell.bench.log.working import fit_from_facts, fitted, judged, question_of
 from coilbell.bench.report import sheet_of, sheet_text, write_report
-from coilbell.bench.report.drawings import pictures_of
+from coilbell.bench.report.drawings import _both, pictures_of
 from coilbell.bench.report.html import html_of
 from coilbell.bench.report.pdf import pdf_of
+from coilbell.bench.report.sheet import BOUND
+from coilbell.board.simulation import catalogue
 from coilbell.cli import main
-from coilbell.decay import Doubt, DoubtKind
+from coilbell.decay import Doubt, DoubtKind, fit
 from coilbell.errors import InputError
 from coilbell.record import Capacitor, Connection
-from coilbell.winding import Capture, Condition, Reference, kind_named, observe
+from coilbell.winding import Capture, Condition, Reference, Relation, kind_named, observe
 from handmade import handmade_fit, handmade_record, handmade_silence
 from outside import require
+from simulated import simulated_record
 
 GOLDEN = Path(__file__).parents[1] / "golden" / "report.txt"
 
@@ -127,6 +132,46 @@ def test_an_item_that_was_not_judged(log: Log) -> None:
     assert _pages(pdf_of(sheet, pictures)) == 1
 
 
+def test_one_winding_has_one_inductance(tmp_path: Path) -> None:
+    """Each capacitor alone gives another figure, each within 1 %; the catalogue knows the true one."""
+    out = Connection.OUT_OF_CIRCUIT
+    rings = [simulated_record("tarn-line-split", 3, "healthy", farads, out) for farads in (22e-9, 2.2e-9)]
+    rungs = [Rung((one,), str(k), fitted([one], str(k))[1]) for k, one in enumerate(rings)]
+    asked = question_of(kind="diode-split transformer")
+    with Log(tmp_path / "log.sqlite") as log:
+        item = log.add_item("lot-3")
+        keep(log, item, rungs)
+        alone = sheet_of(log, item)
+        facts = judged(asked, [(rung.facts, rung.records[0]) for rung in rungs], None)
+        log.add_judgement(item, asked, facts, [log.fits(c)[-1] for c in log.captures(item)])
+        both = sheet_of(log, item)
+    apart, together = ([row[6] for row in sheet.table[1:]] for sheet in (alone, both))
+    assert all(cell.startswith("< ") for cell in apart)
+    assert BOUND in dict(alone.sections)["How it was tested"]
+    assert BOUND not in dict(both.sections)["How it was tested"]
+    assert together[0] == together[1]
+    part, told = catalogue.part("tarn-line-split", 3), facts["inductance_h"]
+    true = part.core.henries * part.coils[0].turns ** 2
+    assert told["low"] < true < told["high"]
+    assert [float(cell[2:].partition("(")[0]) / 1e3 > told["high"] for cell in apart] == [True, True]
+
+
+def test_two_rings_are_laid_over_each_other_from_the_pulse(tmp_path: Path) -> None:
+    """Half a period between the instants where two fits begin turned one of two equal rings upside down."""
+    record = simulated_record("tarn-line-split", 3, "healthy")
+    early = fit(record, start_s=300e-6)
+    late = fit(record, start_s=300e-6 + 0.5 / early.main.frequency_hz.value)
+    with Log(tmp_path / "log.sqlite") as log:
+        item = log.add_item("lot-3")
+        capture = log.capture(log.add_capture(item, [record], "ring").id)
+    axes = _both([(capture, early), (capture, late)], Relation.TIME).axes[0]
+    one, other = (line.get_xydata() for line in axes.lines[:2])
+    times = np.linspace(other[0, 0], other[0, 0] + 5 / early.main.frequency_hz.value, 200)
+    values = [np.interp(times, *np.asarray(xy).T) for xy in (one, other)]
+    assert np.corrcoef(*values)[0, 1] > 0.99
+    assert axes.get_xlabel() == "time from the pulse"
+
+
 class _Page(HTMLParser):
     """Tags, attributes that could fetch something, and the words."""
 
@@ -170,6 +215,30 @@ def test_html_is_safe_and_whole(log: Log) -> None:
         *sheet.tested[0],
     ):
         assert wanted in words
+
+
+@pytest.mark.parametrize(
+    ("told", "colour", "place"),
+    [
+        ("like healthy", (31, 90, 158), " healthy"),
+        ("like shorted", (217, 115, 13), " shorted"),
+        ("undecided", (95, 95, 95), ""),
+    ],
+)
+def test_the_verdict_has_the_colour_of_its_odds(
+    log: Log, told: str, colour: tuple[int, ...], place: str
+) -> None:
+    sheet = replace(sheet_of(log, log.item("choke-7")), explanation=told, chances=())
+    assert f'<div class="finding{place}">' in html_of(sheet, ())
+    content = b"".join(
+        zlib.decompressobj().decompress(part)  # a text of letters may hold what looks like its end
+        for part in re.findall(
+            rb"/FlateDecode[^>]*>>\s*stream\r?\n(.*?)\r?\nendstream", pdf_of(sheet, ()), re.DOTALL
+        )
+    )
+    filled = set(re.findall(rb"([\d. ]+) (?:rg|g)\n[\d. -]+ re f", content))
+    (parts,) = ([round(255 * float(part)) for part in one.split()] for one in filled)
+    assert tuple(parts if len(parts) == 3 else parts * 3) == colour
 
 
 def _pages(content: bytes) -> int:

@@ -62,7 +62,8 @@ def pictures_of(log: Log, sheet: Sheet) -> tuple[tuple[Picture, ...], tuple[str,
     pictures = [_decay(main[0], fresh[main[1].id][0], low)]
     if sheet.compared:
         sides = [(capture, fresh[fit.id][0]) for capture, fit in shown]
-        pictures.append(_both(sides, sheet.compared.facts["relation"], low))
+        relation = sheet.compared.facts["relation"]
+        pictures.append(_picture(_both(sides, relation), "both", _BOTH[relation], low))
     return (*pictures, *([plane] if plane else [])), tuple(remarks)
 
 
@@ -133,16 +134,23 @@ _BOTH: dict[str, str] = {
 }
 
 
-def _both(sides: Sequence[tuple[KeptCapture, Fit]], relation: str, height_mm: float) -> Picture:
-    """Both rings of a comparison from their first instant, each over its own first peak."""
+def _both(sides: Sequence[tuple[KeptCapture, Fit]], relation: str) -> Figure:
+    """Both rings of a comparison, each over its own first peak.
+
+    From the pulse, where both tell it: fits begin at different instants, and from these the phases differ.
+    """
     from matplotlib.figure import Figure
     from matplotlib.ticker import EngFormatter
 
     drawing = Figure(layout="constrained")
     axes = drawing.subplots()
     styles: list[dict[str, Any]] = [{"color": BLUE, "linestyle": "-"}, {"color": ORANGE, "linestyle": "--"}]
-    for (capture, fit), style in zip(sides, styles, strict=True):
+    struck = [_struck(capture) for capture, _ in sides]
+    known = None not in struck
+    ends = []
+    for (capture, fit), pulse, style in zip(sides, struck, styles, strict=True):
         curve = fit.curve[0]
+        begin = pulse if known and pulse is not None else curve[0, 0]
         middle = fit.offset.value / fit.scale
         peak = float(np.max(np.abs(curve[:, 1] - middle))) or 1.0
         name = (
@@ -151,20 +159,25 @@ def _both(sides: Sequence[tuple[KeptCapture, Fit]], relation: str, height_mm: fl
             else shorten(capture.label, 28, placeholder="...")
         )
         words = f"{name}: {_legend(fit)}"
-        axes.plot(
-            curve[:, 0] - curve[0, 0], (curve[:, 1] - middle) / peak, linewidth=1.1, label=words, **style
-        )
-    seen = [5 * fit.main.tau_s.value for _, fit in sides if fit.rings]
-    if seen:
-        axes.set_xlim(0, max(seen))
+        axes.plot(curve[:, 0] - begin, (curve[:, 1] - middle) / peak, linewidth=1.1, label=words, **style)
+        if fit.rings:
+            ends.append(curve[0, 0] - begin + 5 * fit.main.tau_s.value)
+    if ends:
+        axes.set_xlim(0, max(ends))
     axes.axhline(0, color=GREY, linewidth=0.6)
     axes.xaxis.set_major_formatter(EngFormatter(unit="s", sep=" "))
-    axes.set_xlabel("time from the start of the fit")
+    axes.set_xlabel("time from the pulse" if known else "time from the start of the fit")
     axes.set_ylabel("over its first peak")
     axes.grid(visible=True, color="0.88", linewidth=0.6)
     axes.legend(loc="best", fontsize=8, framealpha=0.9)
     _shrink(drawing)
-    return _picture(drawing, "both", _BOTH[relation], height_mm)
+    return drawing
+
+
+def _struck(capture: KeptCapture) -> float | None:
+    """When the pulse began, on the record's own time axis [s]; None where the record does not tell."""
+    record = capture.records[0]
+    return None if record.pulse_s is None else float(record.time_axis[record.pretrigger])
 
 
 def _legend(fit: Fit) -> str:

@@ -31,6 +31,7 @@ def html_of(sheet: Sheet, pictures: Sequence[Picture]) -> str:
     return Template(_TEMPLATE.read_text(encoding="utf-8")).substitute(
         title=escape(sheet.title),
         explanation=escape(sheet.explanation),
+        verdict=_CLASSES.get(sheet.explanation, ""),
         odds=escape(sheet.odds),
         chances="".join(_chance(name, p) for name, p in sheet.chances),
         tested=_pairs(sheet.tested),

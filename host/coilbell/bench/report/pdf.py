@@ -192,7 +192,7 @@ class _Page:
     ) -> float:
         for what, words in pairs:
             self.pdf.set_text_color(*_GREY)
-            low = self._text(_Column(column.left, indent), y, what, grow=grow)
+            low = self._text(_Column(column.left, indent - 1), y, what, grow=grow)
             self._colour()
             rest = _Column(column.left + indent, column.width - indent)
             y = max(low, self._text(rest, y, words, grow=grow))
@@ -204,15 +204,19 @@ class _Page:
         end = self._text(inner, end + 0.5, self.sheet.odds) + 0.8
         for name, chance in self.sheet.chances:
             end = self._chance(inner, end, name, chance)
-        self.pdf.set_fill_color(217, 115, 13)
+        self._fill(self.sheet.explanation)
         self.pdf.rect(left, y, 1, end - y, style="F")
         return end
+
+    def _fill(self, explanation: str) -> None:
+        """The colour of an explanation: blue to orange, grey for what is neither."""
+        colour = {"like healthy": BLUE, "like shorted": ORANGE}.get(explanation, "#5f5f5f").lstrip("#")
+        self.pdf.set_fill_color(*(int(colour[k : k + 2], 16) for k in (0, 2, 4)))
 
     def _chance(self, column: _Column, y: float, name: str, chance: float) -> float:
         end = self._text(_Column(column.left, 30), y, name)
         self._text(_Column(column.left + 30, 13), y, percent(chance))
-        colour = {"like healthy": BLUE, "like shorted": ORANGE}.get(name, "#5f5f5f").lstrip("#")
-        self.pdf.set_fill_color(*(int(colour[k : k + 2], 16) for k in (0, 2, 4)))
+        self._fill(name)
         self.pdf.rect(column.left + 43, y + 0.6, (column.width - 43) * chance, self.line - 1.2, style="F")
         return end
 

@@ -31,6 +31,11 @@ CARE = (
     "come before anything said here."
 )
 
+BOUND = (
+    "An inductance behind < holds the winding's stray capacitance as well, which one test capacitor cannot "
+    "tell from it: the true one is smaller."
+)
+
 HOW = (
     "A short current pulse through a diode strikes the winding with a known capacitor across it; the voltage "
     "is sampled while it rings down and a sum of damped sinusoids is fitted. Figures in brackets are "
@@ -74,15 +79,16 @@ def sheet_of(log: Log, item: Item) -> Sheet:
     compared = compared_of(log, item)
     facts = told.facts if told else None
     shorted = facts["shorted_turn"] if facts else None
+    table = _table(fits, told)
     return Sheet(
         title=item.name,
         explanation=facts["explanation"] if facts else "not judged" if fits else "nothing rung yet",
         odds=_odds(shorted) if fits else "No winding was rung, so no odds of a shorted turn are given.",
         chances=_chances(facts["probabilities"] if facts else None),
         tested=_tested(item, log, facts),
-        table=_table(fits, told),
+        table=table,
         sections=(
-            *_sections(facts, fits),
+            *_sections(facts, fits, _how(table)),
             *comparison_section(compared, told),
             *isolation_sections(worksheet, problem),
         ),
@@ -155,31 +161,51 @@ def _row(capture: KeptCapture, fit: KeptFit, told: KeptJudgement | None) -> tupl
     where = (
         "*" if told and fit.id in told.fits else "",
         capture.label,
-        capture.connection,
+        "not stated" if capture.connection == Connection.UNKNOWN else capture.connection,
         engineering(test, "F") if test else "unknown",
     )
     if not facts["rings"]:
         return (*where, "no ring", "", "", "")
-    mode, tank = facts["modes"][0], facts["tank"]
+    mode = facts["modes"][0]
     return (
         *where,
         shown(mode["frequency_hz"], "Hz"),
         shown(mode["q"]),
-        # In circuit more than the test capacitor lies across it, so that no inductance follows.
-        shown(tank["inductance_h"], "H") if tank and capture.connection != Connection.IN_CIRCUIT else "",
+        _inductance(capture, fit, told),
         shown(mode["ring_count"]),
     )
 
 
+def _inductance(capture: KeptCapture, fit: KeptFit, told: KeptJudgement | None) -> str:
+    """The finding's, where it rests on this ring and has the stray capacitance taken off; else a bound.
+
+    By one ring alone the winding's stray capacitance counts as inductance, so that each test capacitor gives
+    another figure. In circuit more than the test capacitor lies across it, and no inductance follows.
+    """
+    tank = fit.facts["tank"]
+    if not tank or capture.connection == Connection.IN_CIRCUIT:
+        return ""
+    if told and fit.id in told.fits and not told.facts.get("impossible"):
+        by_stray = told.facts.get("stray_capacitance_f") or told.reference
+        if told.facts["inductance_h"] and by_stray:
+            return shown(told.facts["inductance_h"], "H")
+    return f"< {shown(tank['inductance_h'], 'H')}"
+
+
+def _how(table: Sequence[tuple[str, ...]]) -> list[str]:
+    bounds = any(row[_HEAD.index("inductance")].startswith("<") for row in table)
+    return [HOW, *[BOUND] * bounds] if table else []
+
+
 def _sections(
-    facts: dict[str, Any] | None, fits: Sequence[tuple[KeptCapture, KeptFit]]
+    facts: dict[str, Any] | None, fits: Sequence[tuple[KeptCapture, KeptFit]], how: list[str]
 ) -> tuple[tuple[str, tuple[str, ...]], ...]:
     doubts = [
         f"{capture.label}: {doubt['kind']}: {doubt['detail'].rstrip('.')}"
         for capture, fit in fits
         for doubt in fit.facts["doubts"]
     ]
-    listed = [("How it was tested", [HOW] if fits else [])]
+    listed = [("How it was tested", how)]
     if facts:
         listed += [
             ("Why", facts["reasons"]),
