@@ -189,7 +189,11 @@ def test_capture_keeps_what_it_struck(bench: Path, capsys: pytest.CaptureFixture
         (["judge", "--reference", "line"], 2, "no ring to judge"),
         (["compare"], 2, "nothing to compare"),
         (["compare", "good.json"], 2, "one side is missing"),
-        (["judge", "--item", "lot-9", "--reference", "line"], 2, "lot-9 holds no ring"),
+        (
+            ["judge", "--item", "lot-9", "--reference", "line"],
+            2,
+            "no item 'lot-9' in the log; there is: none yet; capture",
+        ),
         (["judge", "7", "--item", "lot-9", "--reference", "line"], 2, "has no capture 7; it has: none"),
         (["judge", "--item", " lot", "--reference", "line"], 2, "item name"),
         (["judge", "--item", "lot-9", "--reference", "line", "--capacitor", "1n"], 2, "is for record files"),

@@ -73,6 +73,8 @@ def test_show(say: Any) -> None:
     assert max(map(len, out.splitlines())) <= 80
     (one,) = _objects(say("show", "lot-3", "--json")[1])
     assert one["judgements"][0]["question"]["prior"] == 0.2
+    assert "(22 nF, 3 shots, out of circuit)" in out
+    assert "first ring (whole.json) (22 nF, 3 shots, connection not said)" in say("show", "choke-7")[1]
     code, _, err = say("show", "lot-4")
     assert code == 2
     assert "there are: lot-3, choke-7" in err
@@ -103,13 +105,15 @@ def test_add_refuses_what_would_overwrite(say: Any) -> None:
 
 
 def test_export_import(say: Any, tmp_path: Path) -> None:
-    for name in ("all.csv", "all.zip"):
-        assert say("export", str(tmp_path / name))[0] == 0
+    assert main(["isolate", "new", "--item", "heron-14", "--log", str(tmp_path / "log.sqlite")]) == 0
+    for name, what in (("all.csv", "2 captures of 3 items"), ("all.zip", "3 items")):
+        code, _, err = say("export", str(tmp_path / name))
+        assert (code, err.partition(" written")[0]) == (0, what)
     code, _, err = say("export", str(tmp_path / "all.zip"))
     assert code == 2
     assert "left as it is" in err
     assert say("import", str(tmp_path / "all.zip"))[0] == 2
-    assert say("import", str(tmp_path / "all.zip"), "--prefix", "x-")[1] == "x-lot-3\nx-choke-7\n"
+    assert say("import", str(tmp_path / "all.zip"), "--prefix", "x-")[1] == "x-lot-3\nx-choke-7\nx-heron-14\n"
     assert say("check")[0] == 0
 
 

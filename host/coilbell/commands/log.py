@@ -202,9 +202,12 @@ def _export(options: argparse.Namespace, log: Log) -> int:
     if place.exists():
         raise InputError(f"{place} exists and is left as it is; choose another name")
     items = [log.item(name) for name in options.items] or log.items()
-    write = write_archive if place.suffix.lower() == ".zip" else write_table
-    write(log, items, place)
-    tell(f"{counted(len(items), 'item')} written to {place}")
+    what = counted(len(items), "item")
+    if place.suffix.lower() == ".zip":
+        write_archive(log, items, place)
+    else:
+        what = f"{counted(write_table(log, items, place), 'capture')} of {what}"
+    tell(f"{what} written to {place}")
     return 0
 
 

@@ -105,12 +105,14 @@ class Log:
         """The item of that name. Raises InputError, with the names there are."""
         rows = self.base.rows("SELECT * FROM item WHERE name = ?", name)
         if not rows:
-            names = [row["name"] for row in self.base.rows("SELECT name FROM item ORDER BY id DESC LIMIT 8")]
-            raise InputError(
-                f"no item {name[:80]!r} in the log; there {'are' if names else 'is'}: "
-                f"{', '.join(reversed(names)) or 'none yet'}"
-            )
+            raise InputError(self.unheard_of(name))
         return _item(rows[0])
+
+    def unheard_of(self, name: str) -> str:
+        """That there is no item of that name, and which there are."""
+        names = [row["name"] for row in self.base.rows("SELECT name FROM item ORDER BY id DESC LIMIT 8")]
+        there = f"there {'are' if names else 'is'}: {', '.join(reversed(names)) or 'none yet'}"
+        return f"no item {name[:80]!r} in the log; {there}"
 
     def name_of(self, number: int) -> str:
         """Name of the item with that id."""

@@ -63,6 +63,8 @@ class Drawer:
         connection: that of the last capture when left out. Raises InputError when there are none.
         """
         captures = self._captures(connection)
+        if self.item is None:
+            raise InputError(f"{self.log.unheard_of(self.name)}; {_remedy(connection)}")
         if not captures:
             raise InputError(f"{self.name} holds no ring{_words(connection)}; {_remedy(connection)}")
         return [self._rung(capture) for capture in _last_of_each(captures)]

@@ -66,8 +66,11 @@ def rows(log: Log, items: Sequence[Item]) -> Iterator[dict[str, Any]]:
             yield _row(item, capture, fits[-1] if fits else None, told[-1] if told else None)
 
 
-def write_table(log: Log, items: Sequence[Item], place: Path) -> None:
-    """Write the table to a new file. Raises FileError, MissingError without the Parquet library."""
+def write_table(log: Log, items: Sequence[Item], place: Path) -> int:
+    """Write the table to a new file; returns its rows, one a capture.
+
+    Raises FileError, MissingError without the Parquet library.
+    """
     ending = place.suffix.lower()
     if ending not in (".csv", ".parquet"):
         raise FileError(
@@ -82,6 +85,7 @@ def write_table(log: Log, items: Sequence[Item], place: Path) -> None:
             stream.write(content)
     except OSError as error:
         raise FileError(f"{place}: cannot be written: {error.strerror or error}") from error
+    return len(table)
 
 
 def _row(item: Item, capture: KeptCapture, fit: KeptFit | None, told: KeptJudgement | None) -> dict[str, Any]:

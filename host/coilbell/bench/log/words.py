@@ -7,10 +7,11 @@ from typing import Any
 from coilbell.bench.log.again import Outcome
 from coilbell.bench.log.book import Log
 from coilbell.bench.log.kept import Item, KeptCapture, KeptFit, KeptJudgement
-from coilbell.bench.quantities import counted
+from coilbell.bench.quantities import counted, engineering
 from coilbell.bench.sentences import comparison_text, finding_text
 from coilbell.bench.words import facts_headline, wrapped
 from coilbell.errors import FileError
+from coilbell.record import Connection
 
 __all__ = ["LOG_SCHEMA", "item_facts", "item_line", "item_text", "judgement_text", "outcome_text"]
 
@@ -135,9 +136,14 @@ def _worksheet_lines(facts: dict[str, Any]) -> list[str]:
 
 
 def _capture_lines(capture: dict[str, Any], everything: bool) -> list[str]:
-    shots = f"{capture['records']} shots, " if capture["records"] > 1 else ""
-    head = f"capture {capture['id']}: {capture['label'] or 'unnamed'} ({shots}{capture['connection']})"
     fits = capture["fits"] if everything else capture["fits"][-1:]
+    test = fits[-1]["facts"]["test_capacitor_f"] if fits else None
+    how = [
+        engineering(test, "F") if test else "",
+        counted(capture["records"], "shot") if capture["records"] > 1 else "",
+        "connection not said" if capture["connection"] == Connection.UNKNOWN else capture["connection"],
+    ]
+    head = f"capture {capture['id']}: {capture['label'] or 'unnamed'} ({', '.join(filter(None, how))})"
     return [
         wrapped(head),
         *(wrapped(f"{facts_headline(fit['facts'])}{_by(fit) if everything else ''}", 4) for fit in fits),

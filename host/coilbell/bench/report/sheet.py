@@ -161,7 +161,7 @@ def _row(capture: KeptCapture, fit: KeptFit, told: KeptJudgement | None) -> tupl
     where = (
         "*" if told and fit.id in told.fits else "",
         capture.label,
-        "not stated" if capture.connection == Connection.UNKNOWN else capture.connection,
+        "not said" if capture.connection == Connection.UNKNOWN else capture.connection,
         engineering(test, "F") if test else "unknown",
     )
     if not facts["rings"]:
