@@ -48,6 +48,27 @@ def test_json_holds_the_fit_and_the_capture(capsys: pytest.CaptureFixture[str]) 
         assert line["capture"]["captures_retried"] == 0
 
 
+def test_both_capacitors_tell_one_inductance(capsys: pytest.CaptureFixture[str]) -> None:
+    """Each ring alone says another one; the catalogue knows the true one."""
+    part = catalogue.part("tarn-line-split", 1)
+    true = part.core.henries * part.coils[0].turns ** 2
+    words = ["--port", "virtual:?part=tarn-line-split&seed=1&hurry=1", "--shots", "2", "--capacitor", "both"]
+    assert main(["capture", *words, "--out-of-circuit"]) == 0
+    shown = capsys.readouterr().out
+    assert shown.count("inductance") == 1
+    assert "\nby 22 nF and 2.2 nF together: inductance " in shown
+    assert "second test capacitor" not in shown
+    assert max(map(len, shown.splitlines())) <= 80
+    assert main(["capture", *words, "--json"]) == 0
+    first, last = (json.loads(line) for line in capsys.readouterr().out.splitlines())
+    assert "winding" not in first
+    told = last["winding"]["inductance_h"]
+    assert told["low"] < true < told["high"]
+    assert first["tank"]["inductance_h"]["low"] > told["high"]
+    assert main(["capture", *words, "--in-circuit"]) == 0
+    assert "together" not in capsys.readouterr().out
+
+
 def test_records_are_kept_and_read_back(tmp_path: Path) -> None:
     out = tmp_path / "part.json"
     words = ["--capacitor", "both", "--interleave", "2", "--out", str(out), "--note", "invented choke"]

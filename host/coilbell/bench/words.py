@@ -40,6 +40,7 @@ __all__ = [
     "fraction_words",
     "quoted",
     "shown",
+    "winding_lines",
     "wrapped",
 ]
 
@@ -214,6 +215,20 @@ def _tank_lines(facts: dict[str, Any]) -> list[str]:
         f"across the winding or {_kept(shown(tank['series_ohm'], 'ohm'))} in series",
         *(f"doubt: {doubt['kind']}: {doubt['detail'].rstrip('.')}." for doubt in tank["doubts"]),
     ]
+
+
+def winding_lines(facts: dict[str, Any]) -> list[str]:
+    """What rings with several test capacitors tell of the winding, in words of at most 80 columns."""
+    tests = " and ".join(_amount_of(farads, "F") for farads in facts["test_capacitors_f"])
+    figures = [
+        f"{name} {_kept(shown(facts[key], unit))}"
+        for name, key, unit in (
+            ("inductance", "inductance_h", "H"),
+            ("stray capacitance", "stray_capacitance_f", "F"),
+        )
+    ]
+    doubts = [f"doubt: {doubt['kind']}: {doubt['detail'].rstrip('.')}." for doubt in facts["doubts"]]
+    return [wrapped(f"by {tests} together: {', '.join(figures)}", indent=0), *map(wrapped, doubts)]
 
 
 def _amount_of(value: float, unit: str) -> str:

@@ -20,6 +20,7 @@ from coilbell.errors import InputError, MeasurementError
 if TYPE_CHECKING:
     from coilbell.bench.log import Drawer
     from coilbell.board import Settings, Tester
+    from coilbell.decay import Fit
     from coilbell.record import Record
 
 __all__ = ["add_arguments", "run"]
@@ -193,18 +194,22 @@ def _one(tester: Tester, request: _Request, drawer: Drawer | None, number: int) 
     if broken is not None and not captures:
         raise broken
     _keep([record for capture in captures for record in capture], request, number)
-    for settings, capture in zip(request.settings, captures, strict=False):
+    fits = [_fitted(capture, request) for capture in captures]
+    winding = _winding(captures, [fit for fit, _ in fits])
+    for settings, capture, (_, facts) in zip(request.settings, captures, fits, strict=False):
         many = f" capture {number}" if request.count != 1 else ""
         what = f"{many}, capacitor {settings.capacitor}"
-        facts = _facts(capture, f"{tester.port}{what}", request)
+        facts["title"] = f"{tester.port}{what}"
         told = facts | {"capture": _capture_facts(tester, capture, settings)}
+        if winding and capture is captures[-1]:
+            told["winding"] = winding
         if drawer is None:
-            _show(told, request)
+            _show(told, request, alone=not winding)
             continue
         try:
             told["kept"] = _put(drawer, capture, what.strip(" ,"), facts, request)
         finally:
-            _show(told, request)
+            _show(told, request, alone=not winding)
         tell_kept(told["kept"])
     if broken is not None:
         raise broken
@@ -269,21 +274,56 @@ def _keep(records: Sequence[Record], request: _Request, number: int) -> None:
     write(records, numbered)
 
 
-def _facts(capture: tuple[Record, ...], title: str, request: _Request) -> dict[str, Any]:
+def _fitted(capture: tuple[Record, ...], request: _Request) -> tuple[Fit, dict[str, Any]]:
     from coilbell.bench.log import fitted
 
-    return fitted(capture, title, request.count_to)[1]
+    return fitted(capture, count_to=request.count_to)
 
 
-def _show(facts: dict[str, Any], request: _Request) -> None:
-    from coilbell.bench.words import facts_table
+def _winding(captures: Sequence[tuple[Record, ...]], fits: Sequence[Fit]) -> dict[str, Any] | None:
+    """What rings with both test capacitors tell together, ready for JSON.
+
+    None where there are not two, where they are no rings of one winding, or in circuit, where more lies
+    across it.
+    """
+    from coilbell.bench.facts import quantity_facts
+    from coilbell.record import Connection
+    from coilbell.winding import FreeRing, tank_of_several
+
+    firsts = [capture[0] for capture in captures]
+    rings = [
+        (FreeRing.from_fit(fit), first.test_capacitor)
+        for first, fit in zip(firsts, fits, strict=True)
+        if first.test_capacitor and fit.rings
+    ]
+    if len(rings) < 2 or firsts[0].connection == Connection.IN_CIRCUIT:
+        return None
+    try:
+        tank = tank_of_several(rings, firsts[0].loading)
+    except (InputError, MeasurementError):
+        return None
+    if tank.contradicted:
+        return None
+    return {
+        "test_capacitors_f": [capacitor.farads for _, capacitor in rings],
+        "inductance_h": quantity_facts(tank.inductance_henries),
+        "stray_capacitance_f": quantity_facts(tank.stray_farads),
+        "doubts": [{"kind": str(doubt.kind), "detail": doubt.detail} for doubt in tank.doubts],
+    }
+
+
+def _show(facts: dict[str, Any], request: _Request, *, alone: bool) -> None:
+    """The fit and the capture; alone: with what one ring by itself says of the winding."""
+    from coilbell.bench.words import facts_table, winding_lines
 
     if request.json:
         print(json.dumps(facts), flush=True)
         return
     stream = sys.stderr if request.out == "-" else sys.stdout
-    print(facts_table(facts), file=stream)
+    print(facts_table(facts if alone else facts | {"tank": None}), file=stream)
     print(_capture_line(facts["capture"]), file=stream, flush=True)
+    for line in winding_lines(facts["winding"]) if "winding" in facts else ():
+        print(line, file=stream, flush=True)
 
 
 def _capture_facts(tester: Tester, capture: Sequence[Record], settings: Settings) -> dict[str, Any]:
