@@ -262,6 +262,34 @@ def test_a_short_of_a_whole_high_voltage_winding_is_told_from_one_only_with_noth
     assert any("a tube on the anode" in words for words in finding.not_separable)
 
 
+@pytest.mark.parametrize(("name", "told"), [("", True), ("A", False)])
+def test_a_healthy_winding_rung_with_another_capacitor_than_stated_is_thought_of(
+    name: str, told: bool
+) -> None:
+    """Only a hand misnames it: 4.7 nF called 22 nF rings like a tight short."""
+    stated = Capacitor(22e-9, 0.01, name)
+    finding = find(rang(40.9e3, 65, capacitor=stated), reference())
+    words = "with about 4.8 nF instead of 22 nF a healthy one rings like this"
+    assert finding.explanation is Explanation.LIKE_SHORTED
+    assert (words in finding.not_separable) is told
+    assert finding.next_step.startswith("check which test capacitor was used") is told
+    dead = find(rang(40.9e3, 4, capacitor=stated), reference())
+    assert not any("rings like this" in open_ for open_ in dead.not_separable)
+    assert "test capacitor" not in dead.next_step
+
+
+def test_inductance_that_no_core_loses_is_not_told_as_a_fault_of_the_core() -> None:
+    """A fifth of the inductance left, hardly loss: "detuned", but no crack or gap does that."""
+    finding = find(rang(49.66e3, 73.0), reference(q=80.0))
+    assert finding.explanation is Explanation.DETUNED
+    direction = next(reason for reason in finding.reasons if "inductance drop" in reason)
+    assert direction.endswith(
+        "more inductance gone than any fault of the core takes, and hardly loss come: "
+        "another part, another test capacitor, or a very tight short"
+    )
+    assert finding.next_step.startswith("check the part for its type and which test capacitor")
+
+
 def test_a_winding_alone_on_its_core_has_no_other_windings_to_open() -> None:
     finding = find(rang(35.8e3, 3.5), reference("horizontal yoke", 30e3, 45.0))
     assert finding.explanation is Explanation.LIKE_SHORTED

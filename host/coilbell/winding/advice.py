@@ -58,6 +58,11 @@ _STACK = (
     "no metal near the core; if it stays so, count the part as failed"
 )
 
+_BEYOND_CORE = (
+    "check the part for its type and which test capacitor was used; where both are right, hold it against a "
+    "known good one: a very tight short rings so, no crack or gap does"
+)
+
 _UNDECIDED_BY_SEVERAL = (
     "check which test capacitors were set, take everything off every winding, and ring again; add good units "
     "of this very part to the reference"
@@ -97,17 +102,24 @@ def next_step(
     connection: Connection,
     capacitors: int = 1,
     chances: Mapping[Explanation, float] | None = None,
+    *,
+    beyond_core: bool = False,
+    other_capacitor: bool = False,
 ) -> str:
     """What to do next; in circuit a ring that is not like the healthy one only says what to unplug.
 
-    chances: of each explanation; one that comes near "like healthy" is to be ruled out first.
+    chances: of each explanation; one that comes near "like healthy" is to be ruled out first. beyond_core: no
+    fault of the core takes so much inductance; other_capacitor: a healthy one rings like this with another.
     """
     if explanation is Explanation.LIKE_HEALTHY and kind is not None and kind.iron:
         return "try a known good part in its place: a healthy ring does not clear a winding of this kind"
     if explanation is Explanation.LIKE_HEALTHY:
         return _not_ruled_out(chances or {}) + _STEPS[explanation]
+    if connection is not Connection.IN_CIRCUIT and explanation is Explanation.DETUNED:
+        return _BEYOND_CORE if beyond_core else _STEPS[explanation]
     if connection is not Connection.IN_CIRCUIT:
-        return _on_the_bench(explanation, kind, capacitors)
+        step = _on_the_bench(explanation, kind, capacitors)
+        return f"check which test capacitor was used; then {step}" if other_capacitor else step
     return f"{_unplug(kind, causes)}, then ring again; only out of circuit can the winding be convicted"
 
 
@@ -164,16 +176,17 @@ def _rectifiers(kind: Kind, healthy: Healthy | None, connection: Connection, cap
             "units rung with the same two, shows it"
         )
     first, outside, last = (_of_cases(healthy, share) for share in (_HALF, _FIFTH, _TWENTIETH))
+    false = f"{100 * _FALSE:.0f} healthy ones in 100 do too"
     seen = (
         f"a shorted first or middle one (stray capacitance up by half) stands out in {first}, the last one "
-        f"(up by a twentieth) in {last}"
+        f"(up by a twentieth) in {last}, where {false}"
         if kind.rectifiers_inside
-        else f"a shorted one outside (stray capacitance up by a fifth) stands out in {outside}; inside a "
-        f"{_SPLIT}, which is a kind of its own, more often"
+        else f"a shorted one outside (stray capacitance up by a fifth) stands out in {outside}, where "
+        f"{false}; inside a {_SPLIT}, which is a kind of its own, more often"
     )
     return (
-        f"not every shorted rectifier of the high voltage: {seen}, where {100 * _FALSE:.0f} healthy ones in "
-        "100 do too; one that breaks down only at working voltage never does"
+        f"not every shorted rectifier of the high voltage: {seen}; one that breaks down only at working "
+        "voltage never does"
     )
 
 

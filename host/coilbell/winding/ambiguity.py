@@ -6,14 +6,16 @@ import math
 from collections.abc import Sequence
 
 from coilbell.figure import in_percent
-from coilbell.record import Connection
+from coilbell.record import Capacitor, Connection
 from coilbell.winding.explanation import Explanation
+from coilbell.winding.healthy import Healthy
 from coilbell.winding.kind import Kind
 from coilbell.winding.likelihood import Posterior
 from coilbell.winding.observation import Ring
-from coilbell.winding.plane import BEYOND_CORE, Shift
+from coilbell.winding.plane import Shift, ring_of
+from coilbell.winding.severity import cases
 
-__all__ = ["RIVAL", "not_separable"]
+__all__ = ["RIVAL", "not_separable", "other_capacitor"]
 
 RIVAL = 0.1
 """Probability from which another explanation is worth naming beside the first."""
@@ -26,8 +28,12 @@ def not_separable(
     shifts: Sequence[Shift],
     explanation: Explanation,
     where: Connection,
+    other: float | None = None,
 ) -> tuple[str, ...]:
-    """What the physics leaves open in this case."""
+    """What the physics leaves open in this case.
+
+    other: another test capacitor with which a healthy one would ring like this [F], of `other_capacitor`.
+    """
     chance = odds.explanations
     found = []
     if explanation is Explanation.LOADED and where is not Connection.IN_CIRCUIT:
@@ -44,12 +50,15 @@ def not_separable(
         listed.append(f"something not known here ({in_percent(unknown)})")
     if len(listed) > 1:
         found.append(" or ".join(listed))
-    beyond = any(shift.inductance_drop > BEYOND_CORE for shift in shifts)
+    beyond = any(shift.beyond_core for shift in shifts)
     if kind.high_voltage and beyond and chance[Explanation.LIKE_SHORTED] >= RIVAL:
         found.append(
             "with every rectifier of the high voltage shorted, a tube on the anode and the return connected, "
             "a whole winding rings like a shorted one"
         )
+    if other is not None:
+        stated, about = rings[0].capacitor.words, Capacitor(float(f"{other:.2g}")).words
+        found.append(f"with about {about} instead of {stated} a healthy one rings like this")
     if explanation in (Explanation.DETUNED, Explanation.EXTRA_CAPACITANCE) and len(rings) == 1:
         found.append("one capacitor cannot tell more capacitance from more inductance")
     if kind.name == "vertical yoke" and rings[0].rings and rings[0].point[1] > math.log(0.5):
@@ -58,6 +67,42 @@ def not_separable(
         found.append("nothing known fits: no explanation comes near this ring")
     return tuple(dict.fromkeys(found))
 
+
+def other_capacitor(rings: Sequence[Ring], by: Healthy, explanation: Explanation) -> float | None:
+    """Another test capacitor [F] with which a healthy winding would ring like this one; None where none does.
+
+    With r = f/f0 it is (C + C_s)/r^2 - C_s, and the loss it gives has to be the one heard. Only a capacitor
+    stated by hand is doubted, a tester knows its own; and only where the winding is blamed for the change.
+    """
+    if len(rings) > 1 or not rings[0].rings or rings[0].capacitor.name or explanation not in _BLAMED:
+        return None
+    shift_f, shift_d = rings[0].point - by.location
+    if abs(shift_f) < _OFF * by.spreads[0]:
+        return None
+    stated, stray = rings[0].capacitor.farads, by.tank.farads
+    other = (stated + stray) * math.exp(-2 * shift_f) - stray
+    if not _CAPACITORS[0] <= other <= _CAPACITORS[1]:
+        return None
+    expected = ring_of(by.tank, cases(1), other)[1][0] - ring_of(by.tank, cases(1), stated)[1][0]
+    near = abs(shift_d - expected) < _LIKE * math.hypot(by.spreads[1], _FAR_OFF * expected)
+    return float(other) if near else None
+
+
+_BLAMED = {
+    Explanation.LIKE_SHORTED,
+    Explanation.DETUNED,
+    Explanation.EXTRA_CAPACITANCE,
+    Explanation.UNDECIDED,
+}
+
+_CAPACITORS = (200e-12, 1e-6)
+"""Test capacitors that anybody would use [F]."""
+
+_OFF, _LIKE = 3.0, 2.0
+"""Spreads of units beyond which a frequency is off, and within which a loss agrees."""
+
+_FAR_OFF = 0.25
+"""How little the healthy winding's circuit says of the loss at another frequency, of its change [1]."""
 
 _PAIRED = {
     Explanation.LIKE_HEALTHY,

@@ -159,7 +159,15 @@ def _told(
         cleared,
         _reasons(pairs, added, connection, junction, cleared, where),
         advice.blind_spots(kind, by, where, len(pairs)),
-        advice.next_step(explanation, kind, odds.causes, where, len(pairs), odds.explanations),
+        advice.next_step(
+            explanation,
+            kind,
+            odds.causes,
+            where,
+            len(pairs),
+            odds.explanations,
+            beyond_core=any(shift.beyond_core for shift in shifts),
+        ),
         advice.caution(explanation, where),
     )
 

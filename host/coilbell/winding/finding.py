@@ -10,7 +10,7 @@ from coilbell.decay import Fit, Quantity
 from coilbell.errors import CoilbellError, InputError
 from coilbell.record import Capacitor, Connection
 from coilbell.winding import advice, reasons
-from coilbell.winding.ambiguity import not_separable
+from coilbell.winding.ambiguity import not_separable, other_capacitor
 from coilbell.winding.archive import origin
 from coilbell.winding.capacitors import SeveralCapacitorTank, tank_of_several
 from coilbell.winding.cause import causes
@@ -156,26 +156,26 @@ def _with_reference(
     explanation = named(odds, where)
     rang = rings[0].rings
     count = ring_count(rings[0], by, explanation, where)
-    step = advice.next_step(explanation, reference.kind, odds.causes, where, len(rings), odds.explanations)
     shifts = tuple(shift_of(r.point, r.covariance, by, k) for k, r in enumerate(rings)) if rang else ()
     tank, trouble = _tank(rings, by, direct_ohms)
     slope = _slopes(rings, by) if tank is not None else None
+    other = None if where is Connection.IN_CIRCUIT else other_capacitor(rings, by, explanation)
     return Finding(
         explanation,
-        Odds(
-            odds.explanations,
-            odds.causes,
-            odds.log10_ratio,
-            odds.log10_shows,
-            odds.shorted,
-            odds.prior,
-            odds.tail,
-            reasons.basis(by, reference, odds, where),
-        ),
+        _odds(odds, reasons.basis(by, reference, odds, where)),
         reasons.reasons(rings, by, shifts, slope, odds, explanation, where, tank),
-        not_separable(odds, reference.kind, rings, shifts, explanation, where),
+        not_separable(odds, reference.kind, rings, shifts, explanation, where, other),
         advice.blind_spots(reference.kind, by, where, len(rings)),
-        step,
+        advice.next_step(
+            explanation,
+            reference.kind,
+            odds.causes,
+            where,
+            len(rings),
+            odds.explanations,
+            beyond_core=any(shift.beyond_core for shift in shifts),
+            other_capacitor=other is not None,
+        ),
         advice.caution(explanation, where),
         count,
         where,
@@ -187,6 +187,19 @@ def _with_reference(
         slope,
         by,
         _doubts(rings, [*notes, *trouble], tank),
+    )
+
+
+def _odds(odds: Posterior, basis: tuple[str, ...]) -> Odds:
+    return Odds(
+        odds.explanations,
+        odds.causes,
+        odds.log10_ratio,
+        odds.log10_shows,
+        odds.shorted,
+        odds.prior,
+        odds.tail,
+        basis,
     )
 
 

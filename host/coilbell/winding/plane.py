@@ -28,7 +28,6 @@ from coilbell.winding.uncertainty import quantity
 
 __all__ = [
     "ANGLE_FLOOR",
-    "BEYOND_CORE",
     "Shift",
     "coordinates",
     "loss_slope",
@@ -42,8 +41,11 @@ Array = npt.NDArray[np.float64]
 ANGLE_FLOOR = 0.02
 """Inductance drop below which the angle means nothing [1]."""
 
-BEYOND_CORE = 3.0
+_BEYOND_CORE = 3.0
 """Inductance drop that no fault of the core makes [1]."""
+
+_HARDLY = 0.05
+"""Added loss over inductance drop below which a core and a very tight short look alike [1]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +55,16 @@ class Shift:
     added_loss: float
     inductance_drop: float
     covariance: tuple[tuple[float, float], tuple[float, float]]
+
+    @property
+    def beyond_core(self) -> bool:
+        """True where more inductance has gone than any fault of the core takes."""
+        return self.inductance_drop > _BEYOND_CORE
+
+    @property
+    def lossless(self) -> bool:
+        """True where inductance has gone and hardly any loss come, as no closed turn of usual wire does."""
+        return self.added_loss <= _HARDLY * self.inductance_drop
 
     @property
     def angle_deg(self) -> float | None:

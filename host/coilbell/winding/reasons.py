@@ -16,7 +16,7 @@ from coilbell.winding.healthy import Healthy
 from coilbell.winding.kind import Kind
 from coilbell.winding.likelihood import Posterior
 from coilbell.winding.observation import Ring
-from coilbell.winding.plane import ANGLE_FLOOR, BEYOND_CORE, Shift
+from coilbell.winding.plane import ANGLE_FLOOR, Shift
 from coilbell.winding.reference import Reference
 from coilbell.winding.tank import OneCapacitorTank
 from coilbell.winding.visible import spread_of_capacitance
@@ -95,17 +95,21 @@ def _direction(shift: Shift) -> str:
         return f"added loss {loss}, inductance within the spread: " + ("hardly a change" if small else what)
     angle = shift.angle_deg
     end = "" if angle is None else f", {angle:.0f} degrees in the shift plane"
-    return f"added loss {loss}, inductance drop {'+' * (b > 0)}{concise(b, spread)}{end}: {_meaning(g, b)}"
+    return f"added loss {loss}, inductance drop {'+' * (b > 0)}{concise(b, spread)}{end}: {_meaning(shift)}"
 
 
-def _meaning(g: float, b: float) -> str:
-    if b < 0:
+def _meaning(shift: Shift) -> str:
+    if shift.inductance_drop < 0:
         return "more inductance or capacitance than the reference"
-    if b > BEYOND_CORE:
-        return "more inductance gone than any fault of the core takes"
-    if g <= 0.05 * b:
+    if shift.beyond_core:
+        most = "more inductance gone than any fault of the core takes"
+        return f"{most}, {_NO_LOSS}" if shift.lossless else most
+    if shift.lossless:
         return "inductance gone without loss, as with a changed core or gap, or a very tight short"
     return "inductance gone and loss come, as a closed turn does"
+
+
+_NO_LOSS = "and hardly loss come: another part, another test capacitor, or a very tight short"
 
 
 def _far(tail: float) -> str:
