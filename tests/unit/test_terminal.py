@@ -6,6 +6,8 @@ import argparse
 import importlib
 import json
 import os
+import re
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -17,6 +19,7 @@ from coilbell.bench.log import Log
 from coilbell.bench.quantities import counted
 from coilbell.bench.words import wrapped
 from coilbell.cli import COMMANDS, main
+from coilbell.commands.options import Parser
 
 COILBELL = [sys.executable, "-m", "coilbell"]
 
@@ -51,6 +54,19 @@ def test_help_of_every_action_fits_the_terminal(name: str, monkeypatch: pytest.M
         if isinstance(action, argparse._SubParsersAction):
             for below in action.choices.values():
                 assert max(map(len, below.format_help().splitlines())) <= 80, below.prog
+                needed = [one for one in below._actions if one.required]
+                assert not needed or f"  {below.prog} " in (below.epilog or ""), below.prog
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_example_is_understood(name: str) -> None:
+    parser = Parser(prog=f"coilbell {name}")
+    importlib.import_module(f"coilbell.commands.{name}").add_arguments(parser)
+    text = re.sub(r"\\\n\s*", " ", parser.epilog or "")
+    lines = re.findall(rf"^  coilbell {name}\b(.*)", text, re.MULTILINE)
+    assert lines
+    for line in lines:
+        parser.parse_args(shlex.split(re.split(" {2,}|>", line)[0]))  # what stands behind is a remark
 
 
 def test_everything_that_reports_has_json(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -27,6 +27,7 @@ examples:
   coilbell isolate observe --item heron-14 base-emitter read=3.1 parts=68,3.3
   coilbell isolate observe --item heron-14 ring-out finding=judged.json
   coilbell isolate show --item heron-14
+  coilbell isolate withdraw --item heron-14 2 wrong rail
   coilbell isolate next --item heron-14 --between rectifier tube
   coilbell isolate kinds my-kind.toml
 

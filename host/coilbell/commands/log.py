@@ -38,8 +38,12 @@ examples:
       --part "output choke" --kind "power inductor" --out-of-circuit
   coilbell log add lot-3 big.json small.json --reference tarn-21-line
   coilbell log note choke-7 "warm to the touch, lacquer dark on one side"
+  coilbell log show choke-7
   coilbell log search lacquer
   coilbell log export everything.zip
+  coilbell log import everything.zip --prefix other-bench/
+  coilbell log backup log-of-today.sqlite
+  coilbell log remove choke-7 --backup log-before.sqlite
   coilbell log refit
 
 The log is the file of --log FILE, else the one the environment variable

@@ -66,12 +66,29 @@ class Parser(argparse.ArgumentParser):
 def actions_of(
     parser: argparse.ArgumentParser, words: Mapping[str, str]
 ) -> dict[str, argparse.ArgumentParser]:
-    """A parser for each action of a command; words: name -> one line of help."""
+    """A parser for each action of a command; words: name -> one line of help.
+
+    Each shows those of the command's examples, in its epilog, that are its own.
+    """
     actions = parser.add_subparsers(dest="action", metavar="ACTION")
     return {
-        name: actions.add_parser(name, help=line, description=line, allow_abbrev=False)
+        name: actions.add_parser(
+            name,
+            help=line,
+            description=line,
+            epilog=_examples_of(parser, name),
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+            allow_abbrev=False,
+        )
         for name, line in words.items()
     }
+
+
+def _examples_of(parser: argparse.ArgumentParser, action: str) -> str:
+    """The lines of the command's examples for one action, with those that a backslash joins to them."""
+    start = re.escape(f"  {parser.prog} {action}")
+    found = re.findall(rf"^{start}(?= |$)(?:.*\\\n)*.*$", parser.epilog or "", re.MULTILINE)
+    return "\n".join(["examples:", *found]) if found else ""
 
 
 def action_of(options: argparse.Namespace, words: Mapping[str, str]) -> str:
