@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from coilbell.bench.page.order import Run
 from coilbell.record import Record
 from outside import require
 from page.steered import Served, SteeredSource, Watcher, serving
@@ -101,8 +102,12 @@ def shared(
 def bench(shared: Bench, struck: dict[str, dict[str, Record]]) -> Iterator[Bench]:
     """The shared page for a test that leaves it as it found it: nothing running, held, frozen or sounding."""
     shared.source.records = dict(struck["healthy"])
-    yield shared
     page = shared.page
+    if page.locator("[aria-pressed=true], dialog[open]").count():  # a test that failed has not tidied up
+        shared.served.desk.obey(Run(on=False))
+        page.reload()
+        page.locator("#link[data-state=ready]").wait_for()
+    yield shared
     assert page.locator("[aria-pressed=true]").count() == 0
     page.locator("dialog[open]").wait_for(state="detached")
     assert page.viewport_size == {"width": 1280, "height": 900}

@@ -28,6 +28,12 @@ class SteeredSource:
     closed: int = 0
     shots: list[tuple[str, Connection]] = field(default_factory=list)
     pause_s: float = 0.02
+    begun: threading.Event = field(default_factory=threading.Event)
+    """Set once a shot is on its way."""
+    may_end: threading.Event = field(default_factory=threading.Event)
+
+    def __post_init__(self) -> None:
+        self.may_end.set()
 
     def _there(self) -> None:
         if self.unplugged:
@@ -50,6 +56,8 @@ class SteeredSource:
             raise WireError("the tester vanished")
         if abs(self.volts) > 0.5:
             raise BoardError("the board refused: live leads")
+        self.begun.set()
+        self.may_end.wait(20)
         time.sleep(self.pause_s)
         self.shots.append((letter, connection))
         return replace(self.records[letter], connection=connection)
@@ -99,7 +107,8 @@ class Watcher:
     def __init__(self, served: Served, **more: Any) -> None:
         from websockets.sync.client import connect
 
-        more = {"origin": served.origin, "close_timeout": 0.5, **more}
+        # No limit to what waits to be read: a page that is closed with a full queue waits for its timeout.
+        more = {"origin": served.origin, "close_timeout": 0.5, "max_queue": None, **more}
         address = served.address.replace("http:", "ws:") + "shots"
         self.last: dict[str, dict[str, Any]] = {}
         self._opened = connect(address, max_size=None, **more)

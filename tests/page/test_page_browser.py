@@ -12,10 +12,8 @@ from coilbell.commands.page import PortSource
 from coilbell.record import Connection
 from coilbell.winding import KINDS
 from page.steered import serving
-from page.struck import shown, strike
+from page.struck import painted, picture, shown, strike, until
 from page.tab import Tab
-
-ARTEFACTS = Path(__file__).with_name("artefacts")
 
 
 def _fill(page: Any, key: str, *words: str) -> str:
@@ -32,17 +30,14 @@ def _fill(page: Any, key: str, *words: str) -> str:
     return str(page.locator("#answer").inner_text())
 
 
-def _picture(page: Any, name: str) -> None:
-    page.screenshot(path=ARTEFACTS / f"{name}.png", full_page=True)
-
-
 def test_first_paint_and_a_shot_and_nothing_asked_of_the_network(
     served: Any, look: Callable[..., Any]
 ) -> None:
     page = look(served.address)
     assert page.locator("#decay canvas").count() > 0
     assert page.locator("#sentence").inner_text()
-    strike(page)
+    _nothing_to_freeze_or_hold(page)
+    assert strike(page) == 1
     assert page.locator("#figures dd").first.inner_text().endswith("kHz")
     data = page.evaluate("({...document.body.dataset})")
     assert float(data["drawn"]) >= float(data["struck"])
@@ -57,16 +52,22 @@ def test_first_paint_and_a_shot_and_nothing_asked_of_the_network(
     assert all(url.startswith(served.origin) for url in asked)
 
 
+def _nothing_to_freeze_or_hold(page: Any) -> None:
+    for key, name in (("f", "freeze"), ("h", "hold")):
+        page.keyboard.press(key)
+        page.locator("#answer[data-failed]", has_text="nothing has been struck yet").wait_for()
+        assert page.locator(f"[data-does={name}]").get_attribute("aria-pressed") == "false"
+
+
 def test_start_stop_freeze_hold_and_zoom_by_keys(bench: Any) -> None:
     page = bench.page
     page.keyboard.press("Space")
     page.locator("[data-does=run][aria-pressed=true]").wait_for()
-    page.wait_for_timeout(300)
     page.locator("body[data-shot]").wait_for()
     page.keyboard.press("f")
     page.locator("body[data-whole=true]").wait_for()
     frozen = shown(page)
-    page.wait_for_timeout(500)
+    until(page, f"Number(document.body.dataset.newest) > {frozen + 5}")
     assert shown(page) == frozen
     for key in ("+", "ArrowRight", "ArrowLeft", "-", "0"):
         page.keyboard.press(key)
@@ -144,11 +145,10 @@ def _looks_leave_nothing_behind(page: Any) -> None:
     for name in ("light", "dark", "", ""):
         page.keyboard.press("d")
         page.locator("#plane canvas").first.wait_for()
-        page.wait_for_timeout(200)
+        painted(page)
         if name:
-            _picture(page, name)
-    page.wait_for_timeout(500)
-    assert page.evaluate("Bokeh.documents.length") == 2
+            picture(page, name)
+    until(page, "Bokeh.documents.length === 2")
     assert page.locator("#decay .plot, #plane .plot").count() == 2
 
 
@@ -200,11 +200,10 @@ def test_it_fits_the_screen_small_and_large(bench: Any) -> None:
     for width in (1280, 360):
         page.set_viewport_size({"width": width, "height": 740})
         for name in ("plain", "large"):
-            page.wait_for_timeout(400)
-            assert page.evaluate("document.documentElement.scrollWidth") <= width, name
+            until(page, f"document.documentElement.scrollWidth <= {width}")
             size = "e => parseFloat(getComputedStyle(e).fontSize)"
             sizes[name, width] = page.locator("#figures dd").first.evaluate(size)
-            _picture(page, f"{name}-{width}")
+            picture(page, f"{name}-{width}")
             page.keyboard.press("t")
     page.set_viewport_size({"width": 1280, "height": 900})
     assert sizes["large", 1280] >= 2 * sizes["plain", 1280]
@@ -247,7 +246,7 @@ def test_unplugged_and_back(bench: Any) -> None:
     source.unplugged = True
     page.locator("#link[data-state=lost]").wait_for()
     page.locator("body[data-sleeps]").wait_for()
-    _picture(page, "unplugged")
+    picture(page, "unplugged")
     number = shown(page)
     source.unplugged = False
     page.locator("#link[data-state=ready]").wait_for()
@@ -262,7 +261,7 @@ def test_live_leads(bench: Any) -> None:
     source.volts = 12.0
     page.locator("#leads[data-state=live]").wait_for()
     assert "LIVE LEADS" in page.locator("#leads").inner_text()
-    _picture(page, "live-leads")
+    picture(page, "live-leads")
     source.volts = 0.0
     page.locator("#leads[data-state=quiet]").wait_for()
 
@@ -277,7 +276,7 @@ def test_server_stopped_is_said(source: Any, tmp_path: Path, look: Callable[...,
     assert "does not answer" in page.locator("#link").inner_text()
     assert "open the address it prints" in page.locator("#link").inner_text()
     assert page.locator("[data-does=run]").get_attribute("aria-pressed") == "false"
-    _picture(page, "stopped")
+    picture(page, "stopped")
     page.keyboard.press("s")
     assert "not done" in page.locator("#answer").evaluate("e => getComputedStyle(e, '::before').content")
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
@@ -159,11 +158,12 @@ def test_shots_of_one_order_stay_what_was_asked(watch: Callable[..., Any], sourc
 def test_a_shot_struck_before_the_wish_changed_is_not_shown(watch: Callable[..., Any], source: Any) -> None:
     page = watch()
     page.until(lambda m: m["what"] == "status" and m["link"]["state"] == "ready")
-    source.pause_s = 1.0
+    source.may_end.clear()
     page.order("strike")
-    time.sleep(0.4)
+    assert source.begun.wait(20)
     page.order("wish", connection="in circuit")
     page.until(lambda m: m["what"] == "status" and m["wish"]["connection"] == "in circuit")
+    source.may_end.set()
     page.order("strike")
     first = page.next("shot")
     assert first["number"] == 1

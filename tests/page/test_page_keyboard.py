@@ -6,6 +6,8 @@ from typing import Any
 
 import pytest
 
+from page.struck import painted, shown
+
 
 def _cursor(page: Any) -> str:
     return str(page.evaluate("document.activeElement.dataset.does || document.activeElement.id"))
@@ -13,7 +15,7 @@ def _cursor(page: Any) -> str:
 
 def test_space_presses_the_button_that_has_the_cursor(bench: Any) -> None:
     page = bench.page
-    before = int(page.evaluate("document.body.dataset.shot || 0"))
+    before = shown(page)
     page.locator("[data-does=strike]").focus()
     page.keyboard.press("Space")
     page.locator(f"body[data-shot='{before + 1}']").wait_for()
@@ -48,7 +50,7 @@ def test_a_list_is_gone_through_and_typed_into_without_losing_the_cursor(bench: 
     expect(kind).to_have_value("switch-mode transformer")
     assert _cursor(page) == "wish-kind"
     page.keyboard.press("Escape")
-    page.wait_for_timeout(200)
+    painted(page)
     assert kind.input_value() == "switch-mode transformer"
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from page.struck import shown, strike
+from page.struck import painted, shown, strike, until
 
 LONG = "Oberspannungswicklung" * 6
 CROSSED = (
@@ -29,8 +29,7 @@ def test_figures_and_names_stay_in_their_place(narrow: Any, width: int) -> None:
     page.set_viewport_size({"width": width, "height": 450})
     page.evaluate("(words) => { document.getElementById('sentence').textContent = words }", f"by {LONG}")
     page.evaluate("(words) => { document.getElementById('sheet-words').textContent = words }", LONG)
-    page.wait_for_timeout(300)
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    until(page, f"document.documentElement.scrollWidth <= {width}")
     assert page.evaluate(CROSSED) == []
     page.evaluate("scrollTo(0, 400)")
     assert page.locator("header").evaluate("e => e.getBoundingClientRect().bottom") <= 0
@@ -77,7 +76,7 @@ def test_a_number_stays_whole_with_its_unit_on_a_phone(narrow: Any, width: int) 
         " value.textContent = '21.343131(37)\\u00a0kHz';"
         " more.textContent = '95 %: 21.34306..21.34320 kHz; natural\\u00a021.343329(37)\\u00a0kHz' }"
     )
-    page.wait_for_timeout(100)
+    painted(page)
     torn = (
         "[...document.querySelectorAll('#figures dd')].flatMap(e => {"
         " const text = e.firstChild; if (!text) return [];"
@@ -100,12 +99,7 @@ def test_wheel_and_finger_scroll_the_page_over_the_plots_too(narrow: Any) -> Non
         page.evaluate("document.getElementById('decay').scrollIntoView({block: 'center'})")
         before, box = page.evaluate("scrollY"), page.locator("#decay").bounding_box()
         move(session, box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
-        for _ in range(100):
-            if page.evaluate("scrollY") > before:
-                break
-            page.wait_for_timeout(20)
-        else:
-            pytest.fail(f"{move.__name__}: the page does not scroll")
+        until(page, f"scrollY > {before}")
     session.send("Emulation.setTouchEmulationEnabled", {"enabled": False})
     session.detach()
     page.evaluate("scrollTo(0, 0)")
@@ -135,10 +129,7 @@ def test_the_plots_do_not_move_while_doubts_come_and_go(bench: Any, struck: Any)
     for record in records:
         bench.source.records = record
         number = shown(page)
-        for _ in range(200):
-            if shown(page) > number + 3:
-                break
-            page.wait_for_timeout(20)
+        until(page, f"Number(document.body.dataset.shot) > {number + 3}")
         tops.append(page.evaluate(top))
     assert tops[1] >= tops[0]
     page.keyboard.press("Space")

@@ -206,7 +206,7 @@ REFUSED = [
     ("observe", {"step": "signs", "outcome": "purple"}, "signs"),
     ("observe", {"step": "nowhere", "outcome": "x"}, "collector-emitter"),
     ("observe", {"step": "base-emitter", "numbers": "read=three"}, "base-emitter"),
-    ("observe", {"step": "base-emitter"}, "nothing was read"),
+    ("observe", {"step": "base-emitter"}, "outcomes: network"),
     ("observe", {"step": "signs", "outcome": "nothing", "sure": "0%"}, "sure"),
     ("observe", {"step": "base-emitter", "numbers": "read=3 parts=68", "meter": "good"}, "meter"),
     ("observe", {"item": "elder-2", "step": "signs", "outcome": "nothing"}, "elder-2"),

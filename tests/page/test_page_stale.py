@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-import time
 from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
 
-from page.struck import strike
+from page.struck import painted, strike, until
 
 
 def _ready(page: Any) -> None:
@@ -69,10 +68,12 @@ def test_a_ring_that_does_not_answer_what_is_asked_is_told(watch: Callable[..., 
 def test_a_single_shot_that_a_change_overtook_is_told(watch: Callable[..., Any], source: Any) -> None:
     page = watch()
     _ready(page)
-    source.pause_s = 0.6
+    source.may_end.clear()
     page.order("strike")
-    time.sleep(0.3)
+    assert source.begun.wait(20)
     page.order("wish", connection="in circuit")
+    page.until(lambda m: m["what"] == "status" and m["wish"]["connection"] == "in circuit")
+    source.may_end.set()
     answer = page.next("answer")
     assert answer["failed"]
     assert "strike again" in answer["words"]
@@ -109,7 +110,7 @@ def test_shown_figures_stay_dim_while_nothing_can_be_struck(bench: Any, page: An
     page.locator("#leads[data-state=live]").wait_for()
     page.keyboard.press("k")  # judged anew: a shot comes, but nothing was struck
     page.locator("#answer:not(:empty)").wait_for()
-    page.wait_for_timeout(300)
+    painted(page)
     assert page.locator("body[data-sleeps]").count() == 1
 
 
@@ -147,17 +148,9 @@ def test_the_tone_ends_with_the_shots(page: Any) -> None:
     page.keyboard.press("m")
     strike(page)
     loudness = "window.loud.value"
-    _until(page, f"{loudness} > 0.02")
-    _until(page, f"{loudness} < 0.002")
+    until(page, f"{loudness} > 0.02")
+    until(page, f"{loudness} < 0.002")
     page.keyboard.press("m")
-
-
-def _until(page: Any, expression: str) -> None:
-    for _ in range(400):
-        if page.evaluate(expression):
-            return
-        page.wait_for_timeout(25)
-    pytest.fail(f"never: {expression}")
 
 
 DECAY = "Bokeh.documents.map(d => d.roots()[0]).find(p => p.below[0].axis_label?.startsWith('time'))"
@@ -187,20 +180,19 @@ def test_a_held_trace_keeps_its_time_when_the_unit_changes(bench: Any, page: Any
 def test_a_frozen_picture_stays_where_it_was(bench: Any, page: Any, struck: Any) -> None:
     bench.source.records = dict(struck["turn-dead"])
     strike(page)
-    page.wait_for_timeout(200)
+    painted(page)
     before = _drawn(page)
     page.keyboard.press("f")
     page.locator("body[data-whole=true]").wait_for()
-    page.wait_for_timeout(200)
+    painted(page)
     frozen = _drawn(page)
     assert frozen["unit"] == before["unit"]
     assert (frozen["from"], frozen["to"]) == pytest.approx((before["from"], before["to"]), rel=0.02)
     page.keyboard.press("0")
-    _until(page, f"{DECAY}.x_range.end > 20 * {before['to']}")
+    until(page, f"{DECAY}.x_range.end > 20 * {before['to']}")
     page.keyboard.press("f")
     page.locator("body[data-whole=false]").wait_for()
     bench.source.records = dict(struck["healthy"])
     strike(page)  # and then it follows the rings again
-    page.wait_for_timeout(200)
     assert _drawn(page)["unit"] == "time / ms"
-    assert 2 < _drawn(page)["to"] < 20
+    until(page, f"2 < {DECAY}.x_range.end && {DECAY}.x_range.end < 20")

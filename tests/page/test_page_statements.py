@@ -17,6 +17,7 @@ from coilbell.bench.sentences import finding_facts, finding_text
 from coilbell.decay import fit
 from coilbell.record import Connection
 from coilbell.winding import Capture, Condition, Reference, find, observe
+from page.struck import until
 
 KIND = "diode-split transformer"
 
@@ -151,6 +152,6 @@ def test_the_verdict_stands_with_its_next_step_its_limits_and_its_caution(
     assert "Next: " in spoken
     page.keyboard.press("Space")  # many shots: figures move, what is read out does not
     page.locator("[data-does=run][aria-pressed=true]").wait_for()
-    page.wait_for_timeout(600)
+    until(page, "Number(document.body.dataset.shot) > 8")
     page.keyboard.press("Space")
     assert page.locator("#spoken").text_content() == spoken

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
 
 from coilbell.bench.log import Log
 from coilbell.bench.worksheet import LogKeeper
-
-ARTEFACTS = Path(__file__).with_name("artefacts")
+from page.struck import picture
 
 
 @pytest.fixture
@@ -88,11 +86,6 @@ def _read(page: Any, step: str, seen: str, typed: str = "") -> str:
     return _done(page)
 
 
-def _picture(page: Any, name: str) -> None:
-    page.wait_for_timeout(300)
-    page.screenshot(path=ARTEFACTS / f"{name}.png", full_page=True)
-
-
 def test_from_a_dead_set_to_the_likeliest_part_by_keys(bench: Any, page: Any) -> None:
     page.keyboard.press("e")
     page.locator("#answer", has_text="no item is on the bench").wait_for()
@@ -123,17 +116,17 @@ def test_from_a_dead_set_to_the_likeliest_part_by_keys(bench: Any, page: Any) ->
 def _looks(page: Any) -> None:
     """Dark, light, and narrow, also in large type, with the form; nothing stands out of the screen."""
     page.keyboard.press("z")
-    _picture(page, "worksheet-dark")
+    picture(page, "worksheet-dark")
     page.keyboard.press("z")
     page.keyboard.press("d")
-    _picture(page, "worksheet-light")
+    picture(page, "worksheet-light")
     page.set_viewport_size({"width": 360, "height": 740})
     for name in ("worksheet-360", "worksheet-360-large"):
-        _picture(page, name)
+        picture(page, name)
         assert page.evaluate("document.documentElement.scrollWidth") <= 360
         form = _open(page, "e")
         assert form.evaluate("e => e.scrollWidth <= e.clientWidth && e.getBoundingClientRect().width <= 360")
-        page.screenshot(path=ARTEFACTS / f"{name}-form.png")
+        picture(page, f"{name}-form", full_page=False)
         page.keyboard.press("Escape")
         page.locator("dialog[open]").wait_for(state="detached")
         page.keyboard.press("t")

@@ -39,6 +39,7 @@ function hear_answer({ words, failed }) {
 function hear_shot(message) {
   owed += 1;
   newest = message;
+  document.body.dataset.newest = message.number;
   if (frozen) return pay(0);
   sound.follow(message.tone_hz); // for ears it is never too late, whatever the screen does
   waiting = message;
@@ -66,7 +67,7 @@ function pay(left) {
 // While shots come the verdict's box only grows, so that doubts that come and go do not move the plots under it.
 function settle_box() {
   const box = document.getElementById("said");
-  box.style.minHeight = status.running ? `${box.offsetHeight}px` : "";
+  box.style.minHeight = status.running ? `${box.getBoundingClientRect().height}px` : "";
 }
 function draw(shot) {
   decay.show(shot.decay);
