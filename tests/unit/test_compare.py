@@ -143,6 +143,16 @@ def test_a_healthy_ring_in_circuit_clears() -> None:
     assert any("clears it" in words for words in result.reasons)
 
 
+def test_in_circuit_nothing_is_cleared_while_another_explanation_stays_open() -> None:
+    """Half a nanofarad and a twenty-fifth of the loss more than the winding alone."""
+    connected = seen(A, stray=STRAY + 0.5e-9, siemens=1.04 * G, where=Connection.IN_CIRCUIT)
+    result = compare([seen(A)], [connected], kind="line-output transformer")
+    assert result.explanation is Explanation.LIKE_HEALTHY
+    assert "not ruled out" in result.next_step
+    assert not result.cleared
+    assert "has not cleared it" in result.reasons[-1]
+
+
 def test_a_junction_shows_by_its_amplitude() -> None:
     steady = [seen(A, amplitude=v) for v in (0.05, 0.1, 0.4)]
     bent = [

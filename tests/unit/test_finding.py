@@ -87,6 +87,16 @@ def test_in_circuit_a_healthy_ring_clears_and_a_bad_one_convicts_nothing() -> No
     assert "unplug" in within.next_step or "lift" in within.next_step
 
 
+def test_in_circuit_nothing_is_cleared_while_another_explanation_stays_open() -> None:
+    """A spread and a half of units too much loss: a load or a leaky turn is nearly as likely."""
+    doubtful = find(rang(20.9e3, 95, IN), reference())
+    assert doubtful.explanation is Explanation.LIKE_HEALTHY
+    assert "not ruled out" in doubtful.next_step
+    last = doubtful.reasons[-1]
+    assert "has not cleared it" in last
+    assert "loaded" in last
+
+
 def test_however_sure_in_circuit_nothing_is_convicted() -> None:
     sure = dict.fromkeys(Explanation, 0.0) | {Explanation.LIKE_SHORTED: 0.99, Explanation.LOADED: 0.01}
     odds = Posterior(sure, (), 3.0, 0.99, 0.5, 1e-6, 3.0)

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from coilbell.figure import in_percent
 from coilbell.record import Connection
-from coilbell.winding.ambiguity import RIVAL
+from coilbell.winding.ambiguity import not_ruled_out
 from coilbell.winding.cause import SET
 from coilbell.winding.connection import attachments
 from coilbell.winding.explanation import Explanation
@@ -114,23 +113,15 @@ def next_step(
     if explanation is Explanation.LIKE_HEALTHY and kind is not None and kind.iron:
         return "try a known good part in its place: a healthy ring does not clear a winding of this kind"
     if explanation is Explanation.LIKE_HEALTHY:
-        return _not_ruled_out(chances or {}) + _STEPS[explanation]
+        open_ = not_ruled_out(chances or {})
+        first = f"{open_}: judge it by more good units; then " if open_ else ""
+        return first + _STEPS[explanation]
     if connection is not Connection.IN_CIRCUIT and explanation is Explanation.DETUNED:
         return _BEYOND_CORE if beyond_core else _STEPS[explanation]
     if connection is not Connection.IN_CIRCUIT:
         step = _on_the_bench(explanation, kind, capacitors)
         return f"check which test capacitor was used; then {step}" if other_capacitor else step
     return f"{_unplug(kind, causes)}, then ring again; only out of circuit can the winding be convicted"
-
-
-def _not_ruled_out(chances: Mapping[Explanation, float]) -> str:
-    """What is still open beside "like healthy", first."""
-    named = set(Explanation) - {Explanation.LIKE_HEALTHY, Explanation.UNDECIDED}
-    rivals = {e: p for e, p in chances.items() if e in named and p >= RIVAL}
-    if not rivals:
-        return ""
-    first = max(rivals, key=lambda e: rivals[e])
-    return f"{first} ({in_percent(rivals[first])}) is not ruled out: judge it by more good units; then "
 
 
 def _on_the_bench(explanation: Explanation, kind: Kind | None, capacitors: int) -> str:

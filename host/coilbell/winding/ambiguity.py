@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from coilbell.figure import in_percent
 from coilbell.record import Capacitor, Connection
@@ -15,10 +15,20 @@ from coilbell.winding.observation import Ring
 from coilbell.winding.plane import Shift, ring_of
 from coilbell.winding.severity import cases
 
-__all__ = ["RIVAL", "not_separable", "other_capacitor"]
+__all__ = ["RIVAL", "not_ruled_out", "not_separable", "other_capacitor"]
 
 RIVAL = 0.1
 """Probability from which another explanation is worth naming beside the first."""
+
+
+def not_ruled_out(chances: Mapping[Explanation, float]) -> str:
+    """What is still open beside "like healthy", with its probability; "" where nothing comes near it."""
+    named = set(Explanation) - {Explanation.LIKE_HEALTHY, Explanation.UNDECIDED}
+    rivals = {e: p for e, p in chances.items() if e in named and p >= RIVAL}
+    if not rivals:
+        return ""
+    first = max(rivals, key=lambda e: rivals[e])
+    return f"{first} ({in_percent(rivals[first])}) is not ruled out"
 
 
 def not_separable(

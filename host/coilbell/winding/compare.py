@@ -19,6 +19,7 @@ from coilbell.figure import concise, in_percent
 from coilbell.record import Connection
 from coilbell.winding import advice
 from coilbell.winding.added import Added, added_between, added_words
+from coilbell.winding.ambiguity import not_ruled_out
 from coilbell.winding.cause import SET, causes
 from coilbell.winding.explanation import Explanation
 from coilbell.winding.finding import named
@@ -54,7 +55,7 @@ class Comparison:
     frequency_ratio and loss_ratio: second over first, for each capacitor [1]; connection: the named set of
     connections that explains the change best and its probability, ("", 0) where it was not asked for or
     nothing changed; junction: an amplitude-dependent decay points at a semiconductor; cleared: in circuit
-    the ring is like the healthy one, which clears the winding.
+    the ring is like the healthy one and nothing else comes near, which clears the winding.
     """
 
     relation: Relation
@@ -141,7 +142,8 @@ def _told(
     explanation = named(odds, where)
     connection = _connection(odds) if where is Connection.IN_CIRCUIT else ("", 0.0)
     junction = any(_bends(b) and not _bends(a) for a, b in pairs)
-    cleared = where is Connection.IN_CIRCUIT and explanation is Explanation.LIKE_HEALTHY
+    healthy_like = where is Connection.IN_CIRCUIT and explanation is Explanation.LIKE_HEALTHY
+    open_ = not_ruled_out(odds.explanations) if healthy_like else ""
     added = added_between(pairs, by) if rang else None
     shifts = tuple(shift_of(b.point, b.covariance, by, k) for k, (_, b) in enumerate(pairs)) if rang else ()
     return Comparison(
@@ -156,8 +158,8 @@ def _told(
         explanation,
         connection,
         junction,
-        cleared,
-        _reasons(pairs, added, connection, junction, cleared, where),
+        healthy_like and not open_,
+        (*_reasons(pairs, added, connection, junction), *_clearing(where, healthy_like, open_)),
         advice.blind_spots(kind, by, where, len(pairs)),
         advice.next_step(
             explanation,
@@ -201,8 +203,6 @@ def _reasons(
     added: Added | None,
     connection: tuple[str, float],
     junction: bool,
-    cleared: bool,
-    where: Connection,
 ) -> tuple[str, ...]:
     found = [_pair_words(a, b) for a, b in pairs]
     if added is not None:
@@ -217,13 +217,18 @@ def _reasons(
         )
     if junction:
         found.append("only the second ring's loss follows its amplitude: a semiconductor junction does that")
-    if where is Connection.IN_CIRCUIT:
-        found.append(
-            "in circuit it rings like the healthy winding, which clears it"
-            if cleared
-            else "in circuit a bad ring convicts nothing: what is connected can do the same"
-        )
     return tuple(found)
+
+
+def _clearing(where: Connection, healthy_like: bool, open_: str) -> list[str]:
+    """What the ring in circuit clears or convicts; open_: what stands against clearing, or ""."""
+    if where is not Connection.IN_CIRCUIT:
+        return []
+    if not healthy_like:
+        return ["in circuit a bad ring convicts nothing: what is connected can do the same"]
+    if open_:
+        return [f"in circuit it rings like the healthy winding, which has not cleared it: {open_}"]
+    return ["in circuit it rings like the healthy winding, which clears it"]
 
 
 def _pair_words(a: Ring, b: Ring) -> str:

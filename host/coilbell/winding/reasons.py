@@ -9,7 +9,7 @@ from coilbell.decay import Quantity
 from coilbell.errors import ReferenceMismatch
 from coilbell.figure import concise, in_percent
 from coilbell.record import Connection
-from coilbell.winding.ambiguity import RIVAL
+from coilbell.winding.ambiguity import RIVAL, not_ruled_out
 from coilbell.winding.capacitors import SeveralCapacitorTank
 from coilbell.winding.explanation import Explanation
 from coilbell.winding.healthy import Healthy
@@ -60,12 +60,16 @@ def reasons(
     found += _two_capacitors(by, slope, tank, rings[0].loading.farads)
     found += _ladder(rings)
     if where is Connection.IN_CIRCUIT:
-        found.append(
-            "in circuit a ring like the healthy one clears the winding"
-            if explanation is Explanation.LIKE_HEALTHY
-            else "in circuit a bad ring convicts nothing: what is connected can do the same"
-        )
+        found.append(_in_circuit(explanation, odds))
     return tuple(found)
+
+
+def _in_circuit(explanation: Explanation, odds: Posterior) -> str:
+    if explanation is not Explanation.LIKE_HEALTHY:
+        return "in circuit a bad ring convicts nothing: what is connected can do the same"
+    open_ = not_ruled_out(odds.explanations)
+    rule = "in circuit a ring like the healthy one clears the winding"
+    return f"{rule}; this one has not cleared it: {open_}" if open_ else rule
 
 
 def _against(ring: Ring, by: Healthy, k: int) -> str:
