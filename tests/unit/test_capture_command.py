@@ -48,6 +48,13 @@ def test_json_holds_the_fit_and_the_capture(capsys: pytest.CaptureFixture[str]) 
         assert line["capture"]["captures_retried"] == 0
 
 
+def test_a_small_letter_means_the_same_capacitor(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["capture", *SHORT, "--json", "--capacitor", "c"]) == 0
+    assert json.loads(capsys.readouterr().out)["test_capacitor_f"] == pytest.approx(100e-9)
+    assert main(["capture", *SHORT, "--capacitor", "d"]) == 2
+    assert "no test capacitor 'D'; choose one of: A, B, C" in capsys.readouterr().err
+
+
 def test_both_capacitors_tell_one_inductance(capsys: pytest.CaptureFixture[str]) -> None:
     """Each ring alone says another one; the catalogue knows the true one."""
     part = catalogue.part("tarn-line-split", 1)

@@ -34,6 +34,7 @@ examples:
   coilbell capture --port virtual:            no board needed: an invented part
   coilbell capture --port "virtual:?part=moss-choke&state=turn-dead&seed=3"
 
+A part or state that there is not names those there are: part=none, state=none.
 The winding must carry no voltage: discharge it and take it off the mains.
 --shots are fitted jointly. --interleave 4 makes each shot of four, for four
 times the rate; rings above 200 kHz need it. --watch goes on until Ctrl-C, a
@@ -68,7 +69,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `coilbell capture`."""
     add = parser.add_argument
     add("--port", metavar="PORT", help="COM5, /dev/ttyACM0, socket://host:port, virtual:...")
-    add("--capacitor", metavar="A|B|both", default="A", help="test capacitor by letter; both: A, then B")
+    add("--capacitor", metavar="A|B|C|both", default="A", help="test capacitor by letter; both: A, then B")
     add("--shots", metavar="N", type=int, default=8, help="records to take and fit jointly (8)")
     add("--interleave", metavar="M", type=int, default=1, help="shots of stepped delay in a record (1)")
     add("--samples", metavar="N", type=int, default=4096, help="samples of a shot (4096)")
@@ -112,7 +113,8 @@ def _request(options: argparse.Namespace) -> _Request:
     if options.json and options.out == "-":
         raise InputError("--json and --out - would mix on stdout; write the records to a file")
     check_words(options.note, "--note", _LONGEST_NOTE)
-    letters = ("A", "B") if options.capacitor == "both" else (options.capacitor,)
+    asked = options.capacitor.upper()
+    letters = ("A", "B") if asked == "BOTH" else (asked,)
     settings = tuple(
         Settings(
             capacitor=letter,
