@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
 import pytest
 
+from coilbell.bench import judgement
 from coilbell.bench.sentences import comparison_facts, comparison_text, finding_facts, finding_text
 from coilbell.record import Capacitor, Connection
 from coilbell.winding import Capture, Condition, Explanation, Observation, Reference, compare, find
@@ -45,6 +47,22 @@ def compared(rings: list[Observation]) -> dict[str, Any]:
 
 def flat(text: str) -> str:
     return " ".join(text.split())
+
+
+def fields(facts: Any) -> set[str]:
+    """Names of all fields, at any depth; explanations are names of their own."""
+    if isinstance(facts, list):
+        return set().union(*(fields(item) for item in facts))
+    if not isinstance(facts, dict):
+        return set()
+    return set(facts) | set().union(*(fields(v) for k, v in facts.items() if k != "probabilities"))
+
+
+def test_every_field_is_told_where_the_layout_is() -> None:
+    bad = compared(moved(1.5, 0.05))
+    told = re.findall(r"\w+", judgement.__doc__ or "")
+    untold = fields([judged(moved(1.5, 0.05)), bad, compared(healthy())]) - set(told)
+    assert not untold
 
 
 @pytest.mark.parametrize("facts_of", [judged, compared])

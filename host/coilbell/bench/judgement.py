@@ -1,6 +1,50 @@
 """Findings and comparisons -> facts ready for JSON: a plain dict with a schema number.
 
-A number that is unknown or infinite is None. Text is made from the same dict (`sentences`).
+A number that is unknown or infinite is None. Text is made from the same dict (`sentences`). A figure with
+its uncertainty is {value, standard_uncertainty, low, high}, low to high its 95 % interval. [1] is a ratio.
+
+Both::
+
+    schema, what, title     layout number, "finding" or "comparison", name of what was rung
+    explanation, kind       what is named, kind of winding
+    probabilities           of each explanation [0..1]; none of these is `undecided`
+    shorted_turn            probability for the prior; log10_likelihood_ratio of a shorted turn to none;
+                            log10_shows, the same of a short that shows to a healthy winding;
+                            healthy_unit_at_least_this_far, chance of it [0..1]; basis, a sentence each
+    rings                   one for each capacitor (in a comparison a pair of them, first and second):
+                            capacitor in words, test_capacitor_f [F], rings true or false,
+                            natural_frequency_hz w0/(2 pi) and natural_frequency_standard_uncertainty_hz [Hz],
+                            q w0/(2 a) and q_standard_uncertainty [1], captures put together
+    reasons, cannot_see     why, and what this test cannot see, a sentence each
+    next_step, caution      what to do, and the caution where that is, or may be, at the set
+    doubts                  reasons to distrust the rings, a sentence each
+
+Of a finding::
+
+    reference, connection   name@hash of what it was judged by, how the winding was connected
+    causes                  name, shorted or not, prior and probability of each
+    rings                   besides: healthy, where the next good unit is expected, with frequency_spread and
+                            loss_spread (standard deviations of ln f and ln 1/Q); frequency_spreads_away and
+                            loss_spreads_away, the distance in these
+    shifts                  added_loss and inductance_drop [1], their covariance, angle_deg, for each
+    inductance_h            inductance of the winding [H]
+    stray_capacitance_f     by two capacitors [F], usual of the reference or kind
+    impossible              true where the rings are not those of one inductance with one capacitance
+    loss_slope              d ln G/d ln w, the winding's and the reference's [1]; loss_slope_uncertainty
+    not_separable           what the physics leaves open, a sentence each
+    count                   rings a counter to `fraction` of the first peak shows, healthy what it shows on a
+                            good unit; misleads true, false or None; why
+
+Of a comparison::
+
+    relation                what the two are to each other
+    frequency_ratio         second over first, for each capacitor [1]; loss_ratio likewise, of 1/Q
+    added                   siemens at each capacitor [S], farads [F], per_henry of an inductance in parallel
+                            [1/H]; both_at_once false where farads or per_henry stands for the whole change
+    connection              name and probability of the set of connections that explains it best
+    junction, cleared       the loss follows the amplitude; in circuit it rings like the first and nothing else
+                            comes near
+    first_judged            what the log's finding said of the first, where that was not like healthy
 """
 
 from __future__ import annotations
