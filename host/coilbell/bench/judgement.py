@@ -42,8 +42,8 @@ Of a comparison::
     added                   siemens at each capacitor [S], farads [F], per_henry of an inductance in parallel
                             [1/H]; both_at_once false where farads or per_henry stands for the whole change
     connection              name and probability of the set of connections that explains it best
-    junction, cleared       the loss follows the amplitude; in circuit it rings like the first and nothing else
-                            comes near
+    junction, cleared       the loss follows the amplitude; in circuit it rings like the first and nothing
+                            else comes near
     first_judged            what the log's finding said of the first, where that was not like healthy
 """
 
