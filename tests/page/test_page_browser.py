@@ -121,6 +121,7 @@ def test_marks_log_note_and_report_by_keys(
         page.keyboard.press("p")
         page.keyboard.press("Enter")
     assert "lot-3" in opened.value.title()
+    opened.value.close()  # behind it the page is drawn once a second
     _references_and_prior_by_keys(page)
     _looks_leave_nothing_behind(page)
 
