@@ -170,6 +170,10 @@ class TestQIsNotMonotonic:
         assert found.q[0] > found.q.min()
         assert found.q[-1] > found.q.min()
 
+    def test_nothing_shows_where_the_healthy_winding_does_not_ring(self) -> None:
+        damped = HealthyTank(2.2e-3, 24e-9, 0.0, 1 / 100.0)
+        assert largest_visible_resistance(damped, 1, 80, 0.2) is None
+
     @pytest.mark.parametrize("spread", [0.2, 0.02])
     def test_largest_visible_resistance_is_the_one_that_just_shows(self, spread: float) -> None:
         k = float(coupling_of(0.4))

@@ -42,7 +42,8 @@ def largest_visible_resistance(
     which for R far above w l and small n s is R = (w L/N^2) Q0/(n s). Taken at the healthy ring's w,
     for the turn that makes N = of_turns/turns.
 
-    Returns None when no resistance lowers Q that far: such a turn does not show in the loss at all.
+    Returns None when no resistance lowers Q that far: such a turn does not show in the loss at all, nor
+    does any where the healthy winding does not ring.
     """
     if not (spread_ln_q > 0 and deviations > 0):
         raise InputError(f"spread of ln Q {spread_ln_q!r}; give a number above 0, such as 0.2")
@@ -52,7 +53,7 @@ def largest_visible_resistance(
     slack = reactance * float(np.asarray(loop.loop_henries)) / tank.henries
     needed = math.expm1(deviations * spread_ln_q) / (reactance * float(healthy.q))
     inside = 1 - (2 * needed * slack) ** 2
-    if inside < 0:
+    if not inside >= 0:  # nan where the healthy winding does not ring
         return None
     return (1 + math.sqrt(inside)) / (2 * needed) * (turns / of_turns) ** 2
 
