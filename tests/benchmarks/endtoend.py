@@ -32,6 +32,7 @@ import numpy as np  # noqa: E402
 from coilbell.board import Settings, Tester  # noqa: E402
 from coilbell.board.simulation import CONDITIONS, TrueMode, Winding, catalogue  # noqa: E402
 from coilbell.decay import fit  # noqa: E402
+from coilbell.record import Record  # noqa: E402
 
 CAPACITORS = {"A": 22e-9, "B": 2.2e-9, "C": 100e-9}
 HIGHEST_HZ = 200e3
@@ -96,9 +97,8 @@ def result(pair: Pair, interleave: int = 1, shots: int = 8, samples: int = 4096)
     with Tester.open(pair.port) as tester:
         records = tester.capture(asked)
         retried = tester.tally.retried
-    truth = pair.world.ring_mode(CAPACITORS[pair.capacitor], records[0].pulse_s or 0)
-    assert truth is not None
     found = fit(records)
+    truth = _strongest(pair, records[0], found.start_s)
     doubts = tuple(str(doubt.kind) for doubt in found.doubts)
     if not found.rings:
         return Result(pair, truth, False, doubts=doubts, retried=retried)
@@ -112,6 +112,14 @@ def result(pair: Pair, interleave: int = 1, shots: int = 8, samples: int = 4096)
         doubts,
         retried,
     )
+
+
+def _strongest(pair: Pair, record: Record, start_s: float) -> TrueMode:
+    """The circuit's ring of most energy in the window: what is gone before its start is not the main ring."""
+    pulse_s = record.pulse_s or 0.0
+    waited = start_s - float(record.time_axis[record.pretrigger]) - pulse_s
+    rings = [m for m in pair.world.true_modes(CAPACITORS[pair.capacitor], pulse_s) if m.frequency_hz > 0]
+    return max(rings, key=lambda m: abs(m.residue) ** 2 / m.decay_per_s * np.exp(-2 * m.decay_per_s * waited))
 
 
 def _band(results: list[Result], name: str) -> str:

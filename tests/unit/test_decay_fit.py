@@ -270,6 +270,19 @@ def test_no_record():
         fit([])
 
 
+def test_a_resting_level_at_the_edge_of_a_code_is_not_noise():
+    """It goes between two codes as with much noise; a ring below a step is hidden all the same."""
+    rng = np.random.default_rng(44)
+    times = np.arange(16384) / 44.1e3
+    for edge in (0.45, 0.47, 0.5):
+        curve = 128 + edge + 60 * np.exp(-30 * times) * np.cos(2 * np.pi * 302 * times)
+        codes = np.rint(curve + 0.09 * rng.standard_normal(times.size)).astype(np.uint8)
+        answer = fit(Record(codes, rate_hz=44.1e3, resolution=1.0), start_s=0.0)
+        assert not answer.doubts_about(DoubtKind.TIME_SLIP)
+        assert answer.main.decay_per_s.value == pytest.approx(30, rel=0.01)
+        assert answer.samples_used < 8000
+
+
 @pytest.mark.parametrize("value", [0.0, 2048.0, -1e6])
 def test_a_constant_is_no_ring(value):
     answer = fit(Record(np.full(500, value), rate_hz=RATE_HZ))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -11,25 +13,25 @@ from coilbell.record import Record
 RATE_HZ = 500e3
 
 
-def shots(curve, rng, many=8, noise=1.0, before=64):
+def shots(curve, rng, many=8, noise=1.0, before=64, rate_hz=RATE_HZ):
     """Records of one curve in converter codes, each with noise of its own."""
     whole = 2048 + np.concatenate((np.zeros(before), curve))
     return [
         Record(
             np.rint(whole + noise * rng.standard_normal(whole.size)).astype(np.int16),
-            rate_hz=RATE_HZ,
+            rate_hz=rate_hz,
             full_scale=(0, 4095),
             resolution=1.0,
             pretrigger=before,
-            pulse_s=0.1 / RATE_HZ,
+            pulse_s=0.1 / rate_hz,
             shot=i,
         )
         for i in range(many)
     ]
 
 
-def ring(frequency_hz, q, amplitude=400.0, count=2048, phase=-1.0):
-    times = np.arange(count) / RATE_HZ
+def ring(frequency_hz, q, amplitude=400.0, count=2048, phase=-1.0, rate_hz=RATE_HZ):
+    times = np.arange(count) / rate_hz
     omega0 = 2 * np.pi * frequency_hz / np.sqrt(1 - 1 / (4 * q * q))
     return amplitude * np.exp(-omega0 / (2 * q) * times) * np.cos(2 * np.pi * frequency_hz * times + phase)
 
@@ -130,3 +132,66 @@ def test_a_silent_shot_among_ringing_ones_spoils_nothing():
     main = fit([*loud, silent]).main
     assert abs(main.frequency_hz.value - 21.6e3) <= 4 * main.frequency_hz.standard_uncertainty
     assert abs(main.q.value - 40) <= 4 * main.q.standard_uncertainty
+
+
+def test_copies_of_a_shot_are_counted_once_and_told():
+    """Copied eight times a shot agrees with itself, which makes it no surer."""
+    rng = np.random.default_rng(40)
+    one, other = shots(ring(12e3, 50), rng, many=2)
+    alone, copied = fit(one), fit([one, *[replace(one, shot=i, note="again") for i in range(1, 8)]])
+    assert copied.main.q.standard_uncertainty == alone.main.q.standard_uncertainty
+    assert copied.records == 1
+    assert [doubt.statistic for doubt in copied.doubts_about(DoubtKind.REPEATED_SHOTS)] == [7]
+    both = fit([one, other, one])
+    assert both.main.q.value == fit([one, other]).main.q.value
+    assert "1 of 3 shots" in both.doubts_about(DoubtKind.REPEATED_SHOTS)[0].detail
+    assert not fit([one, other]).doubts
+
+
+@pytest.mark.parametrize("curve", [ring(12e3, 50), np.zeros(2048)])
+def test_shots_alike_for_want_of_noise_are_no_doubt(curve):
+    """Rounding hides what little noise there is: equal shots are then as they should be, and tell as one."""
+    rng = np.random.default_rng(41)
+    alike, alone = fit(shots(curve, rng, noise=0.0)), fit(shots(curve, rng, many=1, noise=0.0))
+    assert not alike.doubts_about(DoubtKind.REPEATED_SHOTS)
+    assert alike.samples_used == alone.samples_used
+
+
+def test_a_faster_ring_folded_under_a_sluggish_one_is_doubted():
+    """440 kHz sampled at 500 kHz lies on a ring at 51 kHz; sampled four times as fast it stands apart."""
+    rng = np.random.default_rng(42)
+
+    def both(rate_hz):
+        fast = ring(440e3, 13.5, amplitude=30.0, phase=3.0, rate_hz=rate_hz)
+        return ring(51e3, 2.3, rate_hz=rate_hz) + fast
+
+    answers = [fit(shots(both(RATE_HZ), rng)) for _ in range(12)]
+    wrong = [a for a in answers if max(abs(off(a.main.frequency_hz, 51e3)), abs(off(a.main.q, 2.3))) > 3]
+    assert len(wrong) >= 6
+    assert all(a.doubts_about(DoubtKind.FOLDED) for a in wrong)
+    faster = fit(shots(both(4 * RATE_HZ), rng, many=2, rate_hz=4 * RATE_HZ))
+    assert [round(m.frequency_hz.value, -4) for m in faster.modes] == [50e3, 440e3]
+    assert off(faster.main.q, 2.3) == pytest.approx(0, abs=4)
+    assert not faster.doubts
+
+
+@pytest.mark.parametrize("burst", [(1.8, -1.0), (2.5, -1.5), (-2.5, -2.0)])
+def test_a_burst_of_two_samples_is_no_ring(burst):
+    """Fitted as one it stood at half the sampling rate with amplitudes of thousands, before the ring."""
+    rng = np.random.default_rng(1)
+    curve = ring(16e3, 2.3)
+    curve[2:4] += burst
+    for _ in range(6):
+        answer = fit(shots(curve, rng))
+        assert off(answer.main.frequency_hz, 16e3) == pytest.approx(0, abs=4)
+        assert all(m.amplitude.value < 500 for m in answer.modes)
+        assert not answer.tones
+
+
+def test_a_stirred_start_of_a_slow_ring_is_no_doubt():
+    rng = np.random.default_rng(43)
+    curve = ring(6e3, 2.3)
+    curve[2:4] += (2.5, -1.5)
+    answers = [fit(shots(curve, rng)) for _ in range(8)]
+    assert sum(step.what == "start of the window" for a in answers for step in a.account) >= 3
+    assert not any(a.doubts for a in answers)

@@ -32,6 +32,8 @@ _ADVICE: dict[DoubtKind, str] = {
     DoubtKind.BELOW_RING_THRESHOLD: "Before blaming the winding check the leads, the pulse and the capacitor",
     DoubtKind.GLITCHES: "Single wild samples were left out; look for a loose clip",
     DoubtKind.SHOTS_DISAGREE: "The shots do not tell one story; check the clips and capture again",
+    DoubtKind.REPEATED_SHOTS: "A copy tells nothing new; capture each shot for itself",
+    DoubtKind.FOLDED: "Sample faster (with the board: capture --interleave 4), which tells the two apart",
     DoubtKind.NOT_CONVERGED: "The computation did not settle; do not rely on these figures",
 }
 

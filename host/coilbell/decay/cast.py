@@ -9,7 +9,7 @@ import numpy as np
 from coilbell.decay import figures
 from coilbell.decay.covariance import Noise, covariance, noise_of
 from coilbell.decay.defects import Defect, Survey, main_mode, survey
-from coilbell.decay.doubts import beyond_noise, defect_doubts, general_doubts, no_ring_doubt
+from coilbell.decay.doubts import beyond_noise, defect_doubts, general_doubts, no_ring_doubt, repeated
 from coilbell.decay.law import Law, fit_law
 from coilbell.decay.model import DoubtKind, Fit, Mode, Quantity, Recovery, ResidualSummary
 from coilbell.decay.prepare import by_piece
@@ -27,8 +27,11 @@ _MARGINAL = 2.0
 """Evidence, in thresholds, from which a defect is not only named but fitted along."""
 
 
-def cast(settled: Settled, records: list[Record], count_to: float) -> Fit:
-    """The settled solution as figures with units, uncertainties and doubts."""
+def cast(settled: Settled, records: list[Record], count_to: float, copies: int) -> Fit:
+    """The settled solution as figures with units, uncertainties and doubts.
+
+    records: those fitted; copies: how many more only repeat one of them.
+    """
     solution = settled.solution
     noise = noise_of(solution)
     tangents = jacobians(settled.blocks, solution)
@@ -46,7 +49,7 @@ def cast(settled: Settled, records: list[Record], count_to: float) -> Fit:
     scale, unit = _unit(records)
     everything = _modes(settled, matrix, law, step_s, count_to, scale)
     modes, tones = _part(everything)
-    doubts = general_doubts(settled, noise, modes, len(tones), step_s)
+    doubts = general_doubts(settled, noise, modes, len(tones), step_s) + repeated(settled, copies)
     if seen is not None:
         doubts += defect_doubts(seen, found, law, step_s)
     if not modes:

@@ -39,7 +39,8 @@ def fit(
 
         v(t) = o + sum_k A_k exp(-a_k t) cos(2 pi f_k t + p_k) + sum_j B_j exp(-b_j t)
 
-    with a_k, f_k, b_j shared by all records and everything else free in each.
+    with a_k, f_k, b_j shared by all records and everything else free in each. A record that repeats another
+    sample by sample is counted once.
 
     Parameters
     ----------
@@ -60,8 +61,9 @@ def fit(
     InputError
         An option out of range, no records, or fewer than 24 samples in a window.
     """
-    many = [records] if isinstance(records, Record) else list(records)
-    _check_options(many, count_to, max_modes, min_hz)
+    given = [records] if isinstance(records, Record) else list(records)
+    _check_options(given, count_to, max_modes, min_hz)
+    many = _distinct(given)
     first = trace(many[0], start_s, stop_s)
     traces = [first] + [trace(r, start_s, stop_s, first.step_s) for r in many[1:]]
     warm = None if near is None else _poles(near, first.step_s)
@@ -69,7 +71,7 @@ def fit(
     settled = _grown_back(settled, many, stop_s, max_modes, min_hz)
     if start_s is None:
         settled = _from_onset(settled, many, stop_s, max_modes, min_hz)
-    return cast(settled, many, count_to)
+    return cast(settled, many, count_to, len(given) - len(many))
 
 
 def _check_options(records: list[Record], count_to: float, max_modes: int, min_hz: float | None) -> None:
@@ -81,6 +83,22 @@ def _check_options(records: list[Record], count_to: float, max_modes: int, min_h
         raise InputError(f"max_modes {max_modes}; give 1 to 4")
     if min_hz is not None and not min_hz > 0:
         raise InputError(f"min_hz {min_hz:g}; give a positive frequency, or leave it out")
+
+
+def _distinct(records: list[Record]) -> list[Record]:
+    """Each shot once: a copy tells nothing new, and counted as a shot it would shrink the uncertainties."""
+    if len(records) == 1:
+        return records
+    once: dict[tuple[object, ...], Record] = {}
+    for record in records:
+        once.setdefault(_content(record), record)
+    return list(once.values())
+
+
+def _content(record: Record) -> tuple[object, ...]:
+    times = None if record.times_s is None else record.times_s.tobytes()
+    samples = np.asarray(record.samples, dtype=np.float64).tobytes()
+    return samples, times, record.rate_hz, record.pretrigger, record.pulse_s
 
 
 def _poles(near: Fit, step_s: float) -> tuple[Array, Structure]:
@@ -127,7 +145,7 @@ def _from_onset(
         return settled
     reason = f"first samples left out, which do not follow the ring yet: {skipped}"
     step = ModeStep("start of the window", skipped, 0.0, True, reason)
-    return replace(later, account=(*later.account, step))
+    return replace(later, account=(*later.account, step), skipped=skipped)
 
 
 def _earlier(window: Trace, record: Record, coefficients: Array, settled: Settled) -> int:

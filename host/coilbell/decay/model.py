@@ -101,6 +101,8 @@ class DoubtKind(StrEnum):
     BELOW_RING_THRESHOLD = "below the ring threshold"
     GLITCHES = "glitches masked"
     SHOTS_DISAGREE = "shots disagree"
+    REPEATED_SHOTS = "repeated shots"
+    FOLDED = "faster ringing suspected"
     NOT_CONVERGED = "not converged"
 
 
@@ -174,6 +176,7 @@ class Fit:
     samples_used: int
     samples_masked: int
     records: int
+    """How many were fitted; one that repeats another, sample by sample, is not counted again."""
     curve: tuple[npt.NDArray[np.float64], ...] = ()
     """For each record (n, 2): time on the record's own axis [s], fitted value [units of the samples]."""
     residuals: tuple[npt.NDArray[np.float64], ...] = ()

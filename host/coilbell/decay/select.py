@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from coilbell.decay.average import ensemble_average
+from coilbell.decay.brief import unfounded
 from coilbell.decay.model import ModeStep
 from coilbell.decay.search import (
     Candidate,
@@ -56,11 +57,17 @@ class Limits:
     """[1/sample]"""
     noise_variance: float
     quantum: float
+    toggling: bool = False
+    """True where samples at rest go between two neighbouring codes and no further."""
 
     @property
     def undithered(self) -> bool:
-        """True when the noise is too small to turn rounding into noise."""
-        return self._own_noise < (_DITHER * self.quantum) ** 2
+        """True when the noise is too small to turn rounding into noise.
+
+        Near a code's edge even a little noise gives a variance of a quarter step squared; what tells it from
+        noise that dithers is that no third code comes.
+        """
+        return self.toggling or self._own_noise < (_DITHER * self.quantum) ** 2
 
     @property
     def _own_noise(self) -> float:
@@ -68,7 +75,8 @@ class Limits:
 
     def smallest(self, sluggish: bool) -> float:
         """Least amplitude of a mode [sample units]; a rounded slow baseline can look like a sluggish one."""
-        rounded = sluggish and self._own_noise < (_SLUGGISH_DITHER * self.quantum) ** 2
+        calm = self.toggling or self._own_noise < (_SLUGGISH_DITHER * self.quantum) ** 2
+        rounded = sluggish and calm
         steps = _UNDITHERED_STEPS if rounded else _SMALLEST_STEPS
         return steps * self.quantum
 
@@ -282,6 +290,20 @@ class _Search:
                 return True
         return False
 
+    def polish(self) -> None:
+        """Refine the poles, and drop modes that turn out to be none."""
+        while True:
+            best = self.best
+            best = self.best = solve(self.blocks, best.theta, best.structure, self.bounds, damping=1e-10)
+            k = unfounded(self.blocks, best, self.bounds, self.limits.noise_variance)
+            if k is None:
+                return
+            theta = np.delete(best.theta, [2 * k, 2 * k + 1])
+            structure = replace(best.structure, modes=best.structure.modes - 1)
+            reason = "over within a few samples, which do not tell its figures"
+            self.account.append(ModeStep(f"mode {k + 1}", 0.0, self.thresholds.mode, False, reason))
+            self.best = solve(self.blocks, theta, structure, self.bounds)
+
     def _swaps(self) -> list[tuple[Structure, Array, str]]:
         """Each sluggish mode replaced by an exponential, which it may have been taken for."""
         best, structure = self.best, self.best.structure
@@ -352,7 +374,7 @@ def _searched(blocks: list[Block], limits: Limits, start: Solution | None = None
         search.grow()
         if not search.prune():
             break
+    if search.best.structure.poles:
+        search.polish()
     solution = search.best
-    if solution.structure.poles:
-        solution = solve(blocks, solution.theta, solution.structure, search.bounds, damping=1e-10)
     return Selection(solution, tuple(search.account), search.bounds, tuple(search.passed), search.thresholds)

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from coilbell.decay.converter import Converter
 from coilbell.decay.model import ModeStep
-from coilbell.decay.prepare import MIN_WINDOW, Piece, Trace, blocks_of, by_piece, noise_variance
+from coilbell.decay.prepare import MIN_WINDOW, Piece, Trace, blocks_of, by_piece, noise_variance, toggling
 from coilbell.decay.rivals import fewer_with_defect
 from coilbell.decay.search import Thresholds, residual_spectrum
 from coilbell.decay.select import Limits, Selection, select
@@ -45,6 +45,8 @@ class Settled:
     glitches: int = 0
     too_clipped: bool = False
     """True where too few samples are off the rails for anything to be looked for."""
+    skipped: int = 0
+    """Samples left out at the start, which do not follow the ring yet."""
     power: Array | None = None
     """Residual spectrum, where it is known already."""
 
@@ -56,7 +58,8 @@ def settle(
     first = traces[0]
     length = max(float(t.times[-1]) + 1 for t in traces)
     slowest = 2 * np.pi * _LEAST_CYCLES / length if min_hz is None else 2 * np.pi * min_hz * first.step_s
-    limits = Limits(max_modes, slowest, noise_variance(traces), max(t.quantum for t in traces))
+    quantum = max(t.quantum for t in traces)
+    limits = Limits(max_modes, slowest, noise_variance(traces), quantum, toggling(traces))
     converter = Converter.of(first.rails, first.reference, first.wide)
     pieces = tuple(_after_clipping(t) for t in traces)
     if _too_clipped(pieces):
