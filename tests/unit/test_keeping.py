@@ -272,6 +272,16 @@ def test_against_a_ring_judged_bad_a_comparison_clears_nothing(
         take_over(log, bench / "all.zip")
 
 
+def test_sides_with_one_name_are_told_apart_by_their_numbers(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for seed in ("1", "2"):
+        port = [f"virtual:?part=moss-choke&seed={seed}&hurry=1", "--shots", "1", "--samples", "1024"]
+        assert main(["capture", "--item", "lot-3", "--port", *port]) == 0
+    told = shown(capsys, "compare", "--item", "lot-3")["title"]
+    assert told == "capacitor A (capture 1) -> capacitor A (capture 2)"
+
+
 def test_against_a_ring_judged_healthy_it_may_clear(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     write([record(1, "healthy")], bench / "good.json")
     assert main(["judge", "good.json", "--reference", "line", "--item", "lot-3", "--out-of-circuit"]) == 0

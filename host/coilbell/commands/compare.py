@@ -66,7 +66,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Compare; returns 0."""
-    from coilbell.bench.log import comparison_question, judged
+    from coilbell.bench.log import comparison_question, judged, sides_words
     from coilbell.bench.sentences import comparison_text
     from coilbell.winding import Relation
 
@@ -81,9 +81,8 @@ def run(options: argparse.Namespace) -> int:
             first_judged=drawer.said_of(first) if drawer and relation is not Relation.UNITS else "",
         )
         rungs = [*first, *second]
-        facts = judged(
-            question, [(rung.facts, rung.records[0]) for rung in rungs], None, _title(first, second)
-        )
+        title = sides_words(first[0], second[0])
+        facts = judged(question, [(rung.facts, rung.records[0]) for rung in rungs], None, title)
         keep = partial(drawer.keep, rungs, question, facts) if drawer else None
         show_and_keep(options, facts, comparison_text, keep)
     return 0
@@ -104,10 +103,6 @@ def _kind(options: argparse.Namespace, drawer: Drawer | None) -> str:
 
     item = drawer.item if drawer else None
     return options.kind or (item.kind if item and item.kind in KINDS else "other winding")
-
-
-def _title(first: list[Rung], second: list[Rung]) -> str:
-    return f"{first[0].label} -> {second[0].label}"
 
 
 def _sides(

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from coilbell.bench.log.archive import write_archive
     from coilbell.bench.log.arrival import take_over
     from coilbell.bench.log.drawer import Drawer
-    from coilbell.bench.log.entry import Entry, Reading, Rung, enter, keep, rungs_of
+    from coilbell.bench.log.entry import Entry, Reading, Rung, enter, keep, rungs_of, sides_words
     from coilbell.bench.log.soundness import problems
     from coilbell.bench.log.tables import write_table
     from coilbell.bench.log.words import LOG_SCHEMA, item_facts, item_line, item_text, outcome_text
@@ -62,6 +62,7 @@ __all__ = [
     "problems",
     "question_of",
     "rungs_of",
+    "sides_words",
     "take_over",
     "versions",
     "write_archive",
@@ -70,7 +71,7 @@ __all__ = [
 
 _HOMES = {
     "Drawer": ".drawer",
-    **dict.fromkeys(("Entry", "Reading", "Rung", "enter", "keep", "rungs_of"), ".entry"),
+    **dict.fromkeys(("Entry", "Reading", "Rung", "enter", "keep", "rungs_of", "sides_words"), ".entry"),
     **dict.fromkeys(("LOG_SCHEMA", "item_facts", "item_line", "item_text", "outcome_text"), ".words"),
     "problems": ".soundness",
     "take_over": ".arrival",

@@ -16,7 +16,7 @@ from coilbell.errors import FileError, InputError
 from coilbell.record import Connection, Record
 from coilbell.winding import Reference
 
-__all__ = ["Entry", "Reading", "Rung", "enter", "keep", "keep_rungs", "rungs_of"]
+__all__ = ["Entry", "Reading", "Rung", "enter", "keep", "keep_rungs", "rungs_of", "sides_words"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +109,16 @@ def keep_rungs(log: Log, item: Item, rungs: Sequence[Rung]) -> list[Rung]:
             fit = rung.fit or log.add_fit(capture, rung.facts).id
             held.append(replace(rung, capture=capture, fit=fit))
     return held
+
+
+def sides_words(first: Rung, second: Rung) -> str:
+    """The two sides of a comparison by their first rings; by their numbers too where the labels are alike."""
+    sides = (first, second)
+    alike = first.label == second.label
+    told = [
+        f"{rung.label} (capture {rung.capture})" if alike and rung.capture else rung.label for rung in sides
+    ]
+    return " -> ".join(told)
 
 
 def rungs_of(files: Sequence[str], reading: Reading) -> list[Rung]:

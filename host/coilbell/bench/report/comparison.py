@@ -16,6 +16,7 @@ from coilbell.bench.log import (
     Rung,
     comparison_question,
     judged,
+    sides_words,
 )
 from coilbell.bench.sentences import change_words, odds_words, percent
 from coilbell.errors import InputError
@@ -59,7 +60,7 @@ def compared_of(log: Log, item: Item) -> Compared | None:
         kind = item.kind if item.kind in KINDS else "other winding"
         question = comparison_question(len(one), kind=kind, relation=relation)
         rings = [(rung.facts, rung.records[0]) for rung in (*one, *other)]
-        facts = judged(question, rings, None, f"{one[0].label} -> {other[0].label}")
+        facts = judged(question, rings, None, sides_words(one[0], other[0]))
     except InputError:  # too little to compare, or no common test capacitor
         return None
     return Compared(_pairs(log, one), _pairs(log, other), facts, None)
@@ -81,11 +82,12 @@ def comparison_section(
     if compared is None:
         return ()
     facts = compared.facts
-    sentences = [facts["title"], *change_words(facts)]
+    sentences = [facts["title"]]
     if compared.kept is None:
+        sentences += change_words(facts)
         sentences.append("it tells what lies between the two rings, not whether either is whole")
     else:
-        sentences += facts["reasons"][len(facts["rings"]) :]
+        sentences += facts["reasons"]
         if facts["shorted_turn"]:
             sentences.append(_odds(facts))
         if facts["shorted_turn"] and _contradicted(compared, told):

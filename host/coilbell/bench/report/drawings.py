@@ -148,16 +148,11 @@ def _both(sides: Sequence[tuple[KeptCapture, Fit]], relation: str) -> Figure:
     struck = [_struck(capture) for capture, _ in sides]
     known = None not in struck
     ends = []
-    for (capture, fit), pulse, style in zip(sides, struck, styles, strict=True):
+    for (_, fit), name, pulse, style in zip(sides, _names(sides, relation), struck, styles, strict=True):
         curve = fit.curve[0]
         begin = pulse if known and pulse is not None else curve[0, 0]
         middle = fit.offset.value / fit.scale
         peak = float(np.max(np.abs(curve[:, 1] - middle))) or 1.0
-        name = (
-            capture.connection
-            if relation == Relation.CIRCUIT
-            else shorten(capture.label, 28, placeholder="...")
-        )
         words = f"{name}: {_legend(fit)}"
         axes.plot(curve[:, 0] - begin, (curve[:, 1] - middle) / peak, linewidth=1.1, label=words, **style)
         if fit.rings:
@@ -172,6 +167,14 @@ def _both(sides: Sequence[tuple[KeptCapture, Fit]], relation: str) -> Figure:
     axes.legend(loc="best", fontsize=8, framealpha=0.9)
     _shrink(drawing)
     return drawing
+
+
+def _names(sides: Sequence[tuple[KeptCapture, Fit]], relation: str) -> tuple[str, ...]:
+    if relation == Relation.CIRCUIT:
+        return tuple(capture.connection for capture, _ in sides)
+    if relation == Relation.TIME:
+        return ("before", "after")
+    return tuple(shorten(capture.label, 28, placeholder="...") for capture, _ in sides)
 
 
 def _struck(capture: KeptCapture) -> float | None:

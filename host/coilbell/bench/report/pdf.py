@@ -221,7 +221,7 @@ class _Page:
         return end
 
     def _table(self) -> None:
-        shares = (0.02, 0.3, 0.13, 0.08, 0.14, 0.11, 0.12, 0.1)
+        shares = (0.02, 0.24, 0.13, 0.08, 0.17, 0.12, 0.14, 0.1)
         self.pdf.set_draw_color(201, 201, 201)
         self.pdf.set_line_width(0.15)
         for number, row in enumerate(self.sheet.table):
@@ -230,9 +230,9 @@ class _Page:
             left, end = _MARGIN, self.y
             self._room(2 * self.line)
             for share, text in zip(shares, row, strict=True):
-                column = _Column(left, share * self.width)
+                column = _Column(left, share * self.width - 1)
                 end = max(end, self._text(column, self.y, text, bold=number == 0) if text else 0)
-                left += column.width
+                left += share * self.width
             self._colour()
             self.y = end + 0.4
             self.pdf.line(_MARGIN, self.y, _MARGIN + self.width, self.y)

@@ -32,8 +32,8 @@ CARE = (
 )
 
 BOUND = (
-    "An inductance behind < holds the winding's stray capacitance as well, which one test capacitor cannot "
-    "tell from it: the true one is smaller."
+    "An inductance behind < comes from one ring alone and has the winding's stray capacitance in it: the "
+    "true one is smaller."
 )
 
 HOW = (
