@@ -210,6 +210,21 @@ def test_a_running_decay_keeps_its_extremes(struck: dict[str, dict[str, Record]]
     assert upper == pytest.approx(exact, abs=3e-3 * exact[0])
 
 
+@pytest.mark.parametrize("whole", [False, True])
+def test_the_envelope_of_a_short_ring_is_drawn_where_it_rings(
+    struck: dict[str, dict[str, Record]], whole: bool
+) -> None:
+    """A frozen picture holds all of the record, of which the ring of a dead turn is a hundredth."""
+    record = struck["turn-dead"]["A"]
+    fitted = fit(record)
+    drawn = decay_drawing(fitted, record, whole=whole)
+    at, upper = (np.array(drawn["envelope"][name]) for name in ("at", "upper"))
+    axis = (fitted.curve[0][:, 0] - fitted.start_s) * drawn["units_per_s"]
+    exact = fitted.envelope[0] * fitted.scale * 1e3
+    seen = axis <= at[-1]
+    assert np.interp(axis[seen], at, upper) == pytest.approx(exact[seen], abs=0.02 * exact[0])
+
+
 def test_a_curve_between_wide_samples_meets_the_fit(struck: dict[str, dict[str, Record]]) -> None:
     record = struck["turn-dead"]["B"]
     fitted = fit(record)

@@ -59,7 +59,7 @@ def decay_drawing(fit: Fit, record: Record, *, name: str = "", whole: bool = Fal
     unit, per_s = ("ms", 1e3) if running_end - fit.start_s >= 1e-3 else ("us", 1e6)
     volts = fit.unit == "V"
     scale = fit.scale * (1e3 if volts else 1.0)
-    bends, reach = _envelope(fit, stop)
+    bends, reach = _envelope(fit, running_end, stop)
     at, curve = _curve(fit, times[pick], stop)
     middle = fit.offset.value / fit.scale
     return {
@@ -107,12 +107,19 @@ def _extremes(samples: Array) -> npt.NDArray[np.int_]:
     return np.unique(np.concatenate([first + columns.argmin(axis=1), first + columns.argmax(axis=1), rest]))
 
 
-def _envelope(fit: Fit, stop_s: float) -> tuple[Array, Array]:
-    """Times and heights of the envelope [s], [units of the samples]; nothing where nothing rings."""
+def _envelope(fit: Fit, died_s: float, stop_s: float) -> tuple[Array, Array]:
+    """Times and heights of the envelope [s], [units of the samples]; nothing where nothing rings.
+
+    The points lie where it rings: spread over all of a record they would miss a ring that is soon gone.
+    """
     if not fit.rings:
         return np.empty(0), np.empty(0)
     axis = fit.curve[0][:, 0]
-    at = np.linspace(float(axis[0]), min(float(axis[-1]), stop_s), _BENDS)
+    last = min(float(axis[-1]), stop_s)
+    died = min(last, died_s)
+    at = np.linspace(float(axis[0]), died, _BENDS)
+    if died < last:
+        at = np.append(at, np.linspace(died, last, _BENDS)[1:])
     return at, np.interp(at, axis, fit.envelope[0])
 
 
