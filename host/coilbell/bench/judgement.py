@@ -59,7 +59,6 @@ from coilbell.winding import (
     Explanation,
     Finding,
     Healthy,
-    Odds,
     Posterior,
     Ring,
     SeveralCapacitorTank,
@@ -243,7 +242,7 @@ def _doubts_of_sides(comparison: Comparison) -> list[str]:
     return list(dict.fromkeys(found))
 
 
-def _shorted(odds: Odds | Posterior) -> dict[str, Any]:
+def _shorted(odds: Posterior) -> dict[str, Any]:
     """Probability and ratios of a shorted turn; log10_shows: of a short that shows against nothing wrong."""
     return {
         "probability": finite(odds.shorted),
@@ -254,7 +253,7 @@ def _shorted(odds: Odds | Posterior) -> dict[str, Any]:
     }
 
 
-def _probabilities(odds: Odds | Posterior) -> dict[str, float]:
+def _probabilities(odds: Posterior) -> dict[str, float]:
     return {str(e): _rounded(p) for e, p in odds.explanations.items()}
 
 

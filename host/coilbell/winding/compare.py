@@ -33,9 +33,6 @@ from coilbell.winding.uncertainty import quantity
 
 __all__ = ["Comparison", "Relation", "compare"]
 
-_JUNCTION = 0.05
-"""Slope of ln(1/Q) over ln(amplitude) from which it points at a junction [1]."""
-
 _THINKABLE = 0.01
 """Probability below which a set of connections, though the best of them, explains nothing."""
 
@@ -186,10 +183,7 @@ def _connection(odds: Posterior) -> tuple[str, float]:
 
 
 def _bends(ring: Ring) -> bool:
-    step = ring.amplitude
-    if step is not None:
-        return abs(step.slope) > max(_JUNCTION, 3 * step.uncertainty)
-    return ring.amplitude_dependent
+    return ring.amplitude_dependent if ring.amplitude is None else ring.amplitude.bends
 
 
 def _ratio(a: Ring, b: Ring, row: int) -> Quantity:

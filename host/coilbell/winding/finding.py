@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 from coilbell.decay import Fit, Quantity
 from coilbell.errors import CoilbellError, InputError
@@ -19,7 +19,7 @@ from coilbell.winding.explanation import Explanation
 from coilbell.winding.freering import FreeRing
 from coilbell.winding.healthy import Healthy, healthy, matched
 from coilbell.winding.kind import Kind, Spread, kind_named
-from coilbell.winding.likelihood import CauseOdds, Posterior, posterior
+from coilbell.winding.likelihood import Posterior, posterior
 from coilbell.winding.observation import Observation, Ring, grouped, observe
 from coilbell.winding.plane import Shift, loss_slope, shift_of
 from coilbell.winding.reference import Reference
@@ -38,22 +38,12 @@ _NAME = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Odds:
+class Odds(Posterior):
     """The numbers behind a finding, present only where there is a reference.
 
-    explanations: probability of each [0..1], sums to 1; causes: what may be true; log10_ratio: shorted-turn
-    likelihood ratio; log10_shows: the same for a short that shows against nothing wrong; shorted: probability
-    of a shorted turn for `prior`; tail: probability that a healthy unit rings at least this far off; basis:
-    what the odds rest on, a sentence each.
+    basis: what the odds rest on, a sentence each.
     """
 
-    explanations: dict[Explanation, float]
-    causes: tuple[CauseOdds, ...]
-    log10_ratio: float
-    log10_shows: float
-    shorted: float
-    prior: float
-    tail: float
     basis: tuple[str, ...]
 
 
@@ -191,16 +181,7 @@ def _with_reference(
 
 
 def _odds(odds: Posterior, basis: tuple[str, ...]) -> Odds:
-    return Odds(
-        odds.explanations,
-        odds.causes,
-        odds.log10_ratio,
-        odds.log10_shows,
-        odds.shorted,
-        odds.prior,
-        odds.tail,
-        basis,
-    )
+    return Odds(**{field.name: getattr(odds, field.name) for field in fields(odds)}, basis=basis)
 
 
 def _without_reference(

@@ -32,6 +32,10 @@ _LIMITED = (
 )
 
 
+_BENT = 0.05
+"""Slope of ln(1/Q) over ln(amplitude) from which it is more than copper and ferrite have [1]."""
+
+
 @dataclass(frozen=True, slots=True)
 class Observation:
     """One ring, or the want of one.
@@ -92,12 +96,6 @@ class Observation:
             raise LookupError("nothing rang; check `rings` first")
         return 1 / self.q
 
-    def ring_count(self, fraction: float) -> float:
-        """Cycles until the envelope falls to `fraction` of the first peak [1]; 0 when nothing rang."""
-        if self.q is None:
-            return 0.0
-        return math.sqrt(self.q**2 - 0.25) / math.pi * math.log(1 / fraction)
-
 
 @dataclass(frozen=True, slots=True)
 class AmplitudeSlope:
@@ -105,6 +103,11 @@ class AmplitudeSlope:
 
     slope: float
     uncertainty: float
+
+    @property
+    def bends(self) -> bool:
+        """True where the loss surely follows the amplitude: a junction does that, copper does not."""
+        return abs(self.slope) > max(_BENT, 3 * self.uncertainty)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -215,8 +218,8 @@ def _together(group: Sequence[Observation]) -> Ring:
     if not ringing or len(ringing) * 2 < len(group):
         return Ring(group[0].capacitor, False, np.full(2, np.nan), np.eye(2), None, False, tuple(group))
     amplitude = _ladder(ringing)
-    bent = amplitude is not None and abs(amplitude.slope) > max(0.05, 3 * amplitude.uncertainty)
-    used = [min(ringing, key=lambda o: o.amplitude_volts or math.inf)] if bent else ringing
+    bends = amplitude is not None and amplitude.bends
+    used = [min(ringing, key=lambda o: o.amplitude_volts or math.inf)] if bends else ringing
     points = np.array([[math.log(o.natural_hz), math.log(o.loss)] for o in used])
     variances = np.array([[o.frequency_uncertainty**2, o.q_uncertainty**2] for o in used]) + 1e-14
     weights = 1 / variances

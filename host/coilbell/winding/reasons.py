@@ -186,7 +186,7 @@ def _ladder(rings: Sequence[Ring]) -> list[str]:
     found = []
     for ring in rings:
         step = ring.amplitude
-        if step is not None and abs(step.slope) > max(0.05, 3 * step.uncertainty):
+        if step is not None and step.bends:
             change = in_percent(math.expm1(step.slope * math.log(2)), "+")
             found.append(
                 f"with {ring.capacitor.words} the loss changes by {change} when the amplitude doubles: a "

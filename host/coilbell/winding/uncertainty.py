@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from coilbell.decay import Quantity
 
-__all__ = ["Z95", "correlated", "jacobian", "propagate", "quantity"]
+__all__ = ["Z95", "jacobian", "propagate", "quantity"]
 
 Array = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
@@ -49,11 +49,6 @@ def propagate(formula: Formula, values: Array, covariance: Array) -> tuple[Array
     value = formula(values.astype(np.complex128)).real
     slopes = jacobian(formula, values)
     return value, np.asarray(slopes @ covariance @ slopes.T, dtype=np.float64)
-
-
-def correlated(uncertainties: Array, correlations: Array) -> Array:
-    """(n, n) covariance from standard uncertainties (n,) and a correlation matrix (n, n)."""
-    return np.asarray(np.outer(uncertainties, uncertainties) * correlations, dtype=np.float64)
 
 
 def quantity(value: float, variance: float) -> Quantity:
