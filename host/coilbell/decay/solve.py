@@ -36,11 +36,10 @@ _ranges: dict[int, Array] = {}
 
 @dataclass(frozen=True, slots=True)
 class Structure:
-    """How many modes and exponentials a solution has, and whether the decays are held."""
+    """How many modes and exponentials a solution has; an offset goes with them."""
 
     modes: int
     exponentials: int
-    offset: bool = True
 
     @property
     def poles(self) -> int:
@@ -48,7 +47,7 @@ class Structure:
 
     @property
     def columns(self) -> int:
-        return self.poles + int(self.offset)
+        return self.poles + 1
 
 
 @dataclass(slots=True, eq=False)
@@ -93,7 +92,6 @@ class Solution:
     count: int
     """Samples used, all records together."""
     converged: bool = True
-    iterations: int = 0
     bases: list[Array] = field(default_factory=list)
     """For each block (p + q, n); rows from p on are times * row."""
 
@@ -202,8 +200,7 @@ def basis(block: Block, theta: Array, structure: Structure) -> Array:
         pole = complex(-rate)
         rows[row] = (_powers(pole, n) if block.uniform else _exponential(pole, block.times)).real
         row += 1
-    if structure.offset:
-        rows[row] = 1.0
+    rows[row] = 1.0
     if block.weights is not None:
         rows[:p] *= block.weights
     return rows
@@ -311,7 +308,6 @@ def solve(
         point.rss,
         count,
         converged,
-        iterations,
         point.rows,
     )
 
