@@ -40,6 +40,7 @@ __all__ = [
     "fraction_words",
     "quoted",
     "shown",
+    "unbroken",
     "winding_lines",
     "wrapped",
 ]
@@ -76,6 +77,11 @@ def quoted(word: str) -> str:
     if re.fullmatch(r"[\w./:+@-]+", word):
         return word
     return shlex.quote(word) if re.search(r'["$`!\\]', word) else f'"{word}"'
+
+
+def unbroken(text: str) -> str:
+    """`text` with blanks that no line is broken at between a number and its unit, for a page."""
+    return _FIGURE.sub("\u00a0", text)
 
 
 def wrapped(text: str, indent: int = 2, width: int = WIDTH) -> str:

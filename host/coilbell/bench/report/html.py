@@ -12,6 +12,7 @@ from coilbell.bench.report.drawings import Picture, stacked
 from coilbell.bench.report.pdf import layout_for
 from coilbell.bench.report.sheet import Sheet
 from coilbell.bench.sentences import percent
+from coilbell.bench.words import unbroken
 
 __all__ = ["html_of"]
 
@@ -32,7 +33,7 @@ def html_of(sheet: Sheet, pictures: Sequence[Picture]) -> str:
         title=escape(sheet.title),
         explanation=escape(sheet.explanation),
         verdict=_CLASSES.get(sheet.explanation, ""),
-        odds=escape(sheet.odds),
+        odds=escape(unbroken(sheet.odds)),
         chances="".join(_chance(name, p) for name, p in sheet.chances),
         tested=_pairs(sheet.tested),
         mark="* judged" if sheet.table else "",
@@ -80,7 +81,7 @@ def _columns(sections: Sequence[tuple[str, Sequence[str]]]) -> str:
     lengths = [0, 0]
     for head, sentences in sections:
         side = lengths.index(min(lengths))
-        listed = "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences)
+        listed = "".join(f"<li>{escape(unbroken(sentence))}</li>" for sentence in sentences)
         sides[side].append(f"<section><h2>{escape(head)}</h2><ul>{listed}</ul></section>")
         lengths[side] += 90 + sum(len(sentence) + 40 for sentence in sentences)
     return "".join(f"<div>{''.join(side)}</div>" for side in sides)

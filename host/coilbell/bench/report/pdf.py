@@ -18,6 +18,7 @@ from coilbell.bench.pictures import BLUE, ORANGE
 from coilbell.bench.report.drawings import Picture, stacked
 from coilbell.bench.report.sheet import Sheet
 from coilbell.bench.sentences import percent
+from coilbell.bench.words import unbroken
 from coilbell.errors import InputError
 
 __all__ = ["PAPERS", "Layout", "layout_for", "pdf_of"]
@@ -143,6 +144,7 @@ class _Page:
 
     def _text(self, column: _Column, y: float, text: str, *, grow: float = 0, bold: bool = False) -> float:
         """Write a paragraph; returns where it ends."""
+        text = unbroken(text)
         if self.measuring:
             return y + self._height(column, text, grow, bold)
         size = self._font(grow, bold)
@@ -151,6 +153,7 @@ class _Page:
         return float(self.pdf.get_y())
 
     def _height(self, column: _Column, text: str, grow: float = 0, bold: bool = False) -> float:
+        text = unbroken(text)
         key = (column.width, text, grow, bold)
         if key not in self.heights:
             size = self._font(grow, bold)
