@@ -164,6 +164,9 @@ def test_a_shot_struck_before_the_wish_changed_is_not_shown(watch: Callable[...,
     page.order("wish", connection="in circuit")
     page.until(lambda m: m["what"] == "status" and m["wish"]["connection"] == "in circuit")
     source.may_end.set()
+    overtaken = page.next("answer")
+    assert overtaken["failed"]
+    assert "strike again" in overtaken["words"]
     page.order("strike")
     first = page.next("shot")
     assert first["number"] == 1

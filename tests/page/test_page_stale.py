@@ -65,20 +65,6 @@ def test_a_ring_that_does_not_answer_what_is_asked_is_told(watch: Callable[..., 
     assert status["unstruck"] == ""
 
 
-def test_a_single_shot_that_a_change_overtook_is_told(watch: Callable[..., Any], source: Any) -> None:
-    page = watch()
-    _ready(page)
-    source.may_end.clear()
-    page.order("strike")
-    assert source.begun.wait(20)
-    page.order("wish", connection="in circuit")
-    page.until(lambda m: m["what"] == "status" and m["wish"]["connection"] == "in circuit")
-    source.may_end.set()
-    answer = page.next("answer")
-    assert answer["failed"]
-    assert "strike again" in answer["words"]
-
-
 def test_an_idle_page_hears_that_its_server_lives(watch: Callable[..., Any]) -> None:
     page = watch()
     _ready(page)

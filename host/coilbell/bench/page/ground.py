@@ -24,6 +24,8 @@ __all__ = ["Ground", "ground_key", "ground_of", "ring_drawing"]
 
 Array = npt.NDArray[np.float64]
 
+_FIRST = 0
+"""The plane is that of the finding's first capacitor, whichever was struck last."""
 _LINEAR = (0.01, 0.03)
 """Where the axes of loss and of drop turn from linear to logarithmic [1]."""
 _TICKS = ((-0.03, -0.01, 0, 0.01, 0.03, 0.1, 0.3, 1), (-0.3, -0.1, -0.03, 0, 0.03, 0.1, 0.3, 1, 3, 10, 30))
@@ -46,22 +48,22 @@ class Ground:
     drawing: dict[str, Any]
 
 
-def ground_key(finding: Finding, index: int) -> str:
+def ground_key(finding: Finding) -> str:
     """Same for two findings over the same ground."""
     assert finding.healthy is not None
-    return f"{finding.reference}/{finding.healthy.capacitors[index].farads}/{finding.connection}"
+    return f"{finding.reference}/{finding.healthy.capacitors[_FIRST].farads}/{finding.connection}"
 
 
-def ground_of(finding: Finding, reference: Reference, index: int) -> Ground:
-    """Curves of faults, contours of healthy units, the reference's own units, for capacitor `index`."""
-    lines = still_lines(finding, reference, index)
+def ground_of(finding: Finding, reference: Reference) -> Ground:
+    """Curves of faults, contours of healthy units, the reference's own units."""
+    lines = still_lines(finding, reference, _FIRST)
     drawn = [_drawn(line) for line in lines]
     marks = [
         {"kind": one.kind, "points": _listed(one.loss, one.drop)}
-        for one in marks_of(finding, reference, index)
+        for one in marks_of(finding, reference, _FIRST)
     ]
     letters = _letters(drawn)
-    key = ground_key(finding, index)
+    key = ground_key(finding)
     drawing = {
         "key": key,
         "ticks": [_ticks(axis) for axis in (0, 1)],
@@ -78,20 +80,20 @@ def ground_of(finding: Finding, reference: Reference, index: int) -> Ground:
     return Ground(key, drawing)
 
 
-def ring_drawing(finding: Finding, index: int) -> dict[str, Any]:
+def ring_drawing(finding: Finding) -> dict[str, Any]:
     """Place of the ring that is judged, and the 95 % ellipse of its own measurement."""
-    ring = ring_place(finding, index)
+    ring = ring_place(finding, _FIRST)
     loss, drop = _listed(np.array([ring.loss]), np.array([ring.drop]))
     return {
         "at": [loss[0], drop[0]],
         "ellipse": _listed(ring.ellipse_loss[::2], ring.ellipse_drop[::2]),
-        "words": _place_words(finding, index),
+        "words": _place_words(finding),
     }
 
 
-def _place_words(finding: Finding, index: int) -> str:
+def _place_words(finding: Finding) -> str:
     """Where the ring lies, with the uncertainty that its measurement and the reference's units leave."""
-    shift = finding.shifts[index]
+    shift = finding.shifts[_FIRST]
     values = (("added loss", shift.added_loss), ("inductance drop", shift.inductance_drop))
     return ", ".join(
         f"{name} {'+' * (value >= 0)}{concise(value, math.sqrt(shift.covariance[k][k]))}"

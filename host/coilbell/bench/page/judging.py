@@ -110,23 +110,17 @@ class Judge:
 
     def plane(self, shot: Shot) -> tuple[Ground | None, dict[str, Any] | None]:
         """What lies in the shift plane: the ground where it is new, and the ring with its trail."""
-        finding, index = shot.finding, _index(shot)
-        if finding is None or shot.reference is None or index is None:
+        finding = shot.finding
+        if finding is None or shot.reference is None or finding.healthy is None or not finding.shifts:
             return None, None
         ground = None
-        if self._ground is None or self._ground.key != ground_key(finding, index):
-            self._ground = ground = ground_of(finding, shot.reference, index)
+        if self._ground is None or self._ground.key != ground_key(finding):
+            self._ground = ground = ground_of(finding, shot.reference)
             self._trail.clear()
-        ring = ring_drawing(finding, index)
+        ring = ring_drawing(finding)
         trail = [list(axis) for axis in zip(*self._trail, strict=True)] or [[], []]
         self._trail.append(ring["at"])
         return ground, ring | {"key": self._ground.key, "trail": trail}
-
-
-def _index(shot: Shot) -> int | None:
-    """Position of the first capacitor among the finding's that rang; the plane stays with it."""
-    finding = shot.finding
-    return 0 if finding is not None and finding.healthy is not None and finding.shifts else None
 
 
 def _seen(fitted: Fit, record: Record) -> tuple[Observation | None, str]:
