@@ -117,7 +117,7 @@ def test_marks_log_note_and_report_by_keys(
     assert "note added" in _fill(page, "n", "lot-3", "second look")
     with Log(served.folder / "log.sqlite", writable=False) as log:
         assert [note.words for note in log.notes(log.item("lot-3"))] == ["warm side", "second look"]
-    with page.context.expect_page() as opened:
+    with page.context.expect_page(timeout=120_000) as opened:  # comes with the report, which loads the plots
         page.keyboard.press("p")
         page.keyboard.press("Enter")
     assert "lot-3" in opened.value.title()
