@@ -11,7 +11,7 @@ import pytest
 from coilbell.bench.sentences import finding_facts, finding_text, odds_words, percent
 from coilbell.errors import InputError, ReferenceMismatch
 from coilbell.figure import concise
-from coilbell.record import Capacitor, Connection
+from coilbell.record import Capacitor, Connection, Loading
 from coilbell.winding import Capture, Condition, Explanation, Observation, Posterior, Reference, find, observe
 from coilbell.winding.advice import next_step
 from coilbell.winding.finding import named
@@ -356,6 +356,19 @@ def test_the_slope_of_the_loss_has_an_uncertainty_that_is_true() -> None:
     assert finding.slope[0].value == pytest.approx(drawn.mean(), abs=0.01)
     assert finding.slope[0].standard_uncertainty == pytest.approx(drawn.std(), rel=0.05)
     assert any("slope of" in words and "(" in words.split("slope of")[1][:8] for words in finding.reasons)
+
+
+def test_stray_capacitance_that_the_tester_hides_is_no_measure() -> None:
+    """Rings with 40 pF beside the test capacitor, of a tester that is said to add 45 pF by itself."""
+    tester = Loading(0.0, 45e-12, 0.0, 1e-12)
+    seen = [
+        Observation(c, 1 / (2 * math.pi * math.sqrt(100e-6 * (c.farads + 40e-12))), 60.0, loading=tester)
+        for c in (A, B)
+    ]
+    known = Reference.begin("coil", "power inductor", [Capture("a", Condition.GOOD, o) for o in seen])
+    finding = find([replace(o, connection=OUT) for o in seen], known)
+    told = next(reason for reason in finding.reasons if "stray capacitance" in reason)
+    assert told.endswith("too little beside the tester's own to be held against it")
 
 
 def test_rings_of_no_single_winding_give_no_stray_capacitance() -> None:

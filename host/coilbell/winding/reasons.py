@@ -175,6 +175,8 @@ def _stray(by: Healthy, stray: Quantity, usual: float) -> str:
     words = f"stray capacitance by two capacitors {nanofarads} nF"
     if by.assumed_stray:
         return f"{words}, usual for the kind {usual * 1e9:.2g} nF"
+    if usual <= 0:
+        return f"{words}; the reference's is too little beside the tester's own to be held against it"
     whose = "its repeats" if by.same_unit else "healthy units"
     return (
         f"{words}, the reference's {usual * 1e9:.3g} nF: {in_percent(stray.value / usual - 1, '+')}, where "
