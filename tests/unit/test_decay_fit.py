@@ -180,6 +180,17 @@ def test_a_recovery_is_no_ring(rng):
         _ = answer.main
 
 
+def test_a_candidate_that_is_no_ring_for_another_reason_is_not_said_to_be_too_weak():
+    samples = np.random.default_rng(1).normal(0, 1, 4000)
+    samples[0] += 300
+    (doubt,) = fit(Record(samples, rate_hz=RATE_HZ)).doubts
+    assert doubt.kind is DoubtKind.BELOW_RING_THRESHOLD
+    assert "strong enough but no ring" in doubt.detail
+    (weak,) = fit(Record(samples[1:], rate_hz=RATE_HZ)).doubts
+    assert "strong enough" not in weak.detail
+    assert weak.statistic < weak.threshold
+
+
 def test_a_tone_is_kept_apart(rng):
     times = np.arange(2048) / RATE_HZ
     answer = fit(record(rng, extra=40 * np.cos(2 * np.pi * 61e3 * times)))

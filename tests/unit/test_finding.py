@@ -318,6 +318,15 @@ def test_what_is_not_ruled_out_comes_before_what_is_elsewhere() -> None:
     )
 
 
+def test_a_healthy_ring_does_not_send_elsewhere_who_was_sure_of_a_short() -> None:
+    sure = next_step(Explanation.LIKE_HEALTHY, None, (), OUT, 2, {}, shorted=0.99)
+    assert sure.startswith("try a known good part in its place")
+    assert "99 %" in sure
+    assert next_step(Explanation.LIKE_HEALTHY, None, (), OUT, 2, {}, shorted=0.6).startswith(
+        "look for the fault"
+    )
+
+
 def test_two_specimens_put_together_raise_a_doubt() -> None:
     apart = find([*rang(21.6e3, 128.0), *rang(21.9e3, 128.0)], reference())
     assert any("two specimens, or something moved" in doubt for doubt in apart.doubts)

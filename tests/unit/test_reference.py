@@ -166,7 +166,7 @@ def test_where_capacitors_fit_no_winding_the_healthy_one_still_rings_as_it_was_h
 
 
 def test_contradictory_repeats_are_refused() -> None:
-    with pytest.raises(ReferenceMismatch, match=r"rings of unit a with 22 nF differ by 5\.0%"):
+    with pytest.raises(ReferenceMismatch, match=r"rings of unit a with 22 nF differ by 5\.0 %"):
         yokes(good("a"), good("a", 31.5e3))
 
 

@@ -153,7 +153,7 @@ def test_the_report_compares_in_and_out_of_circuit(usual: Drawn) -> None:
     (sentences,) = (s for head, s in sheet.sections if head == "Comparison: out of circuit, then in circuit")
     assert sentences[0] == "bench-A -> in the set"
     assert re.fullmatch(
-        r"with 22 nF: frequency times [\d.]+\(\d+\), loss times [\d.]+\([\d.]+\)", sentences[1]
+        r"with 22 nF: frequency times [\d.]+\(\d+\), 1/Q times [\d.]+\([\d.]+\)", sentences[1]
     )
     assert "not whether either is whole" in sentences[-1], (
         "a page that nobody asked convicts and clears nothing"

@@ -11,7 +11,7 @@ from typing import Any
 
 from coilbell.bench.judgement import COMPARISON_SCHEMA, FINDING_SCHEMA, comparison_facts, finding_facts
 from coilbell.bench.quantities import concise
-from coilbell.bench.words import WIDTH, wrapped
+from coilbell.bench.words import WIDTH, shown, wrapped
 from coilbell.winding import Explanation
 
 __all__ = [
@@ -104,7 +104,7 @@ def change_words(facts: dict[str, Any]) -> list[str]:
     """What changed between the rings of a comparison, with uncertainties; facts: of `comparison_facts`."""
     pairs = zip(facts["rings"], facts["frequency_ratio"], facts["loss_ratio"], strict=False)
     lines = [
-        f"with {before['capacitor']}: frequency times {_shown(frequency)}, loss times {_shown(loss)}"
+        f"with {before['capacitor']}: frequency times {shown(frequency)}, 1/Q times {shown(loss)}"
         for (before, _), frequency, loss in pairs
     ]
     lines += [
@@ -124,11 +124,6 @@ def _added_loss(added: dict[str, Any] | None) -> list[str]:
     if value is None or spread is None or value <= 2 * spread:
         return []
     return [f"loss added like {concise(1 / value, spread / value**2, 'ohm')} across the winding"]
-
-
-def _shown(quantity: dict[str, float | None], unit: str = "") -> str:
-    value, spread = quantity["value"], quantity["standard_uncertainty"]
-    return concise(math.nan if value is None else value, math.nan if spread is None else spread, unit)
 
 
 def odds_words(log10_ratio: float) -> str:

@@ -178,7 +178,7 @@ def _mode_rows(facts: dict[str, Any]) -> list[str]:
         rows.append([str(number), *(shown(mode[key], unit) for _, key, unit in columns)])
     main = facts["modes"][0]
     ends = [_kept(f"{head} {_range(main[key], unit)}") for head, key, unit in columns]
-    whole = _kept(f"{main['ring_count_whole']} whole rings {columns[-1][0]}")
+    whole = _kept(f"{main['ring_count_whole']} peaks down {columns[-1][0]}")
     return [*_aligned(rows), wrapped(f"95 %: {'; '.join(ends)}; {whole}")]
 
 

@@ -25,14 +25,14 @@ mended that. Longer rings tell it from themselves."""
 
 def no_ring_doubt(settled: Settled) -> Doubt:
     """What the strongest candidate fell short of."""
-    rings = [step for step in settled.account if step.what.startswith("mode")]
+    rings = [step for step in settled.account if step.what.startswith("mode") and not step.accepted]
     best = max(rings, key=lambda step: step.statistic, default=None)
     if best is None:
         return Doubt(DoubtKind.BELOW_RING_THRESHOLD, "no candidate for a ring was seen", 0.0, 0.0)
-    detail = (
-        f"the strongest candidate for a ring reaches {best.statistic:.3g} noise variances, "
-        f"{best.threshold:.3g} needed: {best.reason}"
-    )
+    reached = f"{best.statistic:.3g} noise variances, {best.threshold:.3g} needed"
+    detail = f"the strongest candidate for a ring reaches {reached}: {best.reason}"
+    if best.statistic > best.threshold:
+        detail = f"the strongest candidate is strong enough but no ring ({reached}): {best.reason}"
     return Doubt(DoubtKind.BELOW_RING_THRESHOLD, detail, best.statistic, best.threshold)
 
 

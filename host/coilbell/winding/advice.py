@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from coilbell.figure import in_percent
 from coilbell.record import Connection
-from coilbell.winding.ambiguity import not_ruled_out
+from coilbell.winding.ambiguity import RIVAL, not_ruled_out
 from coilbell.winding.cause import SET
 from coilbell.winding.connection import attachments
 from coilbell.winding.explanation import Explanation
@@ -104,14 +105,21 @@ def next_step(
     *,
     beyond_core: bool = False,
     other_capacitor: bool = False,
+    shorted: float = 0.0,
 ) -> str:
     """What to do next; in circuit a ring that is not like the healthy one only says what to unplug.
 
     chances: of each explanation; one that comes near "like healthy" is to be ruled out first. beyond_core: no
-    fault of the core takes so much inductance; other_capacitor: a healthy one rings like this with another.
+    fault of the core takes so much inductance; other_capacitor: a healthy one rings like this with another;
+    shorted: probability of a shorted turn, which a prior may leave high beside a healthy ring.
     """
     if explanation is Explanation.LIKE_HEALTHY and kind is not None and kind.iron:
         return "try a known good part in its place: a healthy ring does not clear a winding of this kind"
+    if explanation is Explanation.LIKE_HEALTHY and shorted > 1 - RIVAL:
+        return (
+            "try a known good part in its place: a short too slight to ring otherwise stays at "
+            f"{in_percent(shorted)}, since it was held that likely before the ring"
+        )
     if explanation is Explanation.LIKE_HEALTHY:
         open_ = not_ruled_out(chances or {})
         first = f"{open_}: judge it by more good units; then " if open_ else ""

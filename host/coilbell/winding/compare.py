@@ -234,5 +234,5 @@ def _pair_words(a: Ring, b: Ring) -> str:
     return (
         f"with {a.capacitor.words}: first {first}, then {b.words}; "
         f"frequency times {concise(frequency, frequency * spread_f)}, "
-        f"loss times {concise(loss, loss * spread_d)}"
+        f"1/Q times {concise(loss, loss * spread_d)}"
     )

@@ -81,7 +81,8 @@ def doubts_of_one(
         found.append(
             TankDoubt(
                 TankDoubtKind.LOSS_PLACE_UNKNOWN,
-                f"at Q {ring.q:.2f} the inductance depends on where the loss sits, by up to {split:.1%}",
+                f"at Q {ring.q:.2f} the inductance depends on where the loss sits, "
+                f"by up to {100 * split:.1f} %",
                 split,
                 _SPLIT_MATTERS,
             )

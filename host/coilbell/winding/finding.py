@@ -165,6 +165,7 @@ def _with_reference(
             odds.explanations,
             beyond_core=any(shift.beyond_core for shift in shifts),
             other_capacitor=other is not None,
+            shorted=odds.shorted,
         ),
         advice.caution(explanation, where),
         count,

@@ -236,9 +236,10 @@ def _repeat_contradictions(reference: Reference, capacitor: Capacitor) -> list[s
             continue
         reach = np.ptp(points, axis=0)
         if (reach > _REPEAT_FAR).any():
+            apart_f, apart_q = 100 * np.expm1(reach)
             found.append(
-                f"the rings of unit {unit} with {capacitor.words} differ by {math.expm1(reach[0]):.1%} "
-                f"in f and {math.expm1(reach[1]):.0%} in Q; not one unit in one state; capture it again"
+                f"the rings of unit {unit} with {capacitor.words} differ by {apart_f:.1f} % in f "
+                f"and {apart_q:.0f} % in Q; not one unit in one state; capture it again"
             )
     return found
 
