@@ -166,6 +166,7 @@ def _told(
             len(pairs),
             odds.explanations,
             beyond_core=any(shift.beyond_core for shift in shifts),
+            shorted=odds.shorted,
         ),
         advice.caution(explanation, where),
     )
