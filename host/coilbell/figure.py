@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["concise", "decimals", "in_percent"]
+__all__ = ["concise", "decimals", "in_percent", "percent"]
 
 
 def concise(value: float, standard_uncertainty: float) -> str:
@@ -30,6 +30,13 @@ def concise(value: float, standard_uncertainty: float) -> str:
 def decimals(spread: float) -> int:
     """Places behind the point that show two digits of a spread above zero; negative from a hundred up."""
     return 1 - math.floor(math.log10(_two_digits(spread)) + 1e-9)
+
+
+def percent(chance: float) -> str:
+    """A probability [0..1] as "27 %", never rounded to certainty."""
+    if chance < 0.005:
+        return "<1 %" if chance > 0 else "0 %"
+    return ">99 %" if 0.995 < chance < 1 else f"{100 * chance:.0f} %"
 
 
 def in_percent(share: float, sign: str = "") -> str:

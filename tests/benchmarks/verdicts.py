@@ -118,10 +118,15 @@ def _row(
         says,
         odds.log10_shows,
         limits,
-        seen.ring_count(0.025),
+        _count(seen),
         (f, f - f0),
         (-d, d0 - d),
     )
+
+
+def _count(seen: Observation) -> float:
+    """Cycles until the envelope falls to 1/40 of the first peak."""
+    return 0.0 if seen.q is None else math.sqrt(max(seen.q**2 - 0.25, 0.0)) / math.pi * math.log(40)
 
 
 _RULES = {

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from coilbell.bench.sentences import finding_facts, finding_text, odds_words, percent
+from coilbell.bench.sentences import finding_facts, finding_text, odds_words
 from coilbell.errors import InputError, ReferenceMismatch
-from coilbell.figure import concise
+from coilbell.figure import concise, percent
 from coilbell.record import Capacitor, Connection, Loading
 from coilbell.winding import Capture, Condition, Explanation, Observation, Posterior, Reference, find, observe
 from coilbell.winding.advice import next_step
@@ -319,9 +319,9 @@ def test_what_is_not_ruled_out_comes_before_what_is_elsewhere() -> None:
 
 
 def test_a_healthy_ring_does_not_send_elsewhere_who_was_sure_of_a_short() -> None:
-    sure = next_step(Explanation.LIKE_HEALTHY, None, (), OUT, 2, {}, shorted=0.99)
+    sure = next_step(Explanation.LIKE_HEALTHY, None, (), OUT, 2, {}, shorted=0.9999)
     assert sure.startswith("try a known good part in its place")
-    assert "99 %" in sure
+    assert "stays at >99 %" in sure
     assert next_step(Explanation.LIKE_HEALTHY, None, (), OUT, 2, {}, shorted=0.6).startswith(
         "look for the fault"
     )

@@ -17,7 +17,7 @@ import numpy as np
 from coilbell.bench.pictures import BLUE, GREY, ORANGE
 from coilbell.bench.places import Line, Marks, RingPlace, marks_of, ring_place, still_lines
 from coilbell.bench.quantities import concise, engineering
-from coilbell.bench.sentences import percent
+from coilbell.figure import percent
 from coilbell.winding import Condition, Explanation, Finding, Reference
 
 if TYPE_CHECKING:

@@ -12,6 +12,7 @@ from typing import Any
 from coilbell.bench.judgement import COMPARISON_SCHEMA, FINDING_SCHEMA, comparison_facts, finding_facts
 from coilbell.bench.quantities import concise
 from coilbell.bench.words import WIDTH, shown, wrapped
+from coilbell.figure import percent
 from coilbell.winding import Explanation
 
 __all__ = [
@@ -25,7 +26,6 @@ __all__ = [
     "finding_text",
     "hidden_words",
     "odds_words",
-    "percent",
 ]
 
 _PART = 0.05
@@ -168,13 +168,6 @@ def hidden_words(shorted: dict[str, Any], chances: dict[str, float]) -> str:
         return ""
     chance = percent(shorted["probability"])
     return f"in the {chance} are shorted turns that look {' or '.join(elsewhere)}"
-
-
-def percent(chance: float) -> str:
-    """A probability [0..1] as "27 %", never rounded to certainty."""
-    if chance < 0.005:
-        return "<1 %" if chance > 0 else "0 %"
-    return ">99 %" if 0.995 < chance < 1 else f"{100 * chance:.0f} %"
 
 
 def _section(head: str, items: list[str]) -> list[str]:

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from coilbell.bench.quantities import counted
-from coilbell.bench.sentences import percent
+from coilbell.figure import percent
 
 __all__ = [
     "NOTHING_CERTAIN",

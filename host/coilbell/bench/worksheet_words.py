@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from coilbell.bench.sentences import percent
 from coilbell.bench.words import quoted, wrapped
 from coilbell.bench.worksheet import LogKeeper, Worksheet, opened
 from coilbell.bench.worksheet_sentences import (
@@ -26,6 +25,7 @@ from coilbell.bench.worksheet_sentences import (
     proposal_words,
     settle_words,
 )
+from coilbell.figure import percent
 from coilbell.isolate import Odds, Proposal, odds, plan, settling
 
 if TYPE_CHECKING:

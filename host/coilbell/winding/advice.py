@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from coilbell.figure import in_percent
+from coilbell.figure import percent
 from coilbell.record import Connection
 from coilbell.winding.ambiguity import RIVAL, not_ruled_out
 from coilbell.winding.cause import SET
@@ -118,7 +118,7 @@ def next_step(
     if explanation is Explanation.LIKE_HEALTHY and shorted > 1 - RIVAL:
         return (
             "try a known good part in its place: a short too slight to ring otherwise stays at "
-            f"{in_percent(shorted)}, since it was held that likely before the ring"
+            f"{percent(shorted)}, since it was held that likely before the ring"
         )
     if explanation is Explanation.LIKE_HEALTHY:
         open_ = not_ruled_out(chances or {})

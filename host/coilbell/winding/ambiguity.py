@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from coilbell.figure import in_percent
+from coilbell.figure import percent
 from coilbell.record import Capacitor, Connection
 from coilbell.winding.explanation import Explanation
 from coilbell.winding.healthy import Healthy
@@ -28,7 +28,7 @@ def not_ruled_out(chances: Mapping[Explanation, float]) -> str:
     if not rivals:
         return ""
     first = max(rivals, key=lambda e: rivals[e])
-    return f"{first} ({in_percent(rivals[first])}) is not ruled out"
+    return f"{first} ({percent(rivals[first])}) is not ruled out"
 
 
 def not_separable(
@@ -52,12 +52,10 @@ def not_separable(
             "with every winding unloaded, out of circuit, does what is left mean a turn"
         )
     rivals = [e for e in chance if e is not explanation and chance[e] >= RIVAL and e in _PAIRED]
-    listed = [
-        f"{e} ({in_percent(chance[e])})" for e in dict.fromkeys([*_first(explanation, chance), *rivals])
-    ]
+    listed = [f"{e} ({percent(chance[e])})" for e in dict.fromkeys([*_first(explanation, chance), *rivals])]
     unknown = chance[Explanation.UNDECIDED]
     if len(listed) == 1 and explanation is Explanation.UNDECIDED and unknown >= RIVAL:
-        listed.append(f"something not known here ({in_percent(unknown)})")
+        listed.append(f"something not known here ({percent(unknown)})")
     if len(listed) > 1:
         found.append(" or ".join(listed))
     beyond = any(shift.beyond_core for shift in shifts)

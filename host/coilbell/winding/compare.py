@@ -15,7 +15,7 @@ import numpy as np
 
 from coilbell.decay import Quantity
 from coilbell.errors import InputError, ReferenceMismatch
-from coilbell.figure import concise, in_percent
+from coilbell.figure import concise, percent
 from coilbell.record import Connection
 from coilbell.winding import advice
 from coilbell.winding.added import Added, added_between, added_words
@@ -205,7 +205,7 @@ def _reasons(
     name, chance = connection
     if name:
         found.append(
-            f"of what a set connects, {name} explains it best ({in_percent(chance)} if the winding itself is "
+            f"of what a set connects, {name} explains it best ({percent(chance)} if the winding itself is "
             "whole)"
             if chance >= _THINKABLE
             else "nothing that a set is known to connect explains it, if the winding itself is whole"

@@ -14,7 +14,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from coilbell.bench.sentences import percent
 from coilbell.bench.worksheet import Worksheet
 from coilbell.bench.worksheet_sentences import (
     NOTHING_CERTAIN,
@@ -32,6 +31,7 @@ from coilbell.bench.worksheet_sentences import (
     settle_words,
 )
 from coilbell.bench.worksheet_words import worksheet_facts
+from coilbell.figure import percent
 from coilbell.isolate import LEVELS, Step, cautions, may, shipped
 
 __all__ = ["FINDING", "Waiting", "closed_message", "latest_words", "open_message"]

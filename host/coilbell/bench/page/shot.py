@@ -9,9 +9,10 @@ from typing import Any
 from coilbell.bench.judgement import finding_facts
 from coilbell.bench.page.curve import decay_drawing
 from coilbell.bench.quantities import concise, engineering, interval
-from coilbell.bench.sentences import counter_words, hidden_words, odds_words, percent
+from coilbell.bench.sentences import counter_words, hidden_words, odds_words
 from coilbell.bench.words import doubt_sentence, figure, fraction_words
 from coilbell.decay import Fit, Quantity
+from coilbell.figure import percent
 from coilbell.record import Record
 from coilbell.winding import Explanation, Finding, Observation, Reference
 

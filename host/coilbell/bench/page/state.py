@@ -7,9 +7,9 @@ from typing import Any
 
 from coilbell.bench.page.order import WishFor
 from coilbell.bench.page.source import Leads, Link, Wish
-from coilbell.bench.sentences import percent
 from coilbell.bench.typed_reading import fraction
 from coilbell.errors import BoardError, BoardTimeout, CoilbellError, InputError
+from coilbell.figure import percent
 from coilbell.record import Connection
 from coilbell.winding import KINDS, kind_named
 

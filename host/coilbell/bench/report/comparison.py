@@ -18,8 +18,9 @@ from coilbell.bench.log import (
     judged,
     sides_words,
 )
-from coilbell.bench.sentences import change_words, odds_words, percent
+from coilbell.bench.sentences import change_words, odds_words
 from coilbell.errors import InputError
+from coilbell.figure import percent
 from coilbell.winding import KINDS, Explanation
 
 __all__ = ["Compared", "Pair", "compared_of", "comparison_section"]

@@ -11,8 +11,8 @@ from string import Template
 from coilbell.bench.report.drawings import Picture, stacked
 from coilbell.bench.report.pdf import layout_for
 from coilbell.bench.report.sheet import Sheet
-from coilbell.bench.sentences import percent
 from coilbell.bench.words import unbroken
+from coilbell.figure import percent
 
 __all__ = ["html_of"]
 

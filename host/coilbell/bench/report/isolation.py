@@ -6,9 +6,9 @@ from typing import Any
 
 from coilbell.bench.log import Item, Log
 from coilbell.bench.quantities import counted
-from coilbell.bench.sentences import percent
 from coilbell.bench.worksheet_words import NOTHING_CERTAIN, NOTHING_FITS, kept_facts, move_words
 from coilbell.errors import FileError
+from coilbell.figure import percent
 
 __all__ = ["isolation_sections", "kept_worksheet"]
 

@@ -17,9 +17,9 @@ from typing import Any
 from coilbell.bench.pictures import BLUE, ORANGE
 from coilbell.bench.report.drawings import Picture, stacked
 from coilbell.bench.report.sheet import Sheet
-from coilbell.bench.sentences import percent
 from coilbell.bench.words import unbroken
 from coilbell.errors import InputError
+from coilbell.figure import percent
 
 __all__ = ["PAPERS", "Layout", "layout_for", "pdf_of"]
 
