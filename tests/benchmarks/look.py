@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ast
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 if __package__ in (None, ""):
@@ -21,7 +22,12 @@ from benchmarks.ours import fitted, judged
 from benchmarks.score import score
 from benchmarks.signals import RATE_HZ, Case, clipped, domain, silent
 
-MAKERS = {"domain": domain, "clipped": clipped, "silent": silent, "mismatched": mismatched}
+MAKERS: dict[str, Callable[..., Case]] = {
+    "domain": domain,
+    "clipped": clipped,
+    "silent": silent,
+    "mismatched": mismatched,
+}
 
 
 def named(text: str) -> Case:

@@ -15,6 +15,7 @@ frequency drift  half: linear in time by 0.5..3 % in three time constants; half:
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 
@@ -67,7 +68,7 @@ def mismatched(kind: str, seed: int, index: int) -> Case:
     rng = generator(seed, 4, number, index)
     draw = _draw(rng)
     sigma = 0.7 if kind == "non-linearity" else log_uniform(rng, 0.6, 2.0)
-    makers = {
+    makers: dict[str, Callable[[_Draw], Array]] = {
         "control": lambda d: d.plain,
         "decay 5 %": partial(_amplitude_law, 0.05),
         "decay 30 %": partial(_amplitude_law, 0.30),

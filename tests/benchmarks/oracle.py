@@ -32,7 +32,8 @@ def descend(
         residual = values - noise_free(values.size, rings, recoveries, 0.0)
         rates, amplitudes = zip(*recoveries, strict=True) if recoveries else ((), ())
         jacobian = sensitivities(times, rings, rates, amplitudes)
-        step, *_ = np.linalg.lstsq(jacobian[used], residual[used], rcond=1e-12)
+        solved, *_ = np.linalg.lstsq(jacobian[used], residual[used], rcond=1e-12)
+        step = np.asarray(solved, dtype=np.float64)
         level = residual[used] - residual[used].mean()
         best = min(best, float(level @ level))
         recoveries = tuple(

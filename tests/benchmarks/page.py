@@ -101,8 +101,9 @@ class Client:
 
     def __init__(self, address: str) -> None:
         from websockets.sync.client import connect
+        from websockets.typing import Origin
 
-        origin = "/".join(address.split("/")[:3])
+        origin = Origin("/".join(address.split("/")[:3]))
         self._opened = connect(address.replace("http", "ws") + "shots", origin=origin, max_size=None)
         self.socket = self._opened.__enter__()
         self.shots: list[dict[str, Any]] = []
