@@ -36,7 +36,7 @@ def percent(chance: float) -> str:
     """A probability [0..1] as "27 %", never rounded to certainty."""
     if chance < 0.005:
         return "<1 %" if chance > 0 else "0 %"
-    return ">99 %" if 0.995 < chance < 1 else f"{100 * chance:.0f} %"
+    return ">99 %" if 0.995 < chance < 1 else in_percent(chance)
 
 
 def in_percent(share: float, sign: str = "") -> str:

@@ -43,7 +43,7 @@ from coilbell.isolate import (
     tone_evidence,
 )
 
-__all__ = ["evidence_of", "fraction", "meter_of", "sound"]
+__all__ = ["evidence_of", "fraction", "meter_of", "prior", "sound"]
 
 _LARGEST_FINDING = 10_000_000
 Pairs = dict[str, str]
@@ -89,6 +89,22 @@ def fraction(text: str, what: str) -> float:
     value = parse(text[:-1], "", what) / 100 if text.endswith("%") else parse(text, "", what)
     if not 0 < value <= 1:
         raise InputError(f"{what} {text[:40]!r} must lie above 0 and up to 100 %")
+    return value
+
+
+def prior(text: str, what: str) -> float:
+    """Probability of a shorted turn before the ring, above 0 and below 1, from "0.3" or "30%".
+
+    Raises InputError.
+    """
+    try:
+        value = fraction(text.replace(" ", ""), what)
+    except InputError as error:
+        raise InputError(
+            f"{what} {text[:40]!r} is no probability; write one between 0 and 1, such as 0.3 or 30%"
+        ) from error
+    if value == 1:
+        raise InputError(f"{what} {text[:40]} leaves nothing to find out; give one below 1, such as 0.5")
     return value
 
 

@@ -158,17 +158,9 @@ def add_prior(parser: argparse.ArgumentParser) -> None:
 
 def prior_of(options: argparse.Namespace) -> float:
     """The prior, from "0.3" or "30%". Raises InputError unless it lies between 0 and 1."""
-    from coilbell.bench.typed_reading import fraction
+    from coilbell.bench.typed_reading import prior
 
-    try:
-        value = fraction(options.prior.strip(), "--prior")
-    except InputError as error:
-        raise InputError(
-            f"--prior {options.prior!r} is no probability; write one between 0 and 1, such as 0.3 or 30%"
-        ) from error
-    if value == 1:
-        raise InputError(f"--prior {options.prior} leaves nothing to find out; give one below 1, such as 0.5")
-    return value
+    return prior(options.prior, "--prior")
 
 
 def add_reference(parser: argparse.ArgumentParser) -> None:

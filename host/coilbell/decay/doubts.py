@@ -30,9 +30,12 @@ def no_ring_doubt(settled: Settled) -> Doubt:
     if best is None:
         return Doubt(DoubtKind.BELOW_RING_THRESHOLD, "no candidate for a ring was seen", 0.0, 0.0)
     reached = f"{best.statistic:.3g} noise variances, {best.threshold:.3g} needed"
-    detail = f"the strongest candidate for a ring reaches {reached}: {best.reason}"
-    if best.statistic > best.threshold:
-        detail = f"the strongest candidate is strong enough but no ring ({reached}): {best.reason}"
+    told = (
+        f"is strong enough but no ring ({reached})"
+        if best.statistic > best.threshold
+        else f"for a ring reaches {reached}"
+    )
+    detail = f"the strongest candidate {told}: {best.reason}"
     return Doubt(DoubtKind.BELOW_RING_THRESHOLD, detail, best.statistic, best.threshold)
 
 

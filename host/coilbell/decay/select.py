@@ -293,8 +293,8 @@ class _Search:
     def polish(self) -> None:
         """Refine the poles, and drop modes that turn out to be none."""
         while True:
-            best = self.best
-            best = self.best = solve(self.blocks, best.theta, best.structure, self.bounds, damping=1e-10)
+            rough = self.best
+            best = self.best = solve(self.blocks, rough.theta, rough.structure, self.bounds, damping=1e-10)
             k = unfounded(self.blocks, best, self.bounds, self.limits.noise_variance)
             if k is None:
                 return

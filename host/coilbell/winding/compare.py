@@ -28,6 +28,7 @@ from coilbell.winding.kind import Kind, kind_named
 from coilbell.winding.likelihood import Posterior, posterior
 from coilbell.winding.observation import Observation, Ring, grouped, same_capacitor
 from coilbell.winding.plane import Shift, shift_of
+from coilbell.winding.reasons import CONVICTS_NOTHING
 from coilbell.winding.reference import Capture, Condition, Reference
 from coilbell.winding.uncertainty import quantity
 
@@ -220,7 +221,7 @@ def _clearing(where: Connection, healthy_like: bool, open_: str) -> list[str]:
     if where is not Connection.IN_CIRCUIT:
         return []
     if not healthy_like:
-        return ["in circuit a bad ring convicts nothing: what is connected can do the same"]
+        return [CONVICTS_NOTHING]
     if open_:
         return [f"in circuit it rings like the healthy winding, which has not cleared it: {open_}"]
     return ["in circuit it rings like the healthy winding, which clears it"]

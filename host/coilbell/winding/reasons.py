@@ -22,11 +22,14 @@ from coilbell.winding.tank import OneCapacitorTank
 from coilbell.winding.visible import spread_of_capacitance
 
 __all__ = [
+    "CONVICTS_NOTHING",
     "basis",
     "check_kind",
     "reasons",
     "reasons_of_kind",
 ]
+
+CONVICTS_NOTHING = "in circuit a bad ring convicts nothing: what is connected can do the same"
 
 
 def check_kind(reference: Reference, kind: Kind) -> None:
@@ -66,7 +69,7 @@ def reasons(
 
 def _in_circuit(explanation: Explanation, odds: Posterior) -> str:
     if explanation is not Explanation.LIKE_HEALTHY:
-        return "in circuit a bad ring convicts nothing: what is connected can do the same"
+        return CONVICTS_NOTHING
     open_ = not_ruled_out(odds.explanations)
     rule = "in circuit a ring like the healthy one clears the winding"
     return f"{rule}; this one has not cleared it: {open_}" if open_ else rule

@@ -10,6 +10,5 @@ from coilbell.bench.page.desk import Desk
 from coilbell.bench.page.keeping import Keeping
 from coilbell.bench.page.server import Server
 from coilbell.bench.page.source import Leads, Link, Source, Wish
-from coilbell.bench.page.state import prior_of
 
-__all__ = ["Desk", "Keeping", "Leads", "Link", "Server", "Source", "Wish", "prior_of"]
+__all__ = ["Desk", "Keeping", "Leads", "Link", "Server", "Source", "Wish"]

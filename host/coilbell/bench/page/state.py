@@ -7,13 +7,13 @@ from typing import Any
 
 from coilbell.bench.page.order import WishFor
 from coilbell.bench.page.source import Leads, Link, Wish
-from coilbell.bench.typed_reading import fraction
+from coilbell.bench.typed_reading import prior
 from coilbell.errors import BoardError, BoardTimeout, CoilbellError, InputError
 from coilbell.figure import percent
 from coilbell.record import Connection
 from coilbell.winding import KINDS, kind_named
 
-__all__ = ["State", "prior_of"]
+__all__ = ["State"]
 
 _ALONE = {"reference": "there is no reference on the shelf yet; mark a ring as good to make one"}
 
@@ -79,7 +79,7 @@ class State:
         if order.reference is not None:
             wish = replace(wish, reference=order.reference)
         if order.prior is not None:
-            wish = replace(wish, prior=prior_of(order.prior))
+            wish = replace(wish, prior=prior(order.prior, "prior"))
         return wish
 
     def following(self, what: str) -> list[str]:
@@ -146,14 +146,6 @@ def _link_words(link: Link) -> str:
     if not link.retried and not link.damaged:
         return link.words
     return f"{link.words}; {link.retried} requests made again, {link.damaged} frames damaged"
-
-
-def prior_of(text: str) -> float:
-    """Probability of a shorted turn before the ring, from "0.3" or "30%"; raises InputError."""
-    value = fraction(text.replace(" ", ""), "prior")
-    if value >= 1:
-        raise InputError(f"prior {text[:40]!r} leaves nothing to find out; give one below 1, such as 0.5")
-    return value
 
 
 def _connection(text: str) -> Connection:
