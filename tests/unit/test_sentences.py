@@ -123,6 +123,7 @@ def test_nothing_is_said_twice() -> None:
         assert flat(finding_text(facts)).count("where a healthy one here counts") == 1
         assert not flat(finding_text(facts)).count("first peak shows")
     text = flat(comparison_text(compared(moved(1, 0.3))))
+    assert "all this if the first is whole" in text
     assert text.count("with 22 nF") == 1
     assert text.count("across the winding") == 1
     relay = Reference.begin("relay", "relay coil", [Capture("u1", Condition.GOOD, seen(3e3, 1.6))])

@@ -90,7 +90,8 @@ def comparison_text(facts: dict[str, Any]) -> str:
     if facts.get("first_judged"):
         lines.append(wrapped(f"the first was judged {facts['first_judged']}: no odds are given against it"))
     else:
-        lines += _odds_lines(facts["shorted_turn"], facts["probabilities"])
+        odds = _odds_lines(facts["shorted_turn"], facts["probabilities"])
+        lines += [*odds, wrapped("all this if the first is whole, which no comparison shows")] if odds else []
     lines += _section("change", facts["reasons"])
     lines += _section("cannot be seen", facts["cannot_see"])
     lines += _section("doubts", facts.get("doubts", []))
