@@ -12,8 +12,18 @@ import numpy as np
 import numpy.typing as npt
 
 from coilbell.errors import RecordError
+from coilbell.terms import RECORDED, Step
 
-__all__ = ["MAX_SAMPLES", "SCHEMA", "Capacitor", "Connection", "Loading", "Record", "WideCode"]
+__all__ = [
+    "MAX_SAMPLES",
+    "SCHEMA",
+    "Capacitor",
+    "Connection",
+    "Loading",
+    "Record",
+    "Temperature",
+    "WideCode",
+]
 
 SCHEMA = 1
 """Number of this record layout; it rises when a field changes its meaning."""
@@ -23,6 +33,9 @@ MAX_SAMPLES = 4_000_000
 
 _LARGEST = 1e30
 """Squares of larger samples would leave the range of floats; instruments write 9.9e37 for "no value"."""
+
+_LONGEST_PINS = 60
+"""Characters for the pins of a winding; they stand in one line of a screen."""
 
 _LONGEST_S = 1e12
 """Times farther off are no instrument's."""
@@ -97,6 +110,25 @@ class Loading:
 
 
 @dataclass(frozen=True, slots=True)
+class Temperature:
+    """How warm the part was, or what stands for it.
+
+    celsius and its standard uncertainty [K]; board: "" for a temperature of the part that a person typed; the
+    tester's identity where its own sensor read it: that is the chip's, good for differences on one board.
+    """
+
+    celsius: float
+    uncertainty: float = 1.0
+    board: str = ""
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.celsius) and -60 <= self.celsius <= 200):
+            raise RecordError("temperature", f"{self.celsius!r} degrees", "give -60 to 200 Celsius")
+        if not (math.isfinite(self.uncertainty) and 0 <= self.uncertainty <= 100):
+            raise RecordError("temperature", f"uncertainty {self.uncertainty!r} K", "give 0 to 100")
+
+
+@dataclass(frozen=True, slots=True)
 class WideCode:
     """A code that the converter gives for more than one count: a peak of its differential non-linearity.
 
@@ -158,6 +190,12 @@ class Record:
     """Identity of the tester, or "" for an imported record."""
     utc: datetime | None = None
     connection: Connection = Connection.UNKNOWN
+    done: tuple[Step, ...] = ()
+    """What had been unplugged, lifted, tested or cleaned before this ring."""
+    across: str = ""
+    """Which winding was rung, in the user's words, such as pins "3-5"; "" where nobody said."""
+    temperature: Temperature | None = None
+    """How warm the part was; None where nobody knows."""
     note: str = ""
     source: str = ""
     """File or port the record came from."""
@@ -312,6 +350,10 @@ def _check_pulse(record: Record) -> None:
 def _check_identity(record: Record) -> None:
     if record.shot < 0:
         raise RecordError("shot", f"{record.shot}", "give an index from 0")
+    if not set(record.done) <= set(RECORDED) or len(set(record.done)) != len(record.done):
+        raise RecordError("done", f"{list(record.done)}", f"give some of {', '.join(RECORDED)}, each once")
+    if len(record.across) > _LONGEST_PINS or not record.across.isprintable():
+        raise RecordError("across", f"{record.across[:40]!r}", "name the pins in a few words, such as 3-5")
     if record.schema != SCHEMA:
         raise RecordError("schema", f"{record.schema}, this version knows {SCHEMA}", "update coilbell")
     if record.utc is not None:

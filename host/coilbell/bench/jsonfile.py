@@ -33,7 +33,17 @@ import numpy as np
 import numpy.typing as npt
 
 from coilbell.errors import FileError
-from coilbell.record import MAX_SAMPLES, SCHEMA, Capacitor, Connection, Loading, Record, WideCode
+from coilbell.record import (
+    MAX_SAMPLES,
+    SCHEMA,
+    Capacitor,
+    Connection,
+    Loading,
+    Record,
+    Temperature,
+    WideCode,
+)
+from coilbell.terms import RECORDED, Step
 
 __all__ = ["FORMAT", "decode", "encode", "recognises"]
 
@@ -61,6 +71,12 @@ class _Loading(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     farads_uncertainty: float = 0.0
 
 
+class _Temperature(msgspec.Struct, forbid_unknown_fields=True):
+    celsius: float
+    uncertainty: float = 1.0
+    board: str = ""
+
+
 class _WideCode(msgspec.Struct, forbid_unknown_fields=True):
     code: float
     excess: float
@@ -86,6 +102,9 @@ class _Record(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     board: str = ""
     utc: datetime | None = None
     connection: str = "unknown"
+    done: list[str] = []
+    across: str = ""
+    temperature: _Temperature | None = None
     note: str = ""
     source: str = ""
     extra: dict[str, str] = {}
@@ -158,6 +177,8 @@ def _struct(record: Record) -> _Record:
         test_capacitor=None if capacitor is None else _Capacitor(*_values(capacitor)),
         loading=None if record.loading is None else _Loading(*astuple(record.loading)),
         connection=str(record.connection),
+        done=[str(step) for step in record.done],
+        temperature=None if record.temperature is None else _Temperature(*astuple(record.temperature)),
         **plain,
     )
 
@@ -171,6 +192,8 @@ _SHAPED = (
     "test_capacitor",
     "loading",
     "connection",
+    "done",
+    "temperature",
 )
 _PLAIN_FIELDS = frozenset(name for name in _Record.__struct_fields__ if name not in _SHAPED)
 
@@ -187,7 +210,7 @@ def _type_name(samples: npt.NDArray[Any]) -> str:
 
 
 def _record(struct: _Record, number: int) -> Record:
-    capacitor = struct.test_capacitor
+    capacitor, warm = struct.test_capacitor, struct.temperature
     plain = {name: getattr(struct, name) for name in _PLAIN_FIELDS}
     return Record(
         samples=_samples(struct.samples, number),
@@ -198,6 +221,8 @@ def _record(struct: _Record, number: int) -> Record:
         test_capacitor=None if capacitor is None else Capacitor(*_values(capacitor)),
         loading=None if struct.loading is None else Loading(*msgspec.structs.astuple(struct.loading)),
         connection=_connection(struct.connection, number),
+        done=tuple(_step(name, number) for name in struct.done),
+        temperature=None if warm is None else Temperature(*msgspec.structs.astuple(warm)),
         **plain,
     )
 
@@ -208,6 +233,14 @@ def _connection(text: str, number: int) -> Connection:
     except ValueError:
         choices = ", ".join(Connection)
         raise FileError(f"record {number}: connection {text[:40]!r}; choose one of: {choices}") from None
+
+
+def _step(text: str, number: int) -> Step:
+    try:
+        return Step(text)
+    except ValueError:
+        choices = ", ".join(RECORDED)
+        raise FileError(f"record {number}: step {text[:40]!r}; choose one of: {choices}") from None
 
 
 def _samples(samples: _Samples, number: int) -> npt.NDArray[Any]:

@@ -17,7 +17,8 @@ from typing import Any
 import numpy as np
 
 from coilbell.errors import FileError
-from coilbell.record import MAX_SAMPLES, Capacitor, Connection, Loading, Record, WideCode
+from coilbell.record import MAX_SAMPLES, Capacitor, Connection, Loading, Record, Temperature, WideCode
+from coilbell.terms import Step
 
 __all__ = ["digest", "identity", "packed", "unpacked"]
 
@@ -32,6 +33,8 @@ _READERS: dict[str, Callable[[Any], Any]] = {
     "wide_codes": lambda stated: tuple(WideCode(*one) for one in stated),
     "loading": lambda stated: Loading(**stated),
     "test_capacitor": lambda stated: Capacitor(**stated),
+    "done": lambda stated: tuple(map(Step, stated)),
+    "temperature": lambda stated: Temperature(**stated),
 }
 """Settings that JSON has no type for."""
 
@@ -116,6 +119,9 @@ def _plain(value: Any) -> Any:
         } | {"name": value.name}
     if isinstance(value, Loading):
         return {field.name: float(getattr(value, field.name)) for field in fields(value)}
+    if isinstance(value, Temperature):
+        warm = {"celsius": float(value.celsius), "uncertainty": float(value.uncertainty)}
+        return warm | {"board": value.board}
     if isinstance(value, WideCode):
         return [float(value.code), float(value.excess), float(value.uncertainty)]
     if isinstance(value, datetime):
@@ -123,8 +129,12 @@ def _plain(value: Any) -> Any:
     if isinstance(value, np.generic):
         return value.item()
     if isinstance(value, tuple):
-        return [_plain(one) if isinstance(one, WideCode) else float(one) for one in value]
+        return [one.value if isinstance(one, Step) else _plain_member(one) for one in value]
     return value
+
+
+def _plain_member(one: Any) -> Any:
+    return _plain(one) if isinstance(one, WideCode) else float(one)
 
 
 def _inflated(content: bytes) -> bytes:
