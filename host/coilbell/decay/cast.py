@@ -126,7 +126,7 @@ def _straight(settled: Settled) -> Law | None:
         blocks, solution = straightened(settled.blocks, settled.solution, settled.converter)
     except np.linalg.LinAlgError:
         return None
-    i = 2 * main_mode(solution)
+    i = 2 * main_mode(settled.solution)  # the bend taken out, another may hold more energy
     tangents = jacobians(blocks, solution)
     matrix = covariance(blocks, solution, noise_of(solution), tangents, settled.converter)
     pole, spread = solution.theta[i : i + 2], matrix[i : i + 2, i : i + 2]

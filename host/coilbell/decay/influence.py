@@ -56,7 +56,7 @@ def influence(
             poles = poles + product[:, p:]
             score = score + directions @ solution.residuals[index][shot]
             energy = energy + np.einsum("kn,kn->k", directions, directions)
-    whole = np.hstack((np.asarray(poles).reshape(-1, q), *across))
+    whole = np.hstack((np.asarray(poles).reshape(len(across[0]), q), *across))
     moved = inverse @ whole.T
     information = np.asarray(energy - np.einsum("kp,pk->k", whole, moved))
     return Influence(moved, np.asarray(score), information, np.asarray(energy))

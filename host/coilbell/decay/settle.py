@@ -241,6 +241,8 @@ def _over_clipping(settled: Settled) -> Settled:
         return settled
     sets = by_piece(settled.blocks, solution.coefficients)
     pieces = [_masked(p, solution, c, settled.limits) for p, c in zip(settled.pieces, sets, strict=True)]
+    if _too_clipped(tuple(pieces)):
+        return settled
     blocks = blocks_of(pieces)
     bounds = Bounds.within(blocks, settled.limits.lowest_angular)
     try:

@@ -27,6 +27,8 @@ Array = npt.NDArray[np.float64]
 MAX_DECAY = 1.5
 """Fastest decay looked for [1/sample]; beyond it a ring is over within a sample."""
 _RIDGE = 1e-14
+_PRECISION = 1e-15
+"""Least eigenvalue of a Gram matrix, in its largest, that doubles can tell from none."""
 _SILENT = -138.0
 """Exponent from which a component is written as zero: far below any noise, and products of denormal
 numbers would make every sum over the samples a hundred times slower."""
@@ -388,9 +390,21 @@ def gram_covariance(blocks: list[Block], solution: Solution, tangents: list[Arra
             row += p
     scale = 1 / np.sqrt(np.maximum(fisher.diagonal(), 1e-300))
     unit = fisher * scale[:, None] * scale
-    try:
-        inverse = np.linalg.inv(unit)
-    except np.linalg.LinAlgError:  # two components have become one: what they share stays undetermined
-        inverse = np.linalg.pinv(unit, hermitian=True)
-    out: Array = inverse * np.outer(scale, scale)
+    out: Array = _definite_inverse(unit) * np.outer(scale, scale)
     return out
+
+
+def _definite_inverse(unit: Array) -> Array:
+    """Inverse of a Gram matrix of unit rows, without variances below zero.
+
+    Where two components have become one to working precision, the figures they share get the largest
+    variance that the precision can express, instead of whatever rounding makes of it.
+    """
+    try:
+        inverse = np.asarray(np.linalg.inv(unit), dtype=np.float64)
+        if (inverse.diagonal() > 0).all():
+            return inverse
+    except np.linalg.LinAlgError:
+        pass
+    sizes, axes = np.linalg.eigh(unit)
+    return np.asarray((axes / np.maximum(sizes, _PRECISION * sizes[-1])) @ axes.T)

@@ -1,0 +1,81 @@
+"""Records that once misled `fit` or ended it: each must give an answer that a reader can trust, or none."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from coilbell.decay import DoubtKind, cast, fit, settle
+from coilbell.decay.defects import main_mode
+from coilbell.decay.prepare import trace
+from coilbell.decay.solve import Structure, gram_covariance, jacobians, solve
+from coilbell.record import Record, WideCode
+
+RATE_HZ = 500e3
+
+
+def ring(times, frequency_hz, q, amplitude, phase=0.4):
+    decay = 2 * np.pi * frequency_hz / np.sqrt(4 * q * q - 1)
+    return amplitude * np.exp(-decay * times) * np.cos(2 * np.pi * frequency_hz * times + phase)
+
+
+def codes(signal, rng, noise=2.0, pretrigger=64, **settings):
+    whole = np.concatenate([np.zeros(pretrigger), signal]) + 2048
+    whole = np.clip(np.round(whole + noise * rng.standard_normal(whole.size)), 0, 4095).astype(np.int32)
+    settings = {"full_scale": (0, 4095), "resolution": 1.0, "pretrigger": pretrigger} | settings
+    return Record(whole, rate_hz=RATE_HZ, **settings)
+
+
+@pytest.fixture
+def rng():
+    return np.random.default_rng(16)
+
+
+def test_the_main_ring_stays_the_same_when_the_converter_is_straightened(rng, monkeypatch):
+    """Taken out of the samples the bend may leave another component with more energy."""
+    times = np.arange(2048) / RATE_HZ
+    both = ring(times, 12e3, 30, 1200) + ring(times, 60e3, 20, 300)
+    settled = settle.settle([trace(codes(both, rng), None, None)], 4, None, None)
+    main = main_mode(settled.solution)
+    real = cast.straightened
+
+    def lent(blocks, solution, converter):
+        straight, after = real(blocks, solution, converter)
+        more = [c.copy() for c in after.coefficients]
+        for one in more:
+            one[:, 2 * (1 - main)] *= 100
+        return straight, replace(after, coefficients=more)
+
+    monkeypatch.setattr(cast, "straightened", lent)
+    law = cast._straight(settled)
+    assert law.values[1] == pytest.approx(settled.solution.angular(main), rel=1e-3)
+
+
+def test_wide_codes_and_nothing_that_decays(rng):
+    wide = (WideCode(512.0, 3.0, 0.5), WideCode(1536.0, 2.0, 0.5))
+    answer = fit(codes(np.zeros(64), rng, wide_codes=wide))
+    assert not answer.rings
+
+
+def test_a_mask_that_leaves_nothing_is_not_fitted():
+    """40 samples of a ring beyond both rails: the curve through what is left puts every sample on one."""
+    text = (
+        "4095 3978 45 0 319 4055 4095 3589 49 0 681 4034 4095 3253 78 0 997 3994 4095 2961 127 0 1269 3938 "
+    )
+    text += "4095 2708 190 0 1496 3864 4095 2498 269 0 1691 3784 4067 2318 352 155"
+    samples = np.array([int(word) for word in text.split()])
+    answer = fit(Record(samples, rate_hz=RATE_HZ, full_scale=(0, 4095), resolution=1.0))
+    assert DoubtKind.CLIPPED in {d.kind for d in answer.doubts}
+
+
+def test_no_variance_is_below_zero_where_two_modes_are_one(rng):
+    times = np.arange(400) / RATE_HZ
+    window = trace(codes(ring(times, 20e3, 30, 1000), rng), None, None)
+    settled = settle.settle([window], 4, None, None)
+    solution, blocks = settled.solution, settled.blocks
+    theta = np.concatenate((solution.theta, solution.theta * (1 + 1e-13)))
+    twice = solve(blocks, theta, Structure(2, 0), settle.Bounds.within(blocks), max_iterations=0)
+    variances = gram_covariance(blocks, twice, jacobians(blocks, twice)).diagonal()
+    assert (variances > 0).all()
