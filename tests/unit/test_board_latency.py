@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from coilbell.board import Identity, Outcome, Tester, constants, frame
-from coilbell.board.latency import loop_back, rise
+from coilbell.board.latency import _edge, _times, loop_back, rise
 from coilbell.cli import main
 from coilbell.errors import MissingError
 from coilbell.record import Record
@@ -65,7 +65,7 @@ def _response(t: np.ndarray, poles_s: tuple[float, ...]) -> np.ndarray:
 
 
 @pytest.mark.parametrize("ticks", [288, 250, 300])
-@pytest.mark.parametrize("poles_s", [(1e-12,), (5e-9,), (25e-9,), (100e-9,), (25e-9, 4e-9)])
+@pytest.mark.parametrize("poles_s", [(1e-12,), (1e-9,), (2e-9,), (5e-9,), (25e-9,), (100e-9,), (25e-9, 4e-9)])
 def test_a_step_is_found_to_a_fraction_of_a_sample(ticks: int, poles_s: tuple[float, ...]) -> None:
     identity = _identity(ticks)
     width = round(WIDTH_S * identity.tick_hz)
@@ -77,6 +77,23 @@ def test_a_step_is_found_to_a_fraction_of_a_sample(ticks: int, poles_s: tuple[fl
         assert abs(found - latency_s) < 2 * room
         assert room < 3e-9 + 0.3 * poles_s[0]
         assert edge.height_lsb == pytest.approx(2048, abs=3)
+
+
+@pytest.mark.parametrize("poles_s", [(1e-12,), (1e-9,), (2e-9,), (5e-9,), (25e-9,)])
+def test_rounding_of_the_last_bit_does_not_move_a_step(poles_s: tuple[float, ...]) -> None:
+    """Processors round sums differently; an answer that follows them is no answer."""
+    identity = _identity(250)
+    rng = np.random.default_rng(99)
+    for seed, latency_s in enumerate((0.0, 3.3e-9, 137e-9, 0.96e-6)):
+        record = _step(latency_s, ticks=250, poles_s=poles_s, seed=seed)
+        times, codes = _times(record, identity, 8), np.asarray(record.samples, dtype=np.float64)
+        first = _edge(times, codes, identity, 500)
+        assert first is not None
+        for _ in range(3):
+            noisy = [part * (1 + rng.integers(-2, 3, part.size) * 2.0**-52) for part in (times, codes)]
+            again = _edge(noisy[0], noisy[1], identity, 500)
+            assert again is not None
+            assert again.at_ticks == pytest.approx(first.at_ticks, abs=0.01)
 
 
 def test_a_start_that_jitters_is_averaged_and_told() -> None:

@@ -40,6 +40,13 @@ _REACH_S = 2e-6
 _SHAPE = 0.25
 """Standard uncertainty of the rise as a part of tau: the step may not be quite that of one resistance and one
 capacitance (own estimate)."""
+_SEEN = 8.0
+"""So many standard deviations of the noise a sample must lie off the ends of a step to be on its way
+(simulated: tests/unit/test_board_latency.py)."""
+_ROUNDING_LSB = 1 / math.sqrt(12)
+"""Standard deviation of rounding to whole codes: the least noise there can be."""
+_TELLING = 2
+"""So many samples on its way tell a step's start from its time constant: two unknowns."""
 _UNCHECKED = ("latency", "sample spacing", "pulse width")
 
 Array = npt.NDArray[np.float64]
@@ -139,7 +146,33 @@ def _edge(times: Array, codes: Array, identity: Identity, width_ticks: int) -> E
 
 
 def _fitted(times: Array, codes: Array, start: tuple[float, float, float]) -> Edge:
-    """Least squares of low, high, start and time constant."""
+    """The step where samples on its way tell its shape, else the middle of the two that it lies between."""
+    settled = codes[3 * codes.size // 4 :]
+    high = float(np.median(settled))
+    seen = min(_SEEN * max(float(np.std(settled)), _ROUNDING_LSB), (high - start[0]) / 4)
+    risen = np.flatnonzero(codes > start[0] + seen)
+    first = max(1, int(risen[0]))
+    rising = int(np.argmax(codes[first:] > high - seen))
+    if rising >= _TELLING:
+        return _least_squares(times, codes, start)
+    return _between(times[first - 1], times[first], high - start[0], seen)
+
+
+def _between(last_low: float, first_high: float, height: float, seen: float) -> Edge:
+    """A step of which at most one sample stands on the way up.
+
+    One sample cannot tell start and time constant apart: any start between the two samples has a time
+    constant that explains it, and a least-squares search ends wherever rounding leads it. So the start is
+    the middle, uniform between the two; the time constant is the longest that would have left no second
+    sample `seen` [LSB] below the top.
+    """
+    step = first_high - last_low
+    longest = step / math.log(max(height / seen, math.e))
+    return Edge((last_low + first_high) / 2, step / math.sqrt(12), longest, height)
+
+
+def _least_squares(times: Array, codes: Array, start: tuple[float, float, float]) -> Edge:
+    """Low, high, start and time constant of a step that two samples or more show on its way."""
     from scipy.optimize import least_squares
 
     low, high, middle = start
@@ -153,17 +186,15 @@ def _fitted(times: Array, codes: Array, start: tuple[float, float, float]) -> Ed
     # From several lengths, because a start between two samples has no slope to go by.
     tries = [
         least_squares(left, (low, high, middle - tau, tau), x_scale=(1, 1, step, step))
-        for tau in (step, 4 * step, 16 * step)
+        for tau in (step / 4, step, 4 * step, 16 * step)
     ]
     best = min(tries, key=lambda found: float(found.cost))
     jacobian = np.asarray(best.jac, dtype=np.float64)
+    spare = max(1, codes.size - 4)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian) * 2 * best.cost / spare
+    # Its shape is not told finer than the samples lie.
+    scatter = math.hypot(step / math.sqrt(12), math.sqrt(max(0.0, float(covariance[2, 2]))))
     tau = max(float(best.x[3]), shortest)
-    # A step may hide anywhere between two samples; where it is steeper than they show, that is all there is.
-    scatter = step / math.sqrt(12)
-    if tau > step / 2:
-        spare = max(1, codes.size - 4)
-        covariance = np.linalg.pinv(jacobian.T @ jacobian) * 2 * best.cost / spare
-        scatter = math.hypot(scatter, math.sqrt(max(0.0, float(covariance[2, 2]))))
     return Edge(float(best.x[2]), scatter, tau, float(best.x[1] - best.x[0]))
 
 
