@@ -16,7 +16,7 @@ def trade(options: argparse.Namespace) -> None:
     """Requirement 5: the trade's counts, and the Q that makes them consistent."""
     from test_judgement_trade import COUNTS, count_of, judged
 
-    print("\n## 5. The trade's counts, to 1/40 of the first peak (common practice, no published source)")
+    print("\n## 5. The trade's check values (common practice, no published source)")
     del options
     for words, count, where, says in COUNTS:
         finding = judged(count, where)

@@ -125,8 +125,8 @@ def _row(
 
 
 def _count(seen: Observation) -> float:
-    """Cycles until the envelope falls to 1/40 of the first peak."""
-    return 0.0 if seen.q is None else math.sqrt(max(seen.q**2 - 0.25, 0.0)) / math.pi * math.log(40)
+    """Cycles until the envelope falls to 1/10 of the first peak."""
+    return 0.0 if seen.q is None else math.sqrt(max(seen.q**2 - 0.25, 0.0)) / math.pi * math.log(10)
 
 
 _RULES = {

@@ -37,9 +37,9 @@ GOOD = (2, 3, 4)
 JUDGED = ("turn-dead", 1)
 ITEM = "heron-14"
 RAILS = (
-    ("rails-loaded", "125=56 26=11 15.5=6.8"),
-    ("rails-unloaded", "125=124 26=26 15.5=15.4"),
-    ("rails-anode-off", "125=110 26=23 15.5=14"),
+    ("rails-loaded", "142=79 33=18.4 9=5"),
+    ("rails-unloaded", "142=141 33=32.8 9=8.9"),
+    ("rails-secondaries-off", "142=136 33=31.5 9=8.6"),
 )
 
 
@@ -151,7 +151,7 @@ def keep(taken: Callable[[], bytes], place: Path) -> None:
 
 
 def readings(served: Served) -> None:
-    """The worksheet of an invented monitor whose rails come back with the anode lead off."""
+    """The worksheet of an invented monitor whose rails come back with the secondary rectifiers lifted."""
     served.desk.obey(Begin(ITEM, "CRT monitor"))
     for step, numbers in RAILS:
         served.desk.obey(Observe(ITEM, step, numbers=numbers))

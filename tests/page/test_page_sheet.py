@@ -18,9 +18,9 @@ from page.steered import Watcher, serving
 
 CRT = shipped()["CRT monitor"]
 RAILS = (
-    ("rails-loaded", "125=56 26=11 15.5=6.8"),
-    ("rails-unloaded", "125=124 26=26 15.5=15.4"),
-    ("rails-anode-off", "125=110 26=23 15.5=14"),
+    ("rails-loaded", "142=79 33=18.4 9=5"),
+    ("rails-unloaded", "142=141 33=32.8 9=8.9"),
+    ("rails-secondaries-off", "142=136 33=31.5 9=8.6"),
 )
 
 
@@ -68,8 +68,8 @@ def test_the_page_ranks_as_the_terminal_does(watch: Callable[..., Any], served: 
     told = json.loads(_terminal(served, capsys, "show", "--json"))
     assert [c["name"] for c in sheet["causes"]] == [h["name"] for h in told["hypotheses"]]
     assert [c["share"] for c in sheet["causes"]] == [round(h["probability"], 4) for h in told["hypotheses"]]
-    assert "high-voltage rectifier" in sheet["causes"][0]["name"]
-    assert "picture tube" in sheet["causes"][1]["name"]
+    assert "low-voltage windings" in sheet["causes"][0]["name"]
+    assert "shorted turns" in sheet["causes"][1]["name"]
     assert len(sheet["moves"]) == 3
     assert any("times less likely with" in move["words"] for move in sheet["moves"])
     assert all(move["because"].startswith("because ") for move in sheet["moves"])

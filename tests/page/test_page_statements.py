@@ -68,7 +68,7 @@ def test_every_statement_is_that_of_a_judgement(struck: Any, state: str, where: 
         assert not sign or not by or f"natural frequency {natural}, Q".casefold() in text, natural
         assert bool(sign) == figure["name"].startswith("frequency")
     heads = [head for head, _ in told["parts"]]
-    assert {"Why", "Cannot be seen", "A counter"} <= set(heads)
+    assert {"Why", "Cannot be seen", "Ring count"} <= set(heads)
     assert ("Rests on" in heads) == by
     assert told["next_step"]
     assert told["caution"] == facts["caution"]

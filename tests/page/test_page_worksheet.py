@@ -94,13 +94,18 @@ def test_from_a_dead_set_to_the_likeliest_part_by_keys(bench: Any, page: Any) ->
     assert "live work up to mains" in page.locator("#sheet-words").inner_text()
     assert page.locator("#causes li").count() > 8
     assert "kills" in page.locator("#next-part .cautions").first.inner_text()
-    said = _read(page, "supply rails with the set as it is", "numbers", "125=56 26=11 15.5=6.8")
+    said = _read(page, "supply rails with the set as it is", "numbers", "142=79 33=18.4 9=5")
     assert "reading 2: all low by one ratio" in said
     assert "likeliest now" in said
-    _read(page, "supply rails with the line stage unplugged", "numbers", "125=124 26=26 15.5=15.4")
-    _read(page, "supply rails with the anode lead off", "numbers", "125=110 26=23 15.5=14")
+    _read(page, "supply rails with the line stage unplugged", "numbers", "142=141 33=32.8 9=8.9")
+    _read(
+        page,
+        "supply rails with the transformer's secondary rectifiers lifted",
+        "numbers",
+        "142=136 33=31.5 9=8.6",
+    )
     first = page.locator("#causes li").first
-    assert "high-voltage rectifier" in first.inner_text()
+    assert "low-voltage windings" in first.inner_text()
     assert "odds" in first.inner_text()
     assert page.locator("#moves li").count() == 3
     assert "because" in page.locator("#moves li").first.inner_text()

@@ -53,8 +53,8 @@ def test_half_a_reading_is_not_the_one_before(tmp_path: Path, capsys: pytest.Cap
 @pytest.mark.parametrize(
     ("reading", "told"),
     [
-        (["read=-5.0", "parts=68,3.3"], "less than none: something there holds a charge"),
-        (["read=3.1", "parts=1e-320"], "need values above 0"),
+        (["read=-5.0", "parts=150,22"], "less than none: something there holds a charge"),
+        (["read=19", "parts=1e-320"], "need values above 0"),
     ],
 )
 def test_resistances_that_cannot_be(
@@ -64,7 +64,7 @@ def test_resistances_that_cannot_be(
     assert main(["isolate", "new", *sheet]) == 0
     capsys.readouterr()
     assert told in _refused(capsys, "isolate", "observe", *sheet, "base-emitter", *reading)
-    assert main(["isolate", "observe", *sheet, "base-emitter", "read=-0.1", "parts=68,3.3"]) == 0
+    assert main(["isolate", "observe", *sheet, "base-emitter", "read=-0.1", "parts=150,22"]) == 0
 
 
 def test_a_finding_nested_without_end(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

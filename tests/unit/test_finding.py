@@ -126,7 +126,7 @@ def test_without_a_reference_there_are_no_odds() -> None:
     finding = find(rang(30e3, 45), None, kind="horizontal yoke")
     assert finding.odds is None
     assert finding.explanation is Explanation.UNDECIDED
-    assert finding.count.misleads is None
+    assert finding.count.healthy is None
     assert any("inside the usual Q" in words for words in finding.reasons)
     assert finding.inductance_henries is not None
     assert finding.inductance_henries.value == pytest.approx(
@@ -134,21 +134,25 @@ def test_without_a_reference_there_are_no_odds() -> None:
     )
 
 
-@pytest.mark.parametrize(
-    ("kind", "healthy_q", "hz", "q", "where", "misleads"),
-    [
-        ("line-output transformer", 128, 21.6e3, 125, OUT, False),
-        ("line-output transformer", 128, 37.6e3, 1.8, OUT, False),
-        ("line-output transformer", 128, 27.7e3, 115, OUT, True),
-        ("line-output transformer", 128, 31.7e3, 58, IN, True),
-        ("horizontal yoke", 14, 21.6e3, 14, OUT, True),
-    ],
-)
-def test_when_a_count_misleads(
-    kind: str, healthy_q: float, hz: float, q: float, where: Connection, misleads: bool
-) -> None:
-    finding = find(rang(hz, q, where), reference(kind, q=healthy_q))
-    assert finding.count.misleads is misleads, finding.count.why
+@pytest.mark.parametrize("fraction", [0.1, 0.25, 0.025])
+def test_a_count_is_q_to_the_fraction_asked_for(fraction: float) -> None:
+    """N = sqrt(Q^2 - 1/4)/pi ln(1/fraction), whatever the frequency; the odds do not know it."""
+    finding = find(rang(37.6e3, 9.0), reference(), count_to=fraction)
+    assert finding.count.rings == pytest.approx(math.sqrt(80.75) / math.pi * math.log(1 / fraction))
+    assert finding.count.healthy == pytest.approx(128 / math.pi * math.log(1 / fraction), rel=0.02)
+    assert finding.odds == find(rang(37.6e3, 9.0), reference()).odds
+    assert find(rang(60e3, 9.0), reference(), count_to=fraction).count.rings == finding.count.rings
+
+
+def test_without_a_fraction_rings_are_counted_to_a_tenth() -> None:
+    assert find(rang(21.6e3, 128), reference()).count.fraction == 0.1
+    assert find([Observation(A, None, None)], reference()).count.rings == 0
+
+
+@pytest.mark.parametrize("fraction", [0.0, 1.0, -0.1, math.nan])
+def test_a_fraction_outside_the_peak_is_refused(fraction: float) -> None:
+    with pytest.raises(InputError, match="fraction of the first peak"):
+        find(rang(21.6e3, 128), reference(), count_to=fraction)
 
 
 def test_like_shorted_is_named_only_when_it_is_probable() -> None:
@@ -388,9 +392,3 @@ def test_rings_of_no_single_winding_give_no_stray_capacitance() -> None:
     assert any("is impossible" in doubt and doubt.count(doubt.split(":")[0]) == 1 for doubt in finding.doubts)
     assert any("no stray capacitance is given" in words for words in finding.reasons)
     assert not any("stray capacitance by two capacitors" in words for words in finding.reasons)
-
-
-def test_in_circuit_a_count_neither_misleads_nor_decides() -> None:
-    finding = find(rang(18.8e3, 126.0, IN), reference())
-    assert finding.explanation is not Explanation.LIKE_HEALTHY
-    assert finding.count.misleads is None

@@ -41,15 +41,15 @@ def test_from_new_to_a_ranking(shell: Shell) -> None:
     code, out, _ = shell("new", "--kind", "CRT monitor")
     assert code == 0
     assert "priors of the trade" in out
-    assert shell("observe", "rails-loaded", "125=56", "26=11", "15.5=6.8")[0] == 0
-    assert shell("observe", "rails-unloaded", "125=124", "26=26", "15.5=15.4")[0] == 0
+    assert shell("observe", "rails-loaded", "142=79", "33=18.4", "9=5")[0] == 0
+    assert shell("observe", "rails-unloaded", "142=141", "33=32.8", "9=8.9")[0] == 0
     assert shell("observe", "ring-out", "log10=-2")[0] == 0
-    code, out, err = shell("observe", "rails-anode-off", "125=110", "26=23", "15.5=14")
+    code, out, err = shell("observe", "rails-secondaries-off", "142=136", "33=31.5", "9=8.6")
     assert code == 0
     assert "reading 5" in err
     rows = [line for line in out.splitlines() if " %  " in line]
-    assert "high-voltage rectifier" in rows[0]
-    assert "picture tube" in rows[1]
+    assert "a load on one of the transformer's low-voltage" in rows[0]
+    assert "output transistor" in rows[1]
     assert "nothing here is certain" in out
     assert "less likely with the supply itself" in " ".join(out.split())
     assert max(map(len, out.splitlines())) <= 80
@@ -86,10 +86,10 @@ def test_next_says_how_only_to_the_qualified(shell: Shell) -> None:
 def test_next_settles_between_two(shell: Shell) -> None:
     shell("new")
     shell("observe", "ring-out", "whole")
-    code, out, _ = shell("next", "--between", "rectifier", "tube")
+    code, out, _ = shell("next", "--between", "secondary", "shorted-turns")
     assert code == 0
-    assert "high-voltage rectifier or the picture tube" in " ".join(out.split())
-    code, _, err = shell("next", "--between", "rectifier", "cat")
+    assert "low-voltage windings or shorted turns in the transformer" in " ".join(out.split())
+    code, _, err = shell("next", "--between", "secondary", "cat")
     assert code == 2
     assert "no hypothesis 'cat'; choose one of: supply" in err
 
@@ -140,17 +140,17 @@ def test_a_sight_against_everything_else_is_named(shell: Shell) -> None:
         (("signs", "blue"), "takes one of its outcomes: transformer"),
         (("signs", "nothing", "--sure", "3%"), "give 0.2 (a guess) to 1"),
         (("signs", "nothing", "--sure", "150%"), "--sure"),
-        (("base-emitter", "3.1"), "none of network, below, above"),
-        (("base-emitter", "read=3.1"), "needs parts"),
-        (("base-emitter", "read=3.1", "parts=68,0"), "above 0"),
-        (("base-emitter", "read=3.1", "parts=68,3.3", "colour=red"), "has no use for colour"),
-        (("rails-loaded", "125=many"), "reading of 125"),
+        (("base-emitter", "19"), "none of network, below, above"),
+        (("base-emitter", "read=19"), "needs parts"),
+        (("base-emitter", "read=19", "parts=150,0"), "above 0"),
+        (("base-emitter", "read=19", "parts=150,22", "colour=red"), "has no use for colour"),
+        (("rails-loaded", "142=many"), "reading of 142"),
         (("rails-loaded", "0=5"), "a rail of 0 V"),
-        (("rails-loaded", "125=56", "125=57"), "of its own"),
+        (("rails-loaded", "142=79", "142=80"), "of its own"),
         (("ring-out",), "one of its outcomes: whole, shorted, capacitance, loaded, core, silent"),
         (("signs",), "takes one of its outcomes: transformer, tube"),
-        (("rails-loaded", "125=56", "--meter", "poor"), "give such as 1%+2"),
-        (("rails-loaded", "125=56", "--sure", "50%"), "--sure goes with an outcome"),
+        (("rails-loaded", "142=79", "--meter", "poor"), "give such as 1%+2"),
+        (("rails-loaded", "142=79", "--sure", "50%"), "--sure goes with an outcome"),
         (("feed-power", "ohms=1", "rating=5"), "exactly one of volts and amps"),
         (("tuning-value", "expected=0", "read=7n"), "above 0"),
         (("ring-out", "log10=x"), "log10"),
@@ -173,12 +173,12 @@ def test_a_rail_below_ground_needs_no_mark_before_it(shell: Shell) -> None:
     told = [
         shell("observe", *words)
         for words in (
-            ("rails-loaded", "-12=-5.2", "125=56", "--meter", "1%"),
-            ("--meter", "1%", "--", "rails-loaded", "-12=-5.2", "125=56"),
+            ("rails-loaded", "-12=-6.7", "142=79", "--meter", "1%"),
+            ("--meter", "1%", "--", "rails-loaded", "-12=-6.7", "142=79"),
         )
     ]
     assert [code for code, _, _ in told] == [0, 0]
-    assert all("-12 V reads -5.2, 125 V reads 56" in err for _, _, err in told)
+    assert all("-12 V reads -6.7, 142 V reads 79" in err for _, _, err in told)
     assert shell("withdraw", "2", "-12 was", "-1.2")[0] == 0
 
 
@@ -333,7 +333,7 @@ def test_meters(text: str, meter: Meter) -> None:
 
 @pytest.mark.parametrize(
     ("typed", "digit"),
-    [("56", 1.0), ("6.8", 0.1), ("3.10k", 10.0), ("4n7", 1e-10), ("1.2e3", 100.0), ("0.0", 0.1)],
+    [("79", 1.0), ("8.9", 0.1), ("3.10k", 10.0), ("4n7", 1e-10), ("1.2e3", 100.0), ("0.0", 0.1)],
 )
 def test_the_last_digit_typed_is_the_meters(typed: str, digit: float) -> None:
     from coilbell.bench.quantities import parse

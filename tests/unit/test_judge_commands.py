@@ -287,3 +287,38 @@ def test_one_ring_is_not_two_specimens(
 
 def test_a_ring_is_not_held_against_itself(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "stands on both sides" in _refused(capsys, ["compare", "good1.json", "good1.json"])
+
+
+def test_rings_are_counted_to_a_fraction_of_ones_own(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Asked for, else that of the fit, so that one ring never has two counts."""
+    part = put(bench, "whole.json", record(LINE, 9, "healthy"))
+    capsys.readouterr()
+    counts = {}
+    for words in ([], ["--count-to", "1/10"], ["--count-to", "25%"]):
+        assert main(["judge", part, "--reference", "line", "--json", *words]) == 0
+        counts[tuple(words)] = json.loads(capsys.readouterr().out)["count"]
+    plain, tenth, quarter = counts.values()
+    assert plain == tenth
+    assert quarter["fraction"] == 0.25
+    # ln 4/ln 10, by hand
+    assert quarter["rings"] == pytest.approx(plain["rings"] * 0.60206, rel=1e-5)
+    assert main(["fit", part, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["modes"][0]["ring_count"]["value"] == pytest.approx(
+        plain["rings"], rel=1e-9
+    )
+    _refused(capsys, ["judge", part, "--reference", "line", "--count-to", "2"])
+
+
+def test_an_items_count_is_made_again_as_it_was_asked(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    part = put(bench, "whole.json", record(LINE, 9, "healthy"))
+    keep = ["--item", "lot-3", "--log", "log.sqlite"]
+    assert main(["judge", part, "--reference", "line", "--count-to", "1/4", *keep]) == 0
+    assert main(["log", "export", "lot.zip", "lot-3", "--log", "log.sqlite"]) == 0
+    assert main(["log", "import", "lot.zip", "--log", "theirs.sqlite"]) == 0
+    capsys.readouterr()
+    assert main(["log", "show", "lot-3", "--log", "theirs.sqlite", "--json"]) == 0
+    (told,) = json.loads(capsys.readouterr().out)["judgements"]
+    assert told["question"]["count_to"] == 0.25
+    assert told["facts"]["count"]["fraction"] == 0.25

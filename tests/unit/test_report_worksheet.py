@@ -38,8 +38,8 @@ def log(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Any:
         assert main(["isolate", action, "--item", "heron-14", "--log", str(place), *words]) == 0
 
     isolate("new", "--kind", "CRT monitor")
-    isolate("observe", "rails-loaded", "125=56", "26=11", "15.5=6.8")
-    isolate("observe", "rails-unloaded", "125=124", "26=26", "15.5=15.4")
+    isolate("observe", "rails-loaded", "142=79", "33=18.4", "9=5")
+    isolate("observe", "rails-unloaded", "142=141", "33=32.8", "9=8.9")
     isolate("observe", "collector-emitter", "shorted")
     isolate("withdraw", "4", "the probe had slipped")
     capsys.readouterr()

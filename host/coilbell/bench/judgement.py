@@ -32,8 +32,7 @@ Of a finding::
     impossible              true where the rings are not those of one inductance with one capacitance
     loss_slope              d ln G/d ln w, the winding's and the reference's [1]; loss_slope_uncertainty
     not_separable           what the physics leaves open, a sentence each
-    count                   rings a counter to `fraction` of the first peak shows, healthy what it shows on a
-                            good unit; misleads true, false or None; why
+    count                   rings, cycles to `fraction` of the first peak; healthy, those of a good unit
 
 Of a comparison::
 
@@ -113,8 +112,6 @@ def finding_facts(finding: Finding, title: str = "") -> dict[str, Any]:
             "rings": finite(finding.count.rings),
             "healthy": None if finding.count.healthy is None else finite(finding.count.healthy),
             "fraction": finding.count.fraction,
-            "misleads": finding.count.misleads,
-            "why": finding.count.why,
         },
         "doubts": list(finding.doubts),
     }

@@ -11,7 +11,7 @@ from typing import Any
 
 from coilbell.bench.judgement import COMPARISON_SCHEMA, FINDING_SCHEMA, comparison_facts, finding_facts
 from coilbell.bench.quantities import concise
-from coilbell.bench.words import WIDTH, shown, wrapped
+from coilbell.bench.words import WIDTH, fraction_words, shown, wrapped
 from coilbell.figure import percent
 from coilbell.winding import Explanation
 
@@ -21,7 +21,7 @@ __all__ = [
     "change_words",
     "comparison_facts",
     "comparison_text",
-    "counter_words",
+    "count_words",
     "finding_facts",
     "finding_text",
     "hidden_words",
@@ -44,7 +44,7 @@ def finding_text(facts: dict[str, Any]) -> str:
     lines += _inductance_lines(facts)
     lines += _section("not told apart", [case for case in facts["not_separable"] if case not in unseen])
     lines += _section("cannot be seen", unseen)
-    lines += [wrapped(counter_words(facts["count"]))]
+    lines += [wrapped(count_words(facts["count"]))]
     lines += _section("doubts", facts["doubts"])
     if facts["shorted_turn"]:
         lines += _section("rests on", facts["shorted_turn"]["basis"])
@@ -76,12 +76,15 @@ def _inductance_lines(facts: dict[str, Any]) -> list[str]:
     return _section("inductance", [f"{figure}, {held}"])
 
 
-def counter_words(count: dict[str, Any]) -> str:
-    """What a simple counter would have shown, and whether it misleads; count: of `finding_facts`."""
-    to = f"a counter to 1/{1 / count['fraction']:.0f} of the first peak"
-    if count["healthy"] is None:
-        return f"{to} shows {count['rings']:.0f}; {count['why']}"
-    return f"{to}: {count['why']}"  # which begins with what it shows
+def count_words(count: dict[str, Any]) -> str:
+    """The ring count beside a healthy one's, and what it lacks; count: of `finding_facts`."""
+    usual = "" if count["healthy"] is None else f" where a healthy one has {count['healthy']:.0f}"
+    share = math.log(1 / count["fraction"]) / math.pi
+    to = fraction_words(count["fraction"])
+    return (
+        f"{count['rings']:.0f} rings to {to} of the first peak{usual}: a count is {share:.2f} Q, so it lacks "
+        "the frequency, which tells a shorted turn from a load, and to another fraction it is another number"
+    )
 
 
 def comparison_text(facts: dict[str, Any]) -> str:

@@ -1,10 +1,10 @@
 """What a technician types after a step's name -> evidence.
 
-    rails       125=56 26=11 15.5=6.8                  nominal = reading
-    parallel    read=3.1 parts=68,3.3 tolerance=5%
-    power       ohms=0.47 volts=1.1 rating=5 celsius=80 ambient=25
-    ratio       expected=7.3n read=7.2n spread=5%
-    line rate   wav=FILE hz=15625 channel=1            or hz=15625 read=15731 uncertainty=2
+    rails       142=79 33=18.4 9=5                  nominal = reading
+    parallel    read=19 parts=150,22 tolerance=5%
+    power       ohms=1.2 volts=2.4 rating=9 celsius=140 ambient=25
+    ratio       expected=9.1n read=9.0n spread=5%
+    line rate   wav=FILE hz=15625 channel=1            or hz=15625 read=15590 uncertainty=2
     ring        finding=FILE.json or finding=log       or log10=-2.1
 
 Every step also takes one of its outcomes as a single word. A meter's uncertainty follows from its
@@ -166,7 +166,7 @@ def _rails(step: Step, pairs: Pairs, meter: Meter) -> Evidence:
     for nominal, text in pairs.items():
         volts = parse(nominal, "V", "nominal")
         if volts == 0:
-            raise InputError(f"{step.key}: a rail of 0 V; give its nominal voltage, such as 125=56")
+            raise InputError(f"{step.key}: a rail of 0 V; give its nominal voltage, such as 142=79")
         reading = _read(text, "V", f"reading of {nominal}", meter)
         ratios.append(Ratio(reading.value / volts, reading.uncertainty / abs(volts)))
     one, tail = common_ratio(ratios)

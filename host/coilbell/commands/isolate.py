@@ -24,11 +24,11 @@ examples:
   coilbell isolate new --item heron-14 --kind "CRT monitor"
   coilbell isolate next --item heron-14
   coilbell isolate observe --item heron-14 collector-emitter normal
-  coilbell isolate observe --item heron-14 base-emitter read=3.1 parts=68,3.3
+  coilbell isolate observe --item heron-14 base-emitter read=19 parts=150,22
   coilbell isolate observe --item heron-14 ring-out finding=judged.json
   coilbell isolate show --item heron-14
   coilbell isolate withdraw --item heron-14 2 wrong rail
-  coilbell isolate next --item heron-14 --between rectifier tube
+  coilbell isolate next --item heron-14 --between secondary shorted-turns
   coilbell isolate kinds my-kind.toml
 
 Without --qualified nothing live is instructed; readings that a qualified person

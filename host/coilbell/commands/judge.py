@@ -70,6 +70,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_reference(parser)
     add("--kind", metavar="KIND", help="kind of winding; with --reference it must agree")
     add_prior(parser)
+    add(
+        "--count-to",
+        metavar="PART",
+        help="fraction of the first peak to which your own counter counts (1/10)",
+    )
     add_reading(parser)
     add_connection(parser)
     add_keeping(parser)
@@ -83,13 +88,18 @@ def run(options: argparse.Namespace) -> int:
     """Judge the records; returns 0, or the explanation's code with --exit-code."""
     from coilbell.bench.log import finding_of, question_of
     from coilbell.bench.sentences import finding_facts, finding_text
+    from coilbell.commands.fit import fraction
 
     place = _place(options)
     _check_alone(options)
     with drawer_of(options) as drawer:
         reference, kind = reference_of(options), _kind(options, drawer)
         question = question_of(
-            prior=prior_of(options), kind=kind, unit=options.unit, direct_ohms=ohms_of(options)
+            prior=prior_of(options),
+            kind=kind,
+            unit=options.unit,
+            direct_ohms=ohms_of(options),
+            count_to=None if options.count_to is None else fraction(options.count_to),
         )
         rungs = _rungs(options, drawer)
         finding = finding_of(question, [(rung.facts, rung.records[0]) for rung in rungs], reference)

@@ -28,7 +28,7 @@ def parallel(resistors_ohm: Sequence[float], tolerance: float = 0.05) -> Reading
     values that are not above 0 and for a tolerance outside 0..0.5.
     """
     if not resistors_ohm or not all(math.isfinite(r) and r > _LEAST_OHMS for r in resistors_ohm):
-        raise InputError("resistors in parallel need values above 0, such as 68,3.3")
+        raise InputError("resistors in parallel need values above 0, such as 150,22")
     if not 0 <= tolerance <= 0.5:
         raise InputError(f"resistor tolerance {tolerance:g}; give a fraction such as 0.05 for 5 %")
     total = 1 / sum(1 / r for r in resistors_ohm)

@@ -14,7 +14,7 @@ from coilbell.winding.ambiguity import not_separable, other_capacitor
 from coilbell.winding.archive import origin
 from coilbell.winding.capacitors import SeveralCapacitorTank, tank_of_several
 from coilbell.winding.cause import causes
-from coilbell.winding.count import RingCount, ring_count
+from coilbell.winding.count import COUNT_TO, RingCount, ring_count
 from coilbell.winding.explanation import Explanation
 from coilbell.winding.freering import FreeRing
 from coilbell.winding.healthy import Healthy, healthy, matched
@@ -91,6 +91,7 @@ def find(
     kind: str | None = None,
     unit: str = "",
     direct_ohms: float | None = None,
+    count_to: float = COUNT_TO,
 ) -> Finding:
     """Judge the rings of one winding.
 
@@ -99,9 +100,10 @@ def find(
     prior: probability of a shorted turn before the ring. connection: replaces the observations' own.
     unit: the specimen; when the reference holds its good rings it is judged by those.
     direct_ohms: resistance at rest [ohm], used to share out the loss, never as evidence.
+    count_to: fraction of the first peak to which rings are counted [1]; a count is told, never weighed.
 
-    Raises InputError without observations or for a prior outside 0..1, ReferenceMismatch when the
-    reference holds neither capacitor nor good unit that fits.
+    Raises InputError without observations or for a prior or a fraction outside 0..1, ReferenceMismatch
+    when the reference holds neither capacitor nor good unit that fits.
     """
     seen = tuple(_observation(item, capacitor) for item in observations)
     if not seen:
@@ -109,10 +111,10 @@ def find(
     where = connection or _common_connection(seen)
     groups = grouped(seen)
     if reference is None:
-        return _without_reference(groups, kind_named(kind) if kind else None, where, direct_ohms)
+        return _without_reference(groups, kind_named(kind) if kind else None, where, direct_ohms, count_to)
     if kind is not None:
         reasons.check_kind(reference, kind_named(kind))
-    return _with_reference(groups, reference, prior, where, unit, direct_ohms)
+    return _with_reference(groups, reference, prior, where, unit, direct_ohms, count_to)
 
 
 def named(odds: Posterior, connection: Connection) -> Explanation:
@@ -134,6 +136,7 @@ def _with_reference(
     where: Connection,
     unit: str,
     direct_ohms: float | None,
+    count_to: float,
 ) -> Finding:
     known, notes = matched(groups, reference)
     rings = [r for r in known if r.rings] or known[:1]
@@ -145,7 +148,6 @@ def _with_reference(
     odds = posterior(rings, by, causes(by, reference, where), prior)
     explanation = named(odds, where)
     rang = rings[0].rings
-    count = ring_count(rings[0], by, explanation, where)
     shifts = tuple(shift_of(r.point, r.covariance, by, k) for k, r in enumerate(rings)) if rang else ()
     tank, trouble = _tank(rings, by, direct_ohms)
     slope = _slopes(rings, by) if tank is not None else None
@@ -168,7 +170,7 @@ def _with_reference(
             shorted=odds.shorted,
         ),
         advice.caution(explanation, where),
-        count,
+        ring_count(rings[0], by, count_to),
         where,
         reference.kind.name,
         origin(reference),
@@ -186,7 +188,7 @@ def _odds(odds: Posterior, basis: tuple[str, ...]) -> Odds:
 
 
 def _without_reference(
-    groups: Sequence[Ring], kind: Kind | None, where: Connection, direct_ohms: float | None
+    groups: Sequence[Ring], kind: Kind | None, where: Connection, direct_ohms: float | None, count_to: float
 ) -> Finding:
     rings = [r for r in groups if r.rings] or list(groups)[:1]
     rang = rings[0].rings
@@ -203,7 +205,7 @@ def _without_reference(
         if not rang or where is Connection.IN_CIRCUIT
         else "take a reference from a good unit of this very part with the same test capacitor",
         advice.caution(explanation, where),
-        ring_count(rings[0], None, explanation, where),
+        ring_count(rings[0], None, count_to),
         where,
         kind.name if kind else "",
         "",

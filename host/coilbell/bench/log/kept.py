@@ -52,9 +52,9 @@ class KeptFit:
 class KeptJudgement:
     """A finding or comparison as shown, the question asked, and what made it.
 
-    question: "what" ("finding" or "comparison"), "prior", "kind", "unit", "direct_ohms", and of a
-    comparison "first": how many of `fits` are the first side, with "relation" and "first_judged" where
-    they were stated.
+    question: "what" ("finding" or "comparison"), "prior", "kind", "unit", "direct_ohms", where
+    stated "count_to", and of a comparison "first": how many of `fits` are the first side, with "relation"
+    and "first_judged" where they were stated.
     """
 
     id: int

@@ -51,6 +51,7 @@ class _Question(msgspec.Struct, forbid_unknown_fields=True):
     kind: str | None = None
     unit: str = ""
     direct_ohms: float | None = None
+    count_to: float | None = None
     first: int = 0
     relation: str | None = None
     first_judged: str | None = None
@@ -152,6 +153,8 @@ def _check_judgement(judgement: _Judgement, numbers: set[int], parcel: Parcel) -
         raise FileError(f"a judgement asks for {question.what[:40]!r}")
     if not 0 < question.prior < 1 or not math.isfinite(question.direct_ohms or 0):
         raise FileError("a judgement's prior or resistance is impossible")
+    if question.count_to is not None and not 0 < question.count_to < 1:
+        raise FileError("a judgement counts rings to an impossible fraction")
     if question.relation is not None and question.relation not in tuple(Relation):
         raise FileError(f"a comparison's sides stand as {question.relation[:40]!r}")
     if question.first_judged is not None and question.first_judged not in tuple(Explanation):
@@ -269,9 +272,9 @@ def _keep_item(log: Log, parcel: Parcel, name: str, told: _Item) -> None:
 
 
 def _asked(question: _Question) -> dict[str, Any]:
-    """The question as the log keeps it: what is stated of a comparison only where it was."""
+    """The question as the log keeps it: what may be left out only where it was stated."""
     asked: dict[str, Any] = msgspec.to_builtins(question)
-    stated = ("relation", "first_judged")
+    stated = ("relation", "first_judged", "count_to")
     return {name: value for name, value in asked.items() if name not in stated or value is not None}
 
 

@@ -48,10 +48,16 @@ def fitted(records: Sequence[Record], title: str = "", count_to: float = 0.1) ->
 
 
 def question_of(
-    *, prior: float = 0.5, kind: str | None = None, unit: str = "", direct_ohms: float | None = None
+    *,
+    prior: float = 0.5,
+    kind: str | None = None,
+    unit: str = "",
+    direct_ohms: float | None = None,
+    count_to: float | None = None,
 ) -> dict[str, Any]:
-    """What is asked of a finding, as the log keeps it."""
-    return {
+    """What is asked of a finding, as the log keeps it; count_to: None for that of the first fit."""
+    asked = {} if count_to is None else {"count_to": count_to}
+    return asked | {
         "what": "finding",
         "prior": prior,
         "kind": kind,
@@ -127,6 +133,7 @@ def finding_of(
             kind=question["kind"],
             unit=question["unit"],
             direct_ohms=question["direct_ohms"],
+            count_to=question.get("count_to") or rings[0][0]["count_to"],
         )
 
 

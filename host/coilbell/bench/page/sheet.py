@@ -43,7 +43,7 @@ _REASONED = 3
 """Causes whose reason is told beside them."""
 
 _NUMBERS = {
-    "line rate": "hz=15625 read=15731 uncertainty=2",
+    "line rate": "hz=15625 read=15590 uncertainty=2",
     "ring": "log10=-2.1",
 }
 """Examples for the form where the kind's own names a file: a page may not name files of this computer."""

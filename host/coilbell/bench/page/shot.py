@@ -9,7 +9,7 @@ from typing import Any
 from coilbell.bench.judgement import finding_facts
 from coilbell.bench.page.curve import decay_drawing
 from coilbell.bench.quantities import concise, engineering, interval
-from coilbell.bench.sentences import counter_words, hidden_words, odds_words
+from coilbell.bench.sentences import count_words, hidden_words, odds_words
 from coilbell.bench.words import doubt_sentence, figure, fraction_words
 from coilbell.decay import Fit, Quantity
 from coilbell.figure import percent
@@ -178,7 +178,7 @@ def _finding(shot: Shot, finding: Finding) -> dict[str, Any]:
         "Why": [reason for reason in finding.reasons if reason not in unseen],
         "Not told apart": [case for case in finding.not_separable if case not in unseen],
         "Cannot be seen": unseen,
-        "A counter": [counter_words(facts["count"])],
+        "Ring count": [count_words(facts["count"])],
         "Rests on": list(odds.basis) if odds else [],
     }
     return {
