@@ -1,7 +1,7 @@
 # The one file that names pins, limits and the board's constants. Whole numbers only.
 # A board built otherwise is adapted here and nowhere else.
 
-FIRMWARE = "1.1.1"
+FIRMWARE = "1.2.0"
 
 # Pins, by GPIO number. Converter inputs are GPIO 26 + channel.
 PULSE_PIN = 15
@@ -37,6 +37,10 @@ LEAD_READINGS = 11  # 1 ms apart: they span half a period of 50 Hz, so its peak 
 # where silicon junctions begin to conduct.
 AIM_LOW_UV = 250_000
 AIM_HIGH_UV = 400_000
+# Amplitudes that a request may name instead [mV]: from what stands out of the converter's noise to what its
+# range holds, 3.3 V / 2 / 3 at a gain of 3, with 5 % to spare.
+AIM_LEAST_MV = 20
+AIM_MOST_MV = 520
 
 # Constants: name, value until calibrated, lowest, highest that can be true. The values are those of the
 # circuit in hardware-notes with every part at its nominal value; NAME_uncertainty_UNIT is the standard

@@ -29,6 +29,8 @@ _MAX_PRETRIGGER = 227
 _MAX_TICKS = 65537  # longest delay and width that the pulse program can time
 _MIN_TICKS = 2
 _RATE = (48_000_000, 96)  # a conversion takes 96 periods of the converter's 48 MHz clock
+# Samples after a pulse in which the crest of a ring is looked for that is too fast to be seen in the samples.
+_EARLY = 48
 
 
 class Service:
@@ -131,6 +133,8 @@ class Service:
             "max_shots_per_s": board.MAX_SHOTS_PER_S,
             "lead_limit_mv": board.LEAD_LIMIT_MV,
             "capacitors": ",".join([row[0] for row in board.CAPACITORS]),
+            "aim_least_mv": board.AIM_LEAST_MV,
+            "aim_most_mv": board.AIM_MOST_MV,
             "constants_from": self._store.source,
         }
         values.update(self._timing())
@@ -263,11 +267,16 @@ class Service:
         def fire(width):
             nonlocal lead_mv
             _, lead_mv = self._fire(samples, delay, width)
-            peak_uv = self._peak_uv(samples, pretrigger)
+            peak_uv = self._peak_uv(samples, pretrigger, pretrigger - (-width // ticks))
             self._hardware.tidy()
             return peak_uv
 
-        outcome, width, peak_uv, largest_uv, shots = aim.find_width(fire, board.MIN_WIDTH_TICKS, highest)
+        if "target_mv" in keys:
+            target_uv = 1000 * _number(keys, "target_mv", board.AIM_LEAST_MV, board.AIM_MOST_MV)
+            found = aim.find_amplitude(fire, board.MIN_WIDTH_TICKS, highest, target_uv)
+        else:
+            found = aim.find_width(fire, board.MIN_WIDTH_TICKS, highest)
+        outcome, width, peak_uv, largest_uv, shots = found
         self._send_fields(
             frame.AIM,
             {
@@ -281,16 +290,37 @@ class Service:
             },
         )
 
-    # Largest distance from the resting level, at the winding, failed conversions left out.
-    def _peak_uv(self, samples, pretrigger):
+    # Largest distance from the resting level, at the winding, failed conversions left out. over: the first
+    # sample after the pulse.
+    def _peak_uv(self, samples, pretrigger, over):
         rest = self._sound(0, pretrigger)
         ring = self._sound(pretrigger, samples)
         if not len(rest) or not len(ring):
             raise Refused(frame.CAPTURE_FAILED, 0, "every conversion failed")
         offset_16 = sum(rest) * 16 // len(rest)
         peak_16 = max(max(ring) * 16 - offset_16, offset_16 - min(ring) * 16)
+        peak_16 = max(peak_16, self._crest_16(over, samples, offset_16))
         constants = self._store.values
         return peak_16 * constants["converter_nv"] * 1000 // constants["gain_ppm"] // 16
+
+    # The crest between samples of a ring that has few of them to a period. Samples a, b, c of a sinusoid A,
+    # one step of angle w apart, obey a + c = 2 b cos w, so that
+    #     A^2 = b^2 + (c - a)^2 b^2 / (4 b^2 - (a + c)^2)
+    # 0 where they are so many that the largest is the crest (cos w above 0.97), or so few that the step is
+    # near half a period (below -0.9) and noise decides.
+    def _crest_16(self, start, samples, offset_16):
+        codes = self._samples
+        best = at = 0
+        for k in range(start + 1, min(start + _EARLY, samples - 1)):
+            size = abs(codes[k] * 16 - offset_16)
+            if size > best and max(codes[k - 1], codes[k], codes[k + 1]) < frame.CONVERSION_FAILED:
+                best, at = size, k
+        if not at:
+            return 0
+        a, b, c = [codes[at + k] * 16 - offset_16 for k in (-1, 0, 1)]
+        if not -180 * b * b < 100 * (a + c) * b < 194 * b * b:
+            return 0
+        return _root(b * b + (c - a) ** 2 * b * b // (4 * b * b - (a + c) ** 2), abs(b))
 
     def _sound(self, start, stop):
         view = memoryview(self._samples)[start:stop]
@@ -331,6 +361,14 @@ class Service:
         self._console.write(after)
         self._console.write(frame.tail(crc32(after, crc32(head))))
         self._frames += 1
+
+
+# The whole square root, by Newton's rule from a start that is at least half of it.
+def _root(square, start):
+    root = 2 * start
+    while root * root > square:
+        root = (root + square // root) // 2
+    return root
 
 
 def _number(keys, name, lowest, highest):

@@ -1,5 +1,7 @@
 """Requests and answers: each word, each refusal, and what is left behind when something breaks."""
 
+import math
+
 import console
 import frame
 import service
@@ -358,6 +360,32 @@ def test_aim_leaves_failed_conversions_out():
     assert abs(values["peak_uv"] - 2 * values["width_ticks"] * 3.3e6 / 4096) < 60
     tester.hardware.ring = lambda k, width: 0xFFFF
     error_of(tester.ask(b"aim id=6 capacitor=A samples=64 pretrigger=8"), frame.CAPTURE_FAILED)
+
+
+def test_aim_at_an_amplitude():
+    tester = Tester()
+    tester.hardware.ring = lambda k, width: 2048 + (2 * width if k == 3 else 0)
+    for target in (60, 130, 270, 500):
+        answer = tester.ask(b"aim id=6 capacitor=A samples=64 pretrigger=8 target_mv=%d" % target)
+        values = fields(answer[0])
+        assert values["outcome"] == "found"
+        assert abs(values["peak_uv"] - target * 1000) <= target * 50
+    for target in (b"19", b"521", b"-60", b"x"):
+        asked = b"aim id=6 capacitor=A samples=64 pretrigger=8 target_mv=" + target
+        error_of(tester.ask(asked), frame.BAD_VALUE)
+
+
+def test_aim_sees_the_crest_between_the_samples_of_a_fast_ring():
+    # 0.5 V at 125 kHz, four samples to a period, that fall an eighth of a period beside the crests.
+    codes = 0.5 * 4096 / 3.3
+    for hz, at in ((125e3, 0.25), (125e3, 0.1), (180e3, 0.3), (210e3, 0.3), (90e3, 0.7), (40e3, 0.5)):
+        tester = Tester()
+        tester.hardware.ring = lambda k, width: (
+            2048 + round(codes * math.cos(2 * math.pi * (hz * k / 500e3 + at / 2))) if k > 0 else 2048
+        )
+        asked = b"aim id=6 capacitor=A samples=17 pretrigger=8 target_mv=500"
+        values = fields(tester.ask(asked)[0])
+        assert abs(values["largest_uv"] - 500_000) < 12_000, (hz, at, values)
 
 
 def test_aim_is_held_to_the_interlock():

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -104,6 +105,28 @@ def test_aim_brings_the_first_peak_into_the_band() -> None:
         aim = tester.aim("C")
         assert aim.outcome == "weak"
         assert 0.05 < aim.peak_v < 0.25
+
+
+def test_an_amplitude_is_aimed_at_and_what_cannot_be_is_told() -> None:
+    with Tester.open("virtual:?part=fell-choke&seed=2&hurry=1") as tester:
+        winding = Winding(catalogue.part("fell-choke", 2))
+        capacitor = tester.identity.capacitor("A")
+        assert capacitor is not None
+        for target_v in (0.06, 0.13, 0.27):
+            aim = tester.aim("A", target_v=target_v)
+            rung = winding.ring(capacitor.farads, aim.pulse_s, 20e6, 400)
+            assert aim.outcome == "found"
+            assert np.abs(rung).max() == pytest.approx(target_v, rel=0.05)
+            assert aim.largest_v < 1.2 * target_v
+        # 47 uH and 22 nF have 46 ohm: 5 mA come to 0.45 V.
+        records = tester.capture(Settings(shots=1, samples=2048, aim_v=0.5))
+        assert "the most that a pulse gives" in records[0].extra["aim"]
+        with pytest.raises(InputError, match="aims at 20 to 520 mV"):
+            tester.aim("A", target_v=0.8)
+        told = tester.identity
+        tester._identity = replace(told, aim_volts=None, firmware="1.1.1")
+        with pytest.raises(MissingError, match=r"firmware 1\.1\.1 cannot aim at an amplitude.*flash"):
+            tester.aim("A", target_v=0.13)
 
 
 def test_the_same_seed_gives_the_same_unit_and_another_seed_another() -> None:

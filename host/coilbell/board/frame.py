@@ -10,13 +10,15 @@ One line of printable ASCII, at most 99 bytes, ended by "\\n" (a "\\r" before it
     word id=N key=value key=value ...
 
 `id` is 0..9999, chosen by the host; every frame of the answer carries it, so a late answer to an older
-request is recognised. Each key of the request is given exactly once, in any order; no other key. Numbers are
-decimal. An empty line is ignored: the host may send "\\n" to end a line that was cut off.
+request is recognised. Each key of the request is given exactly once, in any order, those in brackets once or
+not at all; no other key. Numbers are decimal. An empty line is ignored: the host may send "\\n" to end a
+line that was cut off.
 
     hello                                       who are you         HELLO, CONSTANTS
     capture samples pretrigger width_ticks      take shots          BEGIN, DATA ...
             capacitor shots interleave
     aim     capacitor samples pretrigger        find a pulse width  AIM
+            [target_mv]
     check                                       measure yourself    CHECK
     constants                                   tell constants      CONSTANTS
     constant name value                         change one in use   CONSTANTS
@@ -50,10 +52,13 @@ The payload of DATA is binary; of all others it is lines ``key=value\\n`` of UTF
 HELLO, BEGIN  tick_hz: the unit of all *_ticks; true sampling rate [Hz] = rate_numerator / rate_denominator;
               start_uncertainty_ps: width of the interval the converter's start may fall in;
               capacitors: letters such as A,B,C; lead_mv: before the first shot;
+              aim_least_mv, aim_most_mv: what target_mv may be, where the firmware takes it;
               constants_from: file, backup, defaults, or changed since (not saved)
 AIM           outcome found: width_ticks brings the first peak into the board's band, peak_uv there [at the
               winding]; weak: no width does, this is the strongest; steep: one step passed over the band, this
-              is the last width below it. largest_uv: over all pulses fired
+              is the last width below it. largest_uv: over all pulses fired. With target_mv, the amplitude to
+              reach: found: no other width comes nearer, or within 1 part in 32; weak: no width reaches it,
+              this is the strongest; strong: the shortest pulse, this one, gives more
 CHECK         tick_hz, rate_hz: measured against the board's microsecond counter, good to about 1 %
 CONSTANTS     constants_from, then every constant, all whole numbers; NAME_uncertainty_UNIT is the standard
               uncertainty of NAME_UNIT. stepN_code, stepN_mcode: code N of a short table is wider than one
@@ -133,6 +138,7 @@ REQUESTS = {
     "constant": ("name", "value"),
     "save": (),
 }
+OPTIONAL = {"aim": ("target_mv",)}  # keys that a request may have besides
 NO_CAPACITOR = "-"
 LOOP_BACK = "loop"
 
@@ -186,11 +192,12 @@ class FrameError(ValueError):
 def encode_request(word: str, request_id: int, **keys: object) -> bytes:
     """The request as a line, "\\n" included; raises FrameError."""
     line = f"{word} id={request_id}"
-    for key in REQUESTS.get(word, ()):
+    known = REQUESTS.get(word, ()) + tuple([key for key in OPTIONAL.get(word, ()) if key in keys])
+    for key in known:
         line += f" {key}={keys.get(key, '')}"
     data = line.encode()
     decode_request(data)
-    if len(keys) != len(REQUESTS[word]):
+    if len(keys) != len(known):
         raise FrameError(f"{word} takes the keys {', '.join(REQUESTS[word]) or 'none'}")
     return data + b"\n"
 
@@ -208,7 +215,8 @@ def decode_request(line: bytes) -> tuple[str, int, dict[str, str]]:
         raise FrameError(f"unknown request {word!r}; one of: {', '.join(sorted(REQUESTS))}")
     keys = _pairs(words[1:])
     request_id = _number("id", keys.pop("id", ""), MAX_ID)
-    if sorted(keys) != sorted(REQUESTS[word]):
+    needed = [key for key in keys if key not in OPTIONAL.get(word, ())]
+    if sorted(needed) != sorted(REQUESTS[word]):
         raise FrameError(f"{word} takes the keys id {' '.join(REQUESTS[word])}")
     return word, request_id, keys
 

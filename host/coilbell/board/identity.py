@@ -64,6 +64,8 @@ class Identity:
     constants_from: str
     """"file", "backup", "defaults" or "changed"."""
     constants: Constants
+    aim_volts: tuple[float, float] | None = None
+    """Amplitudes that an aim may name [V]; None for a firmware that aims at its own band only."""
 
     @property
     def words(self) -> str:
@@ -180,4 +182,11 @@ def _identity(told: dict[str, Any], source: str, constants: dict[str, int]) -> I
         capacitors=tuple(letter for letter in told["capacitors"].split(",") if letter),
         constants_from=source,
         constants=constants,
+        aim_volts=_aim_volts(told),
     )
+
+
+def _aim_volts(told: dict[str, Any]) -> tuple[float, float] | None:
+    if "aim_least_mv" not in told:
+        return None
+    return int(told["aim_least_mv"]) * 1e-3, int(told["aim_most_mv"]) * 1e-3

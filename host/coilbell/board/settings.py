@@ -6,10 +6,10 @@ import math
 from dataclasses import dataclass
 
 from coilbell.board.identity import Identity
-from coilbell.errors import InputError
+from coilbell.errors import InputError, MissingError
 from coilbell.record import Connection
 
-__all__ = ["Settings", "check"]
+__all__ = ["Settings", "check", "check_aim"]
 
 _MOST_SHOTS = 1000
 _LEAST_DELAY_TICKS = 2
@@ -35,6 +35,9 @@ class Settings:
     """Samples of one shot before its pulse."""
     pulse_s: float | None = None
     """Width of the pulse [s], 0 for none; None lets the board aim at a first peak well inside its range."""
+    aim_v: float | None = None
+    """First peak at the winding that the board is to aim at [V]; None leaves it to the board's band. Stands
+    only without `pulse_s`."""
     loop_back: bool = False
     """Sample the pulse pin through the loop-back instead of the winding, with no test capacitor."""
     connection: Connection = Connection.UNKNOWN
@@ -47,6 +50,10 @@ class Settings:
         _whole("pretrigger", self.pretrigger, 0, self.samples - 1)
         if self.pulse_s is not None and not (math.isfinite(self.pulse_s) and 0 <= self.pulse_s < 1):
             raise InputError(f"pulse of {self.pulse_s!r} s; give a width in seconds, such as 2e-6")
+        if self.aim_v is not None and self.pulse_s is not None:
+            raise InputError("a pulse width and an amplitude to aim at; give one of the two")
+        if self.aim_v is not None and not (math.isfinite(self.aim_v) and self.aim_v > 0):
+            raise InputError(f"aim at {self.aim_v!r} V; give a first peak in volts, such as 0.13")
 
 
 def _whole(name: str, value: int, low: int, high: int) -> None:
@@ -73,6 +80,22 @@ def check(settings: Settings, identity: Identity) -> None:
             f"not {settings.pretrigger}"
         )
     _check_pulse(settings, identity)
+    if settings.aim_v is not None:
+        check_aim(settings.aim_v, identity)
+
+
+def check_aim(volts: float, identity: Identity) -> None:
+    """InputError for an amplitude beyond this board's [V], MissingError where its firmware aims at none."""
+    if identity.aim_volts is None:
+        raise MissingError(
+            f"firmware {identity.firmware} cannot aim at an amplitude; put the present one on: "
+            "coilbell board flash"
+        )
+    low, high = identity.aim_volts
+    if not low <= volts <= high:
+        raise InputError(
+            f"aim at {volts * 1e3:.4g} mV; this board aims at {low * 1e3:g} to {high * 1e3:g} mV"
+        )
 
 
 def _check_pulse(settings: Settings, identity: Identity) -> None:

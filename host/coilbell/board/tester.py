@@ -13,7 +13,7 @@ from coilbell.board import constants, frame, ports
 from coilbell.board.assembly import Sweeps, shot_of
 from coilbell.board.exchange import Exchange, Refusal, Tally, fields_of
 from coilbell.board.identity import Identity, admit
-from coilbell.board.settings import Settings, check
+from coilbell.board.settings import Settings, check, check_aim
 from coilbell.board.transport import Port, PortLost, open_port, serial_ports
 from coilbell.errors import (
     BoardError,
@@ -47,14 +47,29 @@ class Aim:
     """What the board's search for a pulse width gave."""
 
     outcome: str
-    """"found"; "weak": no width reaches the band, this is the strongest; "steep": one step passed over it,
-    this is the last width below."""
+    """"found"; "weak": no width reaches the band or the amplitude, this is the strongest; "steep": one step
+    passed over the band, this is the last width below; "strong": the shortest pulse, this one, already gives
+    more than the amplitude."""
     width_ticks: int
     pulse_s: float
     peak_v: float
     """First peak at the winding with that width [V]."""
     largest_v: float
     """Largest peak of all pulses fired [V]."""
+    target_v: float | None = None
+    """The amplitude that was aimed at [V]; None for the board's own band."""
+
+    @property
+    def note(self) -> str:
+        """What is to be said of the width beside its record, "" for nothing."""
+        if self.target_v is None:
+            return "" if self.outcome == "found" else f"{self.outcome}, {self.peak_v:.2g} V"
+        words = f"{self.peak_v * 1e3:.3g} mV where {self.target_v * 1e3:.3g} mV were aimed at"
+        reasons = {
+            "weak": "the most that a pulse gives this inductance and test capacitor",
+            "strong": "the least, the shortest pulse",
+        }
+        return f"{words}: {reasons[self.outcome]}" if self.outcome in reasons else words
 
 
 class Tester:
@@ -212,18 +227,30 @@ class Tester:
 
     # --- captures ---
 
-    def aim(self, capacitor: str = "A", pretrigger: int = 64) -> Aim:
-        """Let the board find the pulse width whose first peak lies well inside the converter's range."""
-        self.identity.capacitor(capacitor)
-        samples = min(_AIM_SAMPLES, self.identity.max_samples)
-        return self._again(lambda: self._aimed(capacitor, samples, pretrigger))
+    def aim(self, capacitor: str = "A", pretrigger: int = 64, target_v: float | None = None) -> Aim:
+        """Let the board find the pulse width whose first peak lies well inside the converter's range.
 
-    def _aimed(self, capacitor: str, samples: int, pretrigger: int) -> Aim:
-        asked = {"capacitor": capacitor, "samples": samples, "pretrigger": pretrigger}
+        target_v: the first peak at the winding to aim at instead [V], such as 0.06, 0.13, 0.27 or 0.5. What
+        is found then lies within one tick of the pulse or 5 %, whichever is larger; what inductance and
+        capacitor do not allow is the outcome "weak" or "strong" with the nearest there is, never an error.
+        Widths go upwards. Raises InputError for an amplitude beyond the board's, MissingError for a firmware
+        that cannot, Refusal when the board does not fire (live leads).
+        """
+        self.identity.capacitor(capacitor)
+        if target_v is not None:
+            check_aim(target_v, self.identity)
+        samples = min(_AIM_SAMPLES, self.identity.max_samples)
+        return self._again(lambda: self._aimed(capacitor, samples, pretrigger, target_v))
+
+    def _aimed(self, capacitor: str, samples: int, pretrigger: int, target_v: float | None) -> Aim:
+        asked: dict[str, object] = {"capacitor": capacitor, "samples": samples, "pretrigger": pretrigger}
+        if target_v is not None:
+            asked["target_mv"] = round(target_v * 1e3)
         told = self._values(frame.AIM, "aim", **asked)
         width = told["width_ticks"]
         pulse_s = width / self.identity.tick_hz
-        return Aim(told["outcome"], width, pulse_s, told["peak_uv"] * 1e-6, told["largest_uv"] * 1e-6)
+        peak_v, largest_v = told["peak_uv"] * 1e-6, told["largest_uv"] * 1e-6
+        return Aim(told["outcome"], width, pulse_s, peak_v, largest_v, target_v)
 
     def capture(self, settings: Settings, progress: Progress | None = None) -> tuple[Record, ...]:
         """Take `settings.shots` records.
@@ -268,12 +295,12 @@ class Tester:
         """Pulse width [ticks], and what is to be said of it."""
         if settings.pulse_s is not None:
             return round(settings.pulse_s * self.identity.tick_hz), ""
-        aim = self.aim(settings.capacitor, max(1, min(settings.pretrigger, 64)))
+        aim = self.aim(settings.capacitor, max(1, min(settings.pretrigger, 64)), settings.aim_v)
         if aim.outcome == "steep" and not aim.width_ticks:
             raise BoardError(
                 f"even the shortest pulse rings up to {aim.largest_v:.2g} V; use a larger test capacitor"
             )
-        return aim.width_ticks, "" if aim.outcome == "found" else f"{aim.outcome}, {aim.peak_v:.2g} V"
+        return aim.width_ticks, aim.note
 
     def _sweeps(
         self, settings: Settings, width: int, records: list[Record], total: int, progress: Progress | None
