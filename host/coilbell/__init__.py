@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from coilbell.face import loader
 
 if TYPE_CHECKING:
-    from coilbell.bench.files import example, write
+    from coilbell.bench.files.records import example, write
     from coilbell.bench.log import Log
     from coilbell.bench.notebook import fit, judge, read, reference
     from coilbell.board import Settings, Tester

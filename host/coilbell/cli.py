@@ -141,7 +141,7 @@ def _abandon_output() -> None:
 
 
 def _complain(message: str, code: int) -> int:
-    from coilbell.bench.encoding import harmless
+    from coilbell.bench.files.encoding import harmless
 
     text = "coilbell: " + harmless(message).replace("\n", "\\n")
     if sys.stderr.isatty():

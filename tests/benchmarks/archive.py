@@ -24,8 +24,8 @@ from pathlib import Path
 
 import numpy as np
 
-from coilbell.bench.log import Log, Outcome, again
-from coilbell.bench.log.working import fitted
+from coilbell.bench.log import Log, RefitSummary, refit
+from coilbell.bench.log.derivation import fitted
 from coilbell.record import Capacitor, Record
 
 RATE_HZ = 500e3
@@ -79,7 +79,7 @@ def fingerprint(path: Path) -> str:
     return whole.hexdigest()
 
 
-def refit(path: Path, jobs: int | None) -> Outcome:
+def refitted(path: Path, jobs: int | None) -> RefitSummary:
     """Fit the log again, with progress on stderr."""
     began = time.perf_counter()
 
@@ -88,22 +88,22 @@ def refit(path: Path, jobs: int | None) -> Outcome:
         print(f"\r{done:,} of {total:,}, {rate:.1f}/s ", end="", file=sys.stderr)
 
     with Log(path) as log:
-        outcome = again(log, jobs=jobs, progress=progress)
+        outcome = refit(log, jobs=jobs, progress=progress)
     print(file=sys.stderr)
     return outcome
 
 
-def on_dask(path: Path, workers: int) -> Outcome:
+def on_dask(path: Path, workers: int) -> RefitSummary:
     """The same through joblib's Dask backend, on a cluster of local processes."""
     from dask.distributed import Client, LocalCluster
     from joblib import parallel_config
 
     cluster = LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None)
     with cluster, Client(cluster), parallel_config("dask"):
-        return refit(path, None)
+        return refitted(path, None)
 
 
-def interrupted(path: Path, workers: int) -> Outcome:
+def interrupted(path: Path, workers: int) -> RefitSummary:
     """Stopped after a third, then gone on with."""
 
     class Stop(Exception):
@@ -114,8 +114,8 @@ def interrupted(path: Path, workers: int) -> Outcome:
             raise Stop
 
     with Log(path) as log, contextlib.suppress(Stop), warnings.catch_warnings(action="ignore"):
-        again(log, jobs=workers, progress=progress)
-    return refit(path, workers)
+        refit(log, jobs=workers, progress=progress)
+    return refitted(path, workers)
 
 
 def main() -> int:
@@ -130,9 +130,9 @@ def main() -> int:
     parser.add_argument("--only", choices=("serial", "processes", "dask", "resumed"), action="append")
     parser.add_argument("--keep", type=Path, help="folder for the logs; a temporary one without")
     options = parser.parse_args()
-    ways: dict[str, Callable[[Path], Outcome]] = {
-        "serial": lambda path: refit(path, 1),
-        "processes": lambda path: refit(path, options.workers),
+    ways: dict[str, Callable[[Path], RefitSummary]] = {
+        "serial": lambda path: refitted(path, 1),
+        "processes": lambda path: refitted(path, options.workers),
         "dask": lambda path: on_dask(path, options.workers),
         "resumed": lambda path: interrupted(path, options.workers),
     }

@@ -23,7 +23,7 @@ from coilbell.winding import (
     compare,
     healthy_of,
 )
-from coilbell.winding.visible import chance_of_capacitance
+from coilbell.winding.odds.visible import chance_of_capacitance
 
 __all__ = ["in_circuit", "rectifiers"]
 

@@ -15,10 +15,10 @@ from benchmarks.populations import capacitors, expected, observed, reference
 from coilbell.board.simulation import CONDITIONS, catalogue
 from coilbell.record import Connection
 from coilbell.winding import Explanation, Observation, Reference, grouped
-from coilbell.winding.cause import causes
-from coilbell.winding.finding import named
-from coilbell.winding.healthy import healthy, matched
-from coilbell.winding.likelihood import Posterior, posterior
+from coilbell.winding.odds.cause import causes
+from coilbell.winding.odds.healthy import healthy, matched
+from coilbell.winding.odds.likelihood import Posterior, posterior
+from coilbell.winding.said.finding import named
 
 __all__ = ["Bench", "Row", "detection", "rows", "tuned_parts"]
 

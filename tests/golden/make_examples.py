@@ -1,4 +1,4 @@
-"""Make the example records that ship in host/coilbell/bench/examples.
+"""Make the example records that ship in host/coilbell/bench/files/examples.
 
     python tests/golden/make_examples.py
 

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from coilbell.bench.page.aiming import Aiming
-from coilbell.bench.page.shot import Shot
+from coilbell.bench.page.judgedshot import JudgedShot
 from coilbell.decay import Doubt, DoubtKind, Fit
 from handmade import handmade_fit, handmade_mode, handmade_record, handmade_silence
 
 
 def suit(aiming: Aiming, *fits: Fit, letter: str = "A") -> list[bool]:
     record = handmade_record()
-    return [aiming.suits(Shot(n, 0.0, letter, record, fit, None, None, None)) for n, fit in enumerate(fits)]
+    return [
+        aiming.suits(JudgedShot(n, 0.0, letter, record, fit, None, None, None)) for n, fit in enumerate(fits)
+    ]
 
 
 def peak(volts: float) -> Fit:

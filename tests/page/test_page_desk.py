@@ -12,7 +12,7 @@ import pytest
 
 from coilbell.bench.log import Log
 from coilbell.bench.page.curve import COLUMNS, decay_drawing
-from coilbell.bench.page.shot import tone_hz
+from coilbell.bench.page.judgedshot import tone_hz
 from coilbell.commands.page import PortSource
 from coilbell.decay import fit
 from coilbell.record import Record

@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 
 from coilbell.bench.log import Log
-from coilbell.bench.worksheet import LogKeeper
-from coilbell.bench.worksheet_sentences import odds_ratio
+from coilbell.bench.log.keeper import LogKeeper
+from coilbell.bench.worksheet.sentences import odds_ratio
 from coilbell.cli import main
 from coilbell.isolate import shipped
 from page.steered import Watcher, serving

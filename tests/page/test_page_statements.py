@@ -11,9 +11,9 @@ import pytest
 
 from coilbell.bench.page import Wish
 from coilbell.bench.page.curve import decay_drawing
+from coilbell.bench.page.judgedshot import JudgedShot, shot_message
 from coilbell.bench.page.judging import Judge, Struck
-from coilbell.bench.page.shot import Shot, shot_message
-from coilbell.bench.sentences import finding_facts, finding_text
+from coilbell.bench.words.finding import finding_facts, finding_text
 from coilbell.decay import fit
 from coilbell.record import Connection
 from coilbell.winding import Capture, Condition, Reference, find, observe
@@ -32,7 +32,7 @@ def _reference(struck: Any, letters: str = "AB") -> Reference:
 
 def _shots(
     struck: Any, state: str, reference: Reference | None, wish: Wish, letters: str = "AB"
-) -> list[Shot]:
+) -> list[JudgedShot]:
     judge = Judge()
     judge.begin(wish, reference)
     records = [replace(struck[state][letter], connection=wish.connection) for letter in letters]

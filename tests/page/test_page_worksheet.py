@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from coilbell.bench.log import Log
-from coilbell.bench.worksheet import LogKeeper
+from coilbell.bench.log.keeper import LogKeeper
 from page.struck import picture
 
 

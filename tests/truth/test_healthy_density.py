@@ -20,8 +20,8 @@ from coilbell.board.simulation import catalogue
 from coilbell.errors import ReferenceMismatch
 from coilbell.record import Capacitor
 from coilbell.winding import Capture, Condition, Observation, Reference, grouped, kind_named
-from coilbell.winding.healthy import PRIOR_UNITS, Healthy, healthy
-from coilbell.winding.likelihood import _tail
+from coilbell.winding.odds.healthy import PRIOR_UNITS, Healthy, healthy
+from coilbell.winding.odds.likelihood import _tail
 
 SEED = int(os.environ.get("COILBELL_SEED", "1"))
 A, B = Capacitor(22e-9, 0.01, "A"), Capacitor(4.7e-9, 0.01, "B")

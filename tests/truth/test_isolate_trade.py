@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import pytest
 
-from coilbell.bench.typed_reading import evidence_of
+from coilbell.bench.worksheet.typed import evidence_of
 from coilbell.isolate import Evidence, Odds, odds, plan, settling, shipped
 
 KIND = shipped()["CRT monitor"]

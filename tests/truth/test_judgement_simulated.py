@@ -16,9 +16,9 @@ from benchmarks.populations import capacitors, observed, reference
 from coilbell.board.simulation import catalogue
 from coilbell.record import Connection
 from coilbell.winding import Explanation, Reference, find, grouped, healthy_of
-from coilbell.winding.plane import moved
-from coilbell.winding.severity import cases
-from coilbell.winding.visible import chance_of_capacitance, spread_of_capacitance
+from coilbell.winding.odds.plane import moved
+from coilbell.winding.odds.severity import cases
+from coilbell.winding.odds.visible import chance_of_capacitance, spread_of_capacitance
 
 SEED = int(os.environ.get("COILBELL_SEED", "1"))
 """Which units are drawn; tests/benchmarks/judgement.py draws fresh ones in numbers that mean something."""

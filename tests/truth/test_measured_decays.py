@@ -42,7 +42,7 @@ def test_agrees_with_independent_fits(case: dict[str, Any], capsys: pytest.Captu
 
 
 def test_every_measured_table_reads() -> None:
-    from coilbell.bench.files import read
+    from coilbell.bench.files.records import read
 
     paths = [path for kind in ("*/*.txt", "*/csv/*.csv") for path in real_records().glob(kind)]
     assert len(paths) > 20

@@ -18,7 +18,7 @@ from zlib import crc32
 
 import pytest
 
-from coilbell.bench.files import read
+from coilbell.bench.files.records import read
 from coilbell.board import constants, frame
 from coilbell.cli import main
 from scripted import ScriptedBoard

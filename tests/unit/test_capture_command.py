@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from coilbell.bench.files import read
+from coilbell.bench.files.records import read
 from coilbell.board import constants, transport
 from coilbell.board.simulation import Winding, catalogue
 from coilbell.cli import main

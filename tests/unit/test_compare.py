@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from coilbell.bench.sentences import comparison_facts, comparison_text
+from coilbell.bench.words.finding import comparison_facts, comparison_text
 from coilbell.board.simulation import Winding, catalogue
 from coilbell.errors import InputError, ReferenceMismatch
 from coilbell.record import Capacitor, Connection

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from coilbell.bench.files import read
+from coilbell.bench.files.records import read
 from coilbell.bench.log import Log
-from coilbell.bench.log.soundness import problems
+from coilbell.bench.log.check import problems
 from coilbell.cli import main
 from coilbell.commands import demo
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from coilbell.bench.files import example, read
+from coilbell.bench.files.records import example, read
 from coilbell.cli import main
 
 

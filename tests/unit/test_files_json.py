@@ -13,7 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
-from coilbell.bench import files, jsonfile
+from coilbell.bench import files
+from coilbell.bench.files import recordjson
 from coilbell.errors import FileError
 from coilbell.record import Capacitor, Connection, Record
 
@@ -40,7 +41,7 @@ def test_samples_of_every_type_come_back_to_the_bit(data: st.DataObject, kind: s
     largest = float(np.float32(9e29))
     elements: Any = {"min_value": -largest, "max_value": largest} if dtype.kind == "f" else {}
     samples = data.draw(arrays.arrays(dtype, st.integers(2, 40), elements=elements))
-    (back,) = jsonfile.decode(jsonfile.encode([Record(samples=samples, rate_hz=1e6)]))
+    (back,) = recordjson.decode(recordjson.encode([Record(samples=samples, rate_hz=1e6)]))
     assert back.samples.dtype == dtype.newbyteorder("=")
     assert back.samples.tobytes() == samples.astype(dtype.newbyteorder("=")).tobytes()
 
@@ -49,7 +50,7 @@ def test_samples_of_every_type_come_back_to_the_bit(data: st.DataObject, kind: s
 @given(st.lists(st.floats(1e-12, 1e3, allow_nan=False), min_size=2, max_size=30))
 def test_time_stamps_come_back_to_the_bit(steps: list[float]) -> None:
     times = np.cumsum(steps)
-    (back,) = jsonfile.decode(jsonfile.encode([Record(samples=np.arange(len(steps)), times_s=times)]))
+    (back,) = recordjson.decode(recordjson.encode([Record(samples=np.arange(len(steps)), times_s=times)]))
     assert back.times_s is not None
     assert back.times_s.tobytes() == times.tobytes()
 
@@ -87,7 +88,7 @@ def test_every_setting_comes_back(tmp_path: Path) -> None:
 
 
 def test_file_is_what_its_specification_says() -> None:
-    content = json.loads(jsonfile.encode([full_record()]))
+    content = json.loads(recordjson.encode([full_record()]))
     assert content["format"] == "coilbell records"
     assert content["schema"] == 1
     assert content["records"][0]["samples"] == {"type": "int16", "values": [2048, 2100, 1990, 2050]}
@@ -152,11 +153,11 @@ def test_a_hostile_file_gets_one_clear_line(tmp_path: Path, content: bytes, word
 @given(data=st.data())
 def test_a_damaged_file_never_gives_other_samples(data: st.DataObject) -> None:
     """One byte changed anywhere: the same length of record or a clear refusal, never a crash."""
-    content = bytearray(jsonfile.encode([full_record()]))
+    content = bytearray(recordjson.encode([full_record()]))
     place = data.draw(st.integers(0, len(content) - 1))
     content[place] = data.draw(st.integers(0, 255))
     try:
-        records = jsonfile.decode(bytes(content))
+        records = recordjson.decode(bytes(content))
     except ValueError:
         return
     assert len(records[0]) >= 2
@@ -194,7 +195,7 @@ def test_writing_leaves_the_old_file_whole_when_it_fails(tmp_path: Path) -> None
 def test_shipped_examples_are_what_their_script_makes(name: str) -> None:
     from golden.make_examples import example
 
-    assert files.example(name).read_bytes() == jsonfile.encode(example(name))
+    assert files.example(name).read_bytes() == recordjson.encode(example(name))
     assert all("INVENTED" in record.note for record in files.read(files.example(name)))
 
 

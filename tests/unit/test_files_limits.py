@@ -61,12 +61,12 @@ def test_two_gigabytes_are_refused_unread(tmp_path: Path, name: str) -> None:
 
 @pytest.mark.skipif(not Path("/dev/zero").exists(), reason="no endless file here")
 def test_an_endless_file_is_left_at_the_limit(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(files, "MAX_BYTES", 100_000)
+    monkeypatch.setattr("coilbell.bench.files.records.MAX_BYTES", 100_000)
     assert "at most 0 MB are read" in refusal(Path("/dev/zero"))
 
 
 def test_more_lines_than_a_record_may_have(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("coilbell.bench.csvfile.MAX_SAMPLES", 100)
+    monkeypatch.setattr("coilbell.bench.files.table.MAX_SAMPLES", 100)
     (tmp_path / "long.csv").write_text("".join(f"{i}e-6,{i % 7}\n" for i in range(101)))
     assert "holds 101 lines; cut it to 100" in refusal(tmp_path / "long.csv")
 

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from coilbell.bench.csvfile import Column
-from coilbell.bench.steps import smallest_step
-from coilbell.bench.timebase import timebase
+from coilbell.bench.files.resolution import smallest_step
+from coilbell.bench.files.table import Column
+from coilbell.bench.files.timebase import timebase
 from coilbell.errors import FileError
 
 Array = np.ndarray

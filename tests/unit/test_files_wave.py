@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from coilbell.bench import files, wavfile
+from coilbell.bench import files
+from coilbell.bench.files import sound
 from coilbell.errors import FileError
 
 
@@ -64,7 +65,7 @@ def test_a_damaged_sound_file_is_one_line(tmp_path: Path) -> None:
 
 
 def test_a_long_recording_is_refused_from_its_header(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(wavfile, "MAX_SAMPLES", 1000)
+    monkeypatch.setattr(sound, "MAX_SAMPLES", 1000)
     soundfile.write(tmp_path / "long.wav", np.zeros(1001, dtype=np.int16), 48_000)
     with pytest.raises(FileError, match="holds 1,001 samples of each channel, at most 1,000"):
         files.read(tmp_path / "long.wav")

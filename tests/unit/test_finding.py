@@ -8,13 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from coilbell.bench.sentences import finding_facts, finding_text, odds_words
+from coilbell.bench.words.finding import finding_facts, finding_text, odds_words
 from coilbell.errors import InputError, ReferenceMismatch
 from coilbell.figure import concise, percent
 from coilbell.record import Capacitor, Connection, Loading
 from coilbell.winding import Capture, Condition, Explanation, Observation, Posterior, Reference, find, observe
-from coilbell.winding.advice import next_step
-from coilbell.winding.finding import named
+from coilbell.winding.said.advice import next_step
+from coilbell.winding.said.finding import named
 from handmade import handmade_fit, handmade_silence
 
 A, B = Capacitor(22e-9, 0.01, "A"), Capacitor(4.7e-9, 0.01, "B")

@@ -47,7 +47,7 @@ def test_table(capsys: pytest.CaptureFixture[str], scope: Path) -> None:
     code, out, err = run(capsys, scope, "--channel", "ring (V)")
     assert code == 0
     assert err == ""
-    assert "channel ring (V): rings" in out
+    assert "channel ring (V): rings" in " ".join(out.split())
     (row,) = [line for line in out.splitlines() if line.startswith("  1 ")]
     assert re.match(
         r"  1 +(20\.00|19\.99)\d*\(\d+\) kHz +12\.[56]\d*\(\d+\) +(200\.|199\.)\d*\(\d+\) us", row
@@ -75,7 +75,7 @@ def test_json_holds_the_answer(capsys: pytest.CaptureFixture[str], scope: Path) 
 
 
 def test_table_and_json_hold_the_same_figures(capsys: pytest.CaptureFixture[str], scope: Path) -> None:
-    from coilbell.bench.words import facts_table
+    from coilbell.bench.words.fit import facts_table
 
     _, text, _ = run(capsys, scope, "--channel", 1)
     _, out, _ = run(capsys, scope, "--channel", 1, "--json")

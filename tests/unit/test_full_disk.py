@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from coilbell.bench.files import example
+from coilbell.bench.files.records import example
 from coilbell.cli import main
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no limit on file sizes there")

@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 from coilbell.bench.log import Log
-from coilbell.bench.typed_reading import evidence_of, meter_of
-from coilbell.bench.worksheet_words import kept_facts
+from coilbell.bench.log.keeper import kept_facts
+from coilbell.bench.worksheet.typed import evidence_of, meter_of
 from coilbell.cli import main
 from coilbell.errors import InputError
 from coilbell.isolate import UNKNOWN, Meter, shipped
@@ -302,7 +302,7 @@ def test_no_finding_no_evidence(facts: dict[str, Any]) -> None:
 
 
 def test_a_judged_ring_from_a_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    from coilbell.bench.sentences import finding_facts
+    from coilbell.bench.words.finding import finding_facts
     from coilbell.record import Capacitor, Connection
     from coilbell.winding import Capture, Condition, Observation, Reference, find
 
@@ -336,7 +336,7 @@ def test_meters(text: str, meter: Meter) -> None:
     [("79", 1.0), ("8.9", 0.1), ("3.10k", 10.0), ("4n7", 1e-10), ("1.2e3", 100.0), ("0.0", 0.1)],
 )
 def test_the_last_digit_typed_is_the_meters(typed: str, digit: float) -> None:
-    from coilbell.bench.quantities import parse
-    from coilbell.bench.typed_reading import _last_digit
+    from coilbell.bench.worksheet.typed import _last_digit
+    from coilbell.quantities import parse
 
     assert parse(_last_digit(typed)) == pytest.approx(digit)

@@ -112,7 +112,7 @@ def test_every_step_can_tell_something_and_unknown_never_leaves(kind: Equipment)
 
 @pytest.mark.parametrize("kind", KINDS, ids=lambda k: k.name)
 def test_every_example_of_what_to_type_is_understood(kind: Equipment) -> None:
-    from coilbell.bench.typed_reading import evidence_of
+    from coilbell.bench.worksheet.typed import evidence_of
 
     for step in kind.step:
         key, *words = step.enter.split()

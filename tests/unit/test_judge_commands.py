@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from coilbell.bench.files import write
+from coilbell.bench.files.records import write
 from coilbell.bench.shelf import Shelf
 from coilbell.board.simulation import catalogue
 from coilbell.cli import main

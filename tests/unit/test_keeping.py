@@ -9,10 +9,10 @@ from typing import Any
 
 import pytest
 
-from coilbell.bench.files import write
-from coilbell.bench.log import Log, again
+from coilbell.bench.files.records import write
+from coilbell.bench.log import Log, refit
 from coilbell.bench.log.archive import write_archive
-from coilbell.bench.log.arrival import take_over
+from coilbell.bench.log.takeover import take_over
 from coilbell.board import constants
 from coilbell.cli import main
 from coilbell.record import Record
@@ -148,7 +148,7 @@ def test_a_kept_comparison_is_made_again_and_handed_on(
     facts = shown(capsys, *words)
     facts.pop("kept")
     with Log() as log:
-        outcome = again(log, jobs=1)
+        outcome = refit(log, jobs=1)
         assert (outcome.judgements, outcome.problems) == (1, ())
         assert [one.facts for one in log.judgements(log.item("lot-3"))] == [facts, facts]
         write_archive(log, log.items(), bench / "all.zip")
@@ -157,7 +157,7 @@ def test_a_kept_comparison_is_made_again_and_handed_on(
         first = log.judgements(log.item("lot-3"))[0]
         assert first.facts == facts
         assert first.question["relation"] == "two units of one kind"
-        assert again(log, jobs=1).changed == ()
+        assert refit(log, jobs=1).changed == ()
 
 
 def test_capture_keeps_what_it_struck(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -237,7 +237,7 @@ def test_a_result_that_cannot_be_kept_is_shown_all_the_same(
     def full(*_: Any) -> None:
         raise MissingError("the disk refused")
 
-    monkeypatch.setattr("coilbell.bench.log.drawer.keep_rungs", full)
+    monkeypatch.setattr("coilbell.bench.log.itemlog.keep_captures", full)
     assert main(["judge", "dead.json", "--reference", "line", "--item", "lot-3"]) == 3
     out, err = capsys.readouterr()
     assert out.startswith("lot-3: LIKE SHORTED")
@@ -264,7 +264,7 @@ def test_against_a_ring_judged_bad_a_comparison_clears_nothing(
     assert main(["isolate", "new", "--item", "lot-3"]) == 0
     assert main(["isolate", "observe", "--item", "lot-3", "ring-in", "finding=log"]) == 2, "it is no evidence"
     with Log() as log:
-        again(log, jobs=1)
+        refit(log, jobs=1)
         told = [one.facts for one in log.judgements(log.item("lot-3")) if one.facts["what"] == "comparison"]
         assert told == [facts, facts]
         write_archive(log, log.items(), bench / "all.zip")

@@ -11,13 +11,14 @@ from scipy.stats import multivariate_t
 
 from coilbell.errors import InputError
 from coilbell.record import Capacitor, Connection
-from coilbell.winding import Capture, Condition, Explanation, Observation, Reference, faults, find, grouped
-from coilbell.winding.ambiguity import RIVAL
-from coilbell.winding.cause import _causes, causes
-from coilbell.winding.healthy import _healthy, healthy
-from coilbell.winding.likelihood import Posterior, _evidence, _foreseen, _log_t, posterior
-from coilbell.winding.plane import ring_of, shift_of
-from coilbell.winding.severity import cases, copper, points
+from coilbell.winding import Capture, Condition, Explanation, Observation, Reference, find, grouped
+from coilbell.winding.odds.ambiguity import RIVAL
+from coilbell.winding.odds.cause import _causes, causes
+from coilbell.winding.odds.healthy import _healthy, healthy
+from coilbell.winding.odds.likelihood import Posterior, _evidence, _foreseen, _log_t, posterior
+from coilbell.winding.odds.plane import ring_of, shift_of
+from coilbell.winding.odds.severity import cases, copper, points
+from coilbell.winding.tank import faults
 
 A, B = Capacitor(22e-9, 0.01, "A"), Capacitor(4.7e-9, 0.01, "B")
 OUT, IN = Connection.OUT_OF_CIRCUIT, Connection.IN_CIRCUIT

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from coilbell.bench.typed_reading import evidence_of
+from coilbell.bench.worksheet.typed import evidence_of
 from coilbell.cli import main
 from coilbell.isolate import listen, shipped
 

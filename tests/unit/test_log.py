@@ -15,11 +15,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from coilbell.bench.facts import fit_facts
+from coilbell.bench.facts.fit import fit_facts
 from coilbell.bench.log import SCHEMA, Log
+from coilbell.bench.log.check import problems
 from coilbell.bench.log.samples import identity, packed, unpacked
 from coilbell.bench.log.schema import APPLICATION, MIGRATIONS
-from coilbell.bench.log.soundness import problems
 from coilbell.errors import FileError, InputError, MissingError
 from coilbell.record import Capacitor, Connection, Record
 from handmade import handmade_fit, handmade_record

@@ -14,15 +14,15 @@ from typing import Any
 
 import pytest
 
-from coilbell.bench.facts import fit_facts
+from coilbell.bench.facts.fit import fit_facts
 from coilbell.bench.log import Log
 from coilbell.bench.log.archive import write_archive
-from coilbell.bench.log.arrival import take_over
+from coilbell.bench.log.check import problems
+from coilbell.bench.log.derivation import judged, question_of
 from coilbell.bench.log.samples import digest
-from coilbell.bench.log.soundness import problems
 from coilbell.bench.log.tables import COLUMNS, write_table
+from coilbell.bench.log.takeover import take_over
 from coilbell.bench.log.words import item_facts
-from coilbell.bench.log.working import judged, question_of
 from coilbell.errors import FileError, InputError, MissingError
 from coilbell.record import Capacitor, Connection
 from coilbell.winding import Capture, Condition, Reference, observe

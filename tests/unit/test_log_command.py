@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from coilbell.bench.files import example
+from coilbell.bench.files.records import example
 from coilbell.bench.log import Log, item_text
 from coilbell.cli import main
 

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from coilbell.bench.log import Item, Log
-from coilbell.bench.log.soundness import problems
+from coilbell.bench.log.check import problems
 from coilbell.errors import CoilbellError, MissingError
 from handmade import handmade_record
 

@@ -13,12 +13,12 @@ from typing import Any
 
 import pytest
 
-from coilbell.bench.files import example, read
-from coilbell.bench.log import Log, Outcome, again
-from coilbell.bench.log.entry import Rung, keep
-from coilbell.bench.log.soundness import problems
-from coilbell.bench.log.working import fit_from_facts, fitted, judged, question_of
-from coilbell.bench.sentences import finding_facts
+from coilbell.bench.files.records import example, read
+from coilbell.bench.log import Log, RefitSummary, refit
+from coilbell.bench.log.check import problems
+from coilbell.bench.log.derivation import fit_from_facts, fitted, judged, question_of
+from coilbell.bench.log.entry import FittedCapture, keep
+from coilbell.bench.words.finding import finding_facts
 from coilbell.record import Record
 from coilbell.winding import Capture, Condition, Reference, find, kind_named, observe
 
@@ -46,7 +46,7 @@ def _filled(path: Path, rings: Any, copies: int = 3) -> None:
     with Log(path) as log:
         for k in range(copies):
             for name, (records, facts) in rings.items():
-                keep(log, log.add_item(f"{name}-{k}"), [Rung(records, name, facts)], reference)
+                keep(log, log.add_item(f"{name}-{k}"), [FittedCapture(records, name, facts)], reference)
 
 
 def _told(log: Log) -> list[Any]:
@@ -78,8 +78,8 @@ def test_in_parallel_as_one_by_one(tmp_path: Path, rings: Any) -> None:
         _filled(tmp_path / f"{name}.sqlite", rings)
         with Log(tmp_path / f"{name}.sqlite") as log:
             before = _told(log)
-            outcome = again(log, jobs=jobs)
-            assert outcome == Outcome(fits=6, judgements=6)
+            outcome = refit(log, jobs=jobs)
+            assert outcome == RefitSummary(fits=6, judgements=6)
             seen.append(_told(log))
             assert seen[-1][0][:6] == before[0], "old rows stay"
             assert len(seen[-1][0]) == len(seen[-1][1]) == 12
@@ -96,13 +96,13 @@ def test_on_a_dask_cluster_as_one_by_one(tmp_path: Path, rings: Any) -> None:
         _filled(tmp_path / f"{name}.sqlite", rings, 1)
         with Log(tmp_path / f"{name}.sqlite") as log:
             if name == "serial":
-                again(log, jobs=1)
+                refit(log, jobs=1)
             else:
                 cluster = distributed.LocalCluster(
                     n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None
                 )
                 with cluster, distributed.Client(cluster), joblib.parallel_config("dask"):
-                    again(log, jobs=None)
+                    refit(log, jobs=None)
             seen.append(_told(log))
     assert seen[0] == seen[1]
 
@@ -126,18 +126,18 @@ def _stop_after(batches: int) -> Any:
 def test_an_interrupted_run_goes_on(
     tmp_path: Path, rings: Any, batches: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(sys.modules["coilbell.bench.log.again"], "_BATCH", 2)
+    monkeypatch.setattr(sys.modules["coilbell.bench.log.refit"], "_BATCH", 2)
     copies = 2
     _filled(tmp_path / "whole.sqlite", rings, copies)
     with Log(tmp_path / "whole.sqlite") as log:
-        again(log, jobs=1)
+        refit(log, jobs=1)
         whole = _told(log)
     _filled(tmp_path / "stopped.sqlite", rings, copies)
     with Log(tmp_path / "stopped.sqlite") as log, pytest.raises(_Interrupted):
-        again(log, jobs=1, progress=_stop_after(batches))
+        refit(log, jobs=1, progress=_stop_after(batches))
     steps: list[tuple[int, int]] = []
     with Log(tmp_path / "stopped.sqlite") as log:
-        outcome = again(log, jobs=1, progress=lambda done, total: steps.append((done, total)))
+        outcome = refit(log, jobs=1, progress=lambda done, total: steps.append((done, total)))
         assert outcome.resumed == 2 * batches
         assert outcome.fits + outcome.judgements == 8 - 2 * batches
         assert _told(log) == whole
@@ -175,7 +175,7 @@ def test_what_cannot_be_fitted_again_is_told_and_the_rest_is_done(tmp_path: Path
     with Log(tmp_path / "log.sqlite") as log:
         log.base.execute("DROP TRIGGER record_stays")
         log.base.execute("UPDATE record SET sha256 = 'x' WHERE capture_id = 1")
-        outcome = again(log, jobs=1)
+        outcome = refit(log, jobs=1)
         assert outcome.judgements == 2
         assert [p for p in outcome.problems if p.startswith("capture 1: a record does not match its hash")]
         assert [p for p in outcome.problems if p.startswith("whole-0: cannot be judged again")]
@@ -192,9 +192,9 @@ def test_a_fit_that_moved_and_a_judgement_that_changed_are_told(tmp_path: Path, 
     for name in ("value", "low", "high"):
         other["modes"][0]["q"][name] *= 0.3
     with Log(tmp_path / "log.sqlite") as log:
-        kept = keep(log, log.add_item("lot-3"), [Rung(records, "whole", other)], _reference(rings))
+        kept = keep(log, log.add_item("lot-3"), [FittedCapture(records, "whole", other)], _reference(rings))
         assert kept is not None
         assert kept.explanation != "like healthy"
-        outcome = again(log, jobs=1)
+        outcome = refit(log, jobs=1)
     assert outcome.moved == 1
     assert outcome.changed == (f"lot-3: {kept.explanation} -> like healthy",)

@@ -13,7 +13,7 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
 from coilbell import decay
-from coilbell.bench import pictures
+from coilbell.bench.pictures import decay as pictures
 from coilbell.decay import Doubt, DoubtKind, Fit
 from coilbell.errors import FileError, InputError
 from coilbell.record import Record
@@ -103,12 +103,13 @@ def test_what_cannot_be_written_is_told(tmp_path: Path) -> None:
 def test_nothing_global_and_nothing_heavy_is_loaded() -> None:
     """No pyplot after a drawing; no matplotlib or pandas for the estimator or the reading of files."""
     code = (
-        "import sys, coilbell.decay, coilbell.bench.files, coilbell.bench.words, coilbell.bench.pictures\n"
+        "import sys, coilbell.decay, coilbell.bench.files.records, coilbell.bench.words.fit\n"
+        "import coilbell.bench.pictures.decay\n"
         "heavy = {'matplotlib', 'pandas', 'tqdm', 'soundfile', 'lmfit'} & set(sys.modules)\n"
         "assert not heavy, heavy\n"
         "sys.path.insert(0, 'tests')\n"
         "from handmade import handmade_fit, handmade_record\n"
-        "coilbell.bench.pictures.decay_picture(handmade_fit(), handmade_record())\n"
+        "coilbell.bench.pictures.decay.decay_picture(handmade_fit(), handmade_record())\n"
         "assert 'matplotlib' in sys.modules and 'matplotlib.pyplot' not in sys.modules\n"
     )
     root = Path(__file__).parents[2]

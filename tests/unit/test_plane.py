@@ -10,8 +10,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Annotation, Text
 
-from coilbell.bench.pictures import BLUE
-from coilbell.bench.plane import plane_caption, plane_picture
+from coilbell.bench.pictures.decay import BLUE
+from coilbell.bench.pictures.plane import plane_caption, plane_picture
 from coilbell.board.simulation import Winding, catalogue
 from coilbell.record import Capacitor
 from coilbell.winding import Capture, Condition, Finding, Observation, Reference, find

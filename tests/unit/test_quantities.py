@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coilbell.bench.quantities import concise, engineering, interval, known_unit, parse
 from coilbell.errors import InputError
+from coilbell.quantities import concise, engineering, interval, known_unit, parse
 
 
 @pytest.mark.parametrize(

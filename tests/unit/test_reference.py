@@ -29,7 +29,7 @@ from coilbell.winding import (
     remarks,
     ring,
 )
-from coilbell.winding.healthy import PRIOR_UNITS, healthy
+from coilbell.winding.odds.healthy import PRIOR_UNITS, healthy
 
 A = Capacitor(22e-9, 0.01, "A")
 B = Capacitor(4.7e-9, 0.01, "B")
@@ -225,7 +225,7 @@ def test_a_text_laid_out_otherwise_is_the_same_reference() -> None:
 
 
 def test_a_field_of_the_wrong_sort_is_a_file_error_even_with_a_right_hash() -> None:
-    from coilbell.winding.archive import _hash
+    from coilbell.winding.odds.referencefile import _hash
 
     body = json.loads(encode(yokes(good("a"))))
     del body["sha256"]

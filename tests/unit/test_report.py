@@ -15,11 +15,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from coilbell.bench.facts import fit_facts
-from coilbell.bench.files import example, read
+from coilbell.bench.facts.fit import fit_facts
+from coilbell.bench.files.records import example, read
 from coilbell.bench.log import Log
-from coilbell.bench.log.entry import Rung, keep
-from coilbell.bench.log.working import fit_from_facts, fitted, judged, question_of
+from coilbell.bench.log.derivation import fit_from_facts, fitted, judged, question_of
+from coilbell.bench.log.entry import FittedCapture, keep
 from coilbell.bench.report import sheet_of, sheet_text, write_report
 from coilbell.bench.report.drawings import _both, pictures_of
 from coilbell.bench.report.html import html_of
@@ -53,9 +53,11 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
             "lot <3> & co", equipment="Tarn 21 set", part="Zeilentrafo \u00fc", kind="line-output transformer"
         )
         log.add_note(item, "<script>alert(1)</script>")
-        keep(log, item, [Rung(inside, "in the set", fitted(inside, "in the set")[1])], reference)
-        keep(log, item, [Rung(shorted, "on the bench", fitted(shorted, "on the bench")[1])], reference)
-        keep(log, log.add_item("choke-7"), [Rung(whole, "ring", fitted(whole, "ring")[1])])
+        keep(log, item, [FittedCapture(inside, "in the set", fitted(inside, "in the set")[1])], reference)
+        keep(
+            log, item, [FittedCapture(shorted, "on the bench", fitted(shorted, "on the bench")[1])], reference
+        )
+        keep(log, log.add_item("choke-7"), [FittedCapture(whole, "ring", fitted(whole, "ring")[1])])
         log.add_item("empty")
     return path
 
@@ -136,7 +138,7 @@ def test_one_winding_has_one_inductance(tmp_path: Path) -> None:
     """Each capacitor alone gives another figure, each within 1 %; the catalogue knows the true one."""
     out = Connection.OUT_OF_CIRCUIT
     rings = [simulated_record("tarn-line-split", 3, "healthy", farads, out) for farads in (22e-9, 2.2e-9)]
-    rungs = [Rung((one,), str(k), fitted([one], str(k))[1]) for k, one in enumerate(rings)]
+    rungs = [FittedCapture((one,), str(k), fitted([one], str(k))[1]) for k, one in enumerate(rings)]
     asked = question_of(kind="diode-split transformer")
     with Log(tmp_path / "log.sqlite") as log:
         item = log.add_item("lot-3")
@@ -280,7 +282,7 @@ def test_figures_that_cannot_be_had_again_are_remarked(made: Path, tmp_path: Pat
     facts["modes"][0]["q"]["value"] *= 1.001
     with Log(tmp_path / "log.sqlite") as log:
         item = log.add_item("choke-7")
-        keep(log, item, [Rung(records, "ring", facts)])
+        keep(log, item, [FittedCapture(records, "ring", facts)])
         sheet = write_report(log, item, tmp_path / "a.html")
     assert any("differ from those kept" in words for words in dict(sheet.sections)["Remarks"])
     assert "differ from those kept" in (tmp_path / "a.html").read_text(encoding="utf-8")

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from coilbell.bench.log import Log, Rung, comparison_question, fitted, judged, keep
-from coilbell.bench.log.entry import keep_rungs
+from coilbell.bench.log import FittedCapture, Log, comparison_question, fitted, judged, keep
+from coilbell.bench.log.entry import keep_captures
 from coilbell.bench.report import Sheet, sheet_of
 from coilbell.bench.report.drawings import Picture, pictures_of
 from coilbell.bench.report.html import html_of
@@ -34,8 +34,8 @@ def ring(seed: int, state: str, farads: float, connection: Connection = Connecti
     return simulated_record(PART, seed, state, farads, connection)
 
 
-def rung(label: str, record: Record) -> Rung:
-    return Rung((record,), label, fitted([record], label)[1])
+def rung(label: str, record: Record) -> FittedCapture:
+    return FittedCapture((record,), label, fitted([record], label)[1])
 
 
 @pytest.fixture(scope="module")
@@ -166,7 +166,7 @@ def test_a_kept_comparison_stands_in_the_report(tmp_path: Path) -> None:
     good, bad = rung("before", ring(27, "healthy", 22e-9)), rung("after", ring(27, "turn-dead", 22e-9))
     with Log(tmp_path / "log.sqlite") as log:
         item = log.add_item("lot-3", kind=KIND)
-        held = keep_rungs(log, item, [good, bad])
+        held = keep_captures(log, item, [good, bad])
         plain = dict(sheet_of(log, item).sections)["Comparison: one unit, before and after"]
         assert plain[0] == "before -> after"
         question = comparison_question(1, kind=KIND, prior=0.1)
@@ -192,7 +192,7 @@ def test_a_comparison_against_a_ring_that_was_judged_bad_says_so(tmp_path: Path)
         item = log.add_item("lot-3", kind=KIND)
         keep(log, item, [rung("bench", dead)], reference)
         (fit,) = log.fits(log.captures(item)[0])
-        (held,) = keep_rungs(log, item, [rung("set", inside)])
+        (held,) = keep_captures(log, item, [rung("set", inside)])
         question = comparison_question(1, kind=KIND)
         rings = [(fit.facts, dead), (held.facts, inside)]
         log.add_judgement(item, question, judged(question, rings, None, "t"), [fit.id, held.fit or 0])

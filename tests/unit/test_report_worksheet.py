@@ -15,12 +15,11 @@ import pytest
 
 from coilbell.bench.log import Log
 from coilbell.bench.log.archive import write_archive
-from coilbell.bench.log.arrival import take_over
+from coilbell.bench.log.keeper import LogKeeper, kept_facts
+from coilbell.bench.log.takeover import take_over
 from coilbell.bench.log.words import item_facts, item_text
 from coilbell.bench.report import sheet_of, write_report
 from coilbell.bench.report.pdf import pdf_of
-from coilbell.bench.worksheet import LogKeeper
-from coilbell.bench.worksheet_words import kept_facts
 from coilbell.cli import main
 from coilbell.errors import FileError, InputError
 from lamp import LAMP

@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
-from coilbell.bench import judgement
-from coilbell.bench.sentences import comparison_facts, comparison_text, finding_facts, finding_text
+from coilbell.bench.facts import finding as judgement
+from coilbell.bench.words.finding import comparison_facts, comparison_text, finding_facts, finding_text
 from coilbell.record import Capacitor, Connection
 from coilbell.winding import Capture, Condition, Explanation, Observation, Reference, compare, find
 

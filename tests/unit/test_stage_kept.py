@@ -6,7 +6,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from coilbell.bench import jsonfile
+from coilbell.bench.files import recordjson
 from coilbell.bench.log.samples import digest, packed, unpacked
 from coilbell.errors import FileError, RecordError
 from coilbell.record import Record, Temperature
@@ -23,7 +23,7 @@ _STAGED = Record(
 
 
 def test_a_record_file_keeps_the_stage():
-    (back,) = jsonfile.decode(jsonfile.encode([_STAGED]))
+    (back,) = recordjson.decode(recordjson.encode([_STAGED]))
     assert (back.done, back.across, back.temperature) == (
         _STAGED.done,
         _STAGED.across,
@@ -45,9 +45,9 @@ def test_a_record_without_a_stage_hashes_as_before():
 
 
 def test_an_unknown_step_in_a_file_is_named():
-    content = jsonfile.encode([_STAGED]).replace(b"yoke-off", b"yoke-gone")
+    content = recordjson.encode([_STAGED]).replace(b"yoke-off", b"yoke-gone")
     with pytest.raises(FileError, match="step 'yoke-gone'; choose one of: yoke-off"):
-        jsonfile.decode(content)
+        recordjson.decode(content)
 
 
 @pytest.mark.parametrize(

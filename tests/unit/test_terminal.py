@@ -14,12 +14,12 @@ from pathlib import Path
 
 import pytest
 
-from coilbell.bench.files import example
+from coilbell.bench.files.records import example
 from coilbell.bench.log import Log
-from coilbell.bench.quantities import counted
-from coilbell.bench.words import wrapped
+from coilbell.bench.words.fit import wrapped
 from coilbell.cli import COMMANDS, main
 from coilbell.commands.options import Parser
+from coilbell.quantities import counted
 
 COILBELL = [sys.executable, "-m", "coilbell"]
 

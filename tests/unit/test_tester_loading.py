@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from coilbell import board
-from coilbell.bench import jsonfile
+from coilbell.bench.files import recordjson
 from coilbell.bench.log import fitted, samples
 from coilbell.decay import fit
 from coilbell.errors import RecordError
@@ -74,7 +74,7 @@ def test_a_board_tells_what_it_adds():
 
 def test_kept_in_record_files_the_log_and_references():
     record = ring_of(A)
-    assert jsonfile.decode(jsonfile.encode([record]))[0].loading == TESTER
+    assert recordjson.decode(recordjson.encode([record]))[0].loading == TESTER
     assert samples.unpacked(samples.packed(record)).loading == TESTER
     seen = observe(fit(record), record)
     made = Reference("coil", kind_named("power inductor"), (Capture("unit 1", Condition.GOOD, seen, "", ""),))

@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from coilbell.bench import jsonfile
+from coilbell.bench.files import recordjson
 from coilbell.bench.log import samples
 from coilbell.decay import fit
 from coilbell.errors import RecordError
@@ -72,13 +72,13 @@ def test_a_clipped_ring_is_still_seen_to_clip():
 
 def test_kept_in_record_files_and_in_the_log():
     record = dataclasses.replace(records(1, many=1)[0], rate_uncertainty=0.002)
-    again = jsonfile.decode(jsonfile.encode([record]))[0]
+    again = recordjson.decode(recordjson.encode([record]))[0]
     assert again.wide_codes == record.wide_codes
     assert samples.unpacked(samples.packed(record)).wide_codes == record.wide_codes
     assert again.rate_uncertainty == samples.unpacked(samples.packed(record)).rate_uncertainty == 0.002
     plain = dataclasses.replace(record, wide_codes=(), rate_uncertainty=0.0)
-    assert b"wide_codes" not in jsonfile.encode([plain])
-    assert b"rate_uncertainty" not in jsonfile.encode([plain])
+    assert b"wide_codes" not in recordjson.encode([plain])
+    assert b"rate_uncertainty" not in recordjson.encode([plain])
 
 
 @pytest.mark.parametrize(

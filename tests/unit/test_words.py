@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbell import decay
-from coilbell.bench.words import (
+from coilbell.bench.words.fit import (
     WIDTH,
     doubt_sentence,
     facts_table,

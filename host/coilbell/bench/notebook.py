@@ -62,17 +62,17 @@ class ShownFit(Fit):
     fitted_records: tuple[Record, ...] = ()
 
     def __repr__(self) -> str:
-        from coilbell.bench.words import fit_sentence
+        from coilbell.bench.words.fit import fit_sentence
 
         return f"<{fit_sentence(self)}>"
 
     def __str__(self) -> str:
-        from coilbell.bench.words import fit_table
+        from coilbell.bench.words.fit import fit_table
 
         return fit_table(self, records=self.fitted_records)
 
     def _repr_html_(self) -> str:
-        from coilbell.bench.pictures import decay_picture
+        from coilbell.bench.pictures.decay import decay_picture
 
         return _html(str(self), decay_picture(self, self.fitted_records[0]))
 
@@ -88,12 +88,12 @@ class ShownFinding(Finding):
         return f"<{self.explanation}{chance}>"
 
     def __str__(self) -> str:
-        from coilbell.bench.sentences import finding_facts, finding_text
+        from coilbell.bench.words.finding import finding_facts, finding_text
 
         return finding_text(finding_facts(self))
 
     def _repr_html_(self) -> str:
-        from coilbell.bench.plane import plane_picture
+        from coilbell.bench.pictures.plane import plane_picture
 
         if self.judged_by is None or not self.shifts:
             return _html(str(self), None)
@@ -170,7 +170,7 @@ def _fields(value: Any) -> dict[str, Any]:
 
 
 def _line(record: Record) -> str:
-    from coilbell.bench.quantities import engineering
+    from coilbell.quantities import engineering
 
     rate = "uneven steps" if record.rate_hz is None else engineering(record.rate_hz, "Hz")
     test = record.test_capacitor

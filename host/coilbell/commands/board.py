@@ -83,9 +83,9 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _list(options: argparse.Namespace) -> int:
-    from coilbell.bench.quantities import counted
-    from coilbell.bench.words import wrapped
+    from coilbell.bench.words.fit import wrapped
     from coilbell.board import serial_ports
+    from coilbell.quantities import counted
 
     found = serial_ports()
     boards = [port for port in found if port.is_board]
@@ -118,7 +118,7 @@ def _trouble(port: BoardPort) -> str:
 
 
 def _flash(options: argparse.Namespace) -> int:
-    from coilbell.bench.words import wrapped
+    from coilbell.bench.words.fit import wrapped
     from coilbell.board import Mpremote, choose, flash, open_port, serial_ports
 
     name = options.port or choose(serial_ports())
@@ -241,8 +241,8 @@ def _rung(records: Sequence[Record]) -> Rung | None:
 
 def _known(options: argparse.Namespace) -> tuple[Known | None, Known | None]:
     """The known coil and the known capacitor beside it, each with its uncertainty."""
-    from coilbell.bench.quantities import parse
     from coilbell.board import Known
+    from coilbell.quantities import parse
 
     part = options.tolerance
     if not 0 < part <= 0.2:
@@ -282,7 +282,7 @@ def _saved(tester: Tester, identity: Identity, outcome: Outcome) -> tuple[list[s
 def _check_facts(
     identity: Identity, rows: Sequence[Row], saved: Sequence[str], lacking: Sequence[str]
 ) -> dict[str, Any]:
-    from coilbell.bench.facts import finite
+    from coilbell.bench.facts.fit import finite
 
     return {
         "schema": CHECK_SCHEMA,
@@ -314,7 +314,7 @@ _MARKS = {True: "pass", False: "FAIL", None: "-"}
 
 def _table(facts: dict[str, Any]) -> str:
     """The facts in words, 80 columns."""
-    from coilbell.bench.words import wrapped
+    from coilbell.bench.words.fit import wrapped
 
     lines = [wrapped(f"{facts['board']}, MicroPython {facts['micropython']}", indent=0)]
     lines.append(f"  {'':<5} {'':<20} {'found':<20} wanted")
@@ -337,7 +337,7 @@ def _table(facts: dict[str, Any]) -> str:
 
 def _figure(row: dict[str, Any]) -> str:
     """The figure, with its standard uncertainty in brackets."""
-    from coilbell.bench.quantities import concise
+    from coilbell.quantities import concise
 
     value, spread = row["value"], row["standard_uncertainty"]
     if value is None or spread is None:
@@ -365,7 +365,7 @@ _SCALED = ("H", "F", "ohm", "V", "s")
 
 
 def _amount(value: float, unit: str) -> str:
-    from coilbell.bench.quantities import engineering
+    from coilbell.quantities import engineering
 
     if unit in _SCALED:
         return engineering(value, unit, 3)

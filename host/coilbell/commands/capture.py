@@ -13,12 +13,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from coilbell.bench.quantities import counted, parse
 from coilbell.commands.options import add_connection, add_keeping, connection_of, drawer_of, tell, tell_kept
 from coilbell.errors import InputError, MeasurementError
+from coilbell.quantities import counted, parse
 
 if TYPE_CHECKING:
-    from coilbell.bench.log import Drawer
+    from coilbell.bench.log import ItemLog
     from coilbell.board import Settings, Tester
     from coilbell.decay import Fit
     from coilbell.record import Record
@@ -156,7 +156,7 @@ def _check_out(name: str | None) -> None:
         raise InputError(f"--out {name}: nothing can be written there; choose another name or folder")
 
 
-def _watch(tester: Tester, request: _Request, drawer: Drawer | None) -> int:
+def _watch(tester: Tester, request: _Request, drawer: ItemLog | None) -> int:
     """Capture until Ctrl-C, which is the proper end; a failed capture is told and passed over."""
     number = failures = 0
     try:
@@ -187,7 +187,7 @@ def _passed_over(error: MeasurementError, failures: int) -> int:
     return failures if isinstance(error, Refusal) else failures + 1
 
 
-def _one(tester: Tester, request: _Request, drawer: Drawer | None, number: int) -> None:
+def _one(tester: Tester, request: _Request, drawer: ItemLog | None, number: int) -> None:
     """One capture with each capacitor: kept first, then fitted and shown.
 
     Of one that breaks off, what had arrived whole is treated alike before the error goes on its way.
@@ -229,13 +229,13 @@ def _captures(tester: Tester, request: _Request) -> tuple[list[tuple[Record, ...
 
 
 def _put(
-    drawer: Drawer, capture: tuple[Record, ...], what: str, facts: dict[str, Any], request: _Request
+    drawer: ItemLog, capture: tuple[Record, ...], what: str, facts: dict[str, Any], request: _Request
 ) -> dict[str, Any]:
     """Keep a capture with its fit in the bench log."""
-    from coilbell.bench.log import Rung
+    from coilbell.bench.log import FittedCapture
 
     label = f"{request.label} ({what})" if request.label else what
-    return drawer.keep([Rung(capture, label, facts | {"title": label})])
+    return drawer.keep([FittedCapture(capture, label, facts | {"title": label})])
 
 
 def _captured(tester: Tester, settings: Settings) -> tuple[Record, ...]:
@@ -260,12 +260,12 @@ def _keep(records: Sequence[Record], request: _Request, number: int) -> None:
     if request.out is None:
         return
     if request.out == "-":
-        from coilbell.bench.jsonfile import encode
+        from coilbell.bench.files.recordjson import encode
 
         sys.stdout.write(encode(records).decode("utf-8") + "\n")
         sys.stdout.flush()
         return
-    from coilbell.bench.files import write
+    from coilbell.bench.files.records import write
 
     path = Path(request.out)
     if request.count == 1:
@@ -288,7 +288,7 @@ def _winding(captures: Sequence[tuple[Record, ...]], fits: Sequence[Fit]) -> dic
     None where there are not two, where they are no rings of one winding, or in circuit, where more lies
     across it.
     """
-    from coilbell.bench.facts import quantity_facts
+    from coilbell.bench.facts.fit import quantity_facts
     from coilbell.record import Connection
     from coilbell.winding import FreeRing, tank_of_several
 
@@ -316,7 +316,7 @@ def _winding(captures: Sequence[tuple[Record, ...]], fits: Sequence[Fit]) -> dic
 
 def _show(facts: dict[str, Any], request: _Request, *, alone: bool) -> None:
     """The fit and the capture; alone: with what one ring by itself says of the winding."""
-    from coilbell.bench.words import facts_table, winding_lines
+    from coilbell.bench.words.fit import facts_table, winding_lines
 
     if request.json:
         print(json.dumps(facts), flush=True)
@@ -346,8 +346,8 @@ def _capture_facts(tester: Tester, capture: Sequence[Record], settings: Settings
 
 def _capture_line(facts: dict[str, Any]) -> str:
     """Pulse, and whatever went wrong on the way."""
-    from coilbell.bench.quantities import engineering
-    from coilbell.bench.words import wrapped
+    from coilbell.bench.words.fit import wrapped
+    from coilbell.quantities import engineering
 
     parts = [f"pulse {engineering(facts['pulse_s'], 's', 3)}" if facts["pulse_s"] else "no pulse"]
     if facts["aim"]:

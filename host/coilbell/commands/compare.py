@@ -21,7 +21,7 @@ from coilbell.commands.options import (
 from coilbell.errors import InputError
 
 if TYPE_CHECKING:
-    from coilbell.bench.log import Drawer, Rung
+    from coilbell.bench.log import FittedCapture, ItemLog
     from coilbell.winding import Relation
 
 __all__ = ["add_arguments", "run"]
@@ -67,7 +67,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Compare; returns 0."""
     from coilbell.bench.log import comparison_question, judged, sides_words
-    from coilbell.bench.sentences import comparison_text
+    from coilbell.bench.words.finding import comparison_text
     from coilbell.winding import Relation
 
     prior = prior_of(options)
@@ -98,7 +98,7 @@ def _relation(options: argparse.Namespace) -> Relation | None:
     return Relation.TIME if options.same_unit else None
 
 
-def _kind(options: argparse.Namespace, drawer: Drawer | None) -> str:
+def _kind(options: argparse.Namespace, drawer: ItemLog | None) -> str:
     from coilbell.winding import KINDS
 
     item = drawer.item if drawer else None
@@ -106,8 +106,8 @@ def _kind(options: argparse.Namespace, drawer: Drawer | None) -> str:
 
 
 def _sides(
-    options: argparse.Namespace, drawer: Drawer | None
-) -> tuple[Relation | None, list[Rung], list[Rung]]:
+    options: argparse.Namespace, drawer: ItemLog | None
+) -> tuple[Relation | None, list[FittedCapture], list[FittedCapture]]:
     relation = _relation(options)
     if options.second is not None:
         return relation, *_given(options, drawer, relation)
@@ -123,15 +123,15 @@ def _sides(
 
 
 def _given(
-    options: argparse.Namespace, drawer: Drawer | None, relation: Relation | None
-) -> tuple[list[Rung], list[Rung]]:
+    options: argparse.Namespace, drawer: ItemLog | None, relation: Relation | None
+) -> tuple[list[FittedCapture], list[FittedCapture]]:
     """The captures of both sides, as the command line names them."""
-    from coilbell.bench.log import rungs_of
-    from coilbell.bench.rung import capacitors_for
+    from coilbell.bench.files.captures import capacitors_for
+    from coilbell.bench.log import fitted_captures
     from coilbell.record import Connection
     from coilbell.winding import Relation
 
-    read = drawer.rungs if drawer else rungs_of
+    read = drawer.rungs if drawer else fitted_captures
     sides = [options.first, *options.also_a], [options.second, *options.also_b]
     files = [*sides[0], *sides[1]]
     for name in sides[0]:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from coilbell.errors import InputError, MissingError
 
 if TYPE_CHECKING:
-    from coilbell.bench.log import Log, Rung
+    from coilbell.bench.log import FittedCapture, Log
     from coilbell.record import Record
     from coilbell.winding import Capture, Reference
 
@@ -54,7 +54,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Play the afternoon; returns 0."""
     from coilbell.bench.log import Log
-    from coilbell.bench.sentences import finding_text
+    from coilbell.bench.words.finding import finding_text
 
     folder = Path(options.folder)
     if folder.exists():
@@ -77,7 +77,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _ending(folder: Path) -> str:
-    from coilbell.bench.words import quoted
+    from coilbell.bench.words.fit import quoted
 
     def place(*parts: str) -> str:
         return quoted(str(folder.joinpath(*parts)))
@@ -162,20 +162,20 @@ class _Afternoon:
         rungs = self._rung("suspect-out", _SUSPECT, "turn-dead", "AB")
         return self._judged(item, rungs, reference)
 
-    def _judged(self, item: Any, rungs: Sequence[Rung], reference: Reference) -> dict[str, Any]:
+    def _judged(self, item: Any, rungs: Sequence[FittedCapture], reference: Reference) -> dict[str, Any]:
         judgement = self._keep(item, rungs, reference)
         _say(f"   -> {judgement.explanation}")
         return dict(judgement.facts)
 
-    def _keep(self, item: Any, rungs: Sequence[Rung], reference: Reference | None = None) -> Any:
+    def _keep(self, item: Any, rungs: Sequence[FittedCapture], reference: Reference | None = None) -> Any:
         from coilbell.bench.log import keep
 
         return keep(self.log, item, rungs, reference)
 
-    def _rung(self, name: str, seed: int, state: str, letters: str) -> list[Rung]:
+    def _rung(self, name: str, seed: int, state: str, letters: str) -> list[FittedCapture]:
         """Rings with the test capacitors of those letters, written as record files and fitted."""
-        from coilbell.bench.files import write
-        from coilbell.bench.log import Rung, fitted
+        from coilbell.bench.files.records import write
+        from coilbell.bench.log import FittedCapture, fitted
 
         found = []
         for letter, records in self._rings(seed, state, letters):
@@ -183,7 +183,7 @@ class _Afternoon:
             write(records, self.folder / "records" / f"{label}.json")
             facts = fitted(records, label)[1]
             _say(f"   {label:<21} {_figures(facts)}")
-            found.append(Rung(records, label, facts))
+            found.append(FittedCapture(records, label, facts))
         return found
 
     def _rings(self, seed: int, state: str, letters: str) -> list[tuple[str, tuple[Record, ...]]]:
@@ -220,8 +220,8 @@ class _Afternoon:
 
     def _draw(self, item: Any, reference: Reference) -> None:
         from coilbell.bench.log import finding_of, fitted
-        from coilbell.bench.pictures import decay_picture, save
-        from coilbell.bench.plane import plane_picture
+        from coilbell.bench.pictures.decay import decay_picture, save
+        from coilbell.bench.pictures.plane import plane_picture
 
         capture = next(c for c in self.log.captures(item) if c.label == "suspect-out-A")
         found, _ = fitted(capture.records, capture.label)
@@ -236,7 +236,7 @@ class _Afternoon:
 
 
 def _figures(facts: dict[str, Any]) -> str:
-    from coilbell.bench.words import shown
+    from coilbell.bench.words.fit import shown
 
     if not facts["rings"]:
         return "no ring"

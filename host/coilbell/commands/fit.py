@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coilbell.bench.quantities import parse
 from coilbell.commands.options import tell
 from coilbell.errors import CoilbellError, FileError, InputError
+from coilbell.quantities import parse
 
 if TYPE_CHECKING:
     from coilbell.decay import Fit
@@ -87,7 +87,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _request(options: argparse.Namespace) -> _Request:
-    from coilbell.bench.rung import capacitor_of
+    from coilbell.bench.files.captures import capacitor_of
 
     start, stop = (
         _optional(text, "s", what) for text, what in ((options.start, "--from"), (options.stop, "--to"))
@@ -128,13 +128,13 @@ def fraction(text: str) -> float:
 def _picture_path(text: str | None) -> Path | None:
     if text is None:
         return None
-    from coilbell.bench.pictures import check_path
+    from coilbell.bench.pictures.decay import check_path
 
     return check_path(text)
 
 
 def _files(options: argparse.Namespace) -> list[str]:
-    from coilbell.bench.files import example
+    from coilbell.bench.files.records import example
 
     names = ([str(example())] if options.example else []) + list(options.files)
     if not names:
@@ -167,8 +167,8 @@ def _beside_bar() -> Iterator[None]:
 
 def _captures(name: str, request: _Request) -> Iterator[tuple[str, list[Record]]]:
     """What is fitted together, with its title: the shots of one capture, else each record alone."""
-    from coilbell.bench.files import EXAMPLES, read
-    from coilbell.bench.rung import captures_of
+    from coilbell.bench.files.captures import captures_of
+    from coilbell.bench.files.records import EXAMPLES, read
 
     records = read(name, channel=request.channel, time_unit=request.time_unit, rate_hz=request.rate_hz)
     if request.capacitor is not None:
@@ -191,7 +191,7 @@ def _fitted(title: str, capture: Sequence[Record], request: _Request) -> Fit:
 
 
 def _show(fit: Fit, title: str, capture: Sequence[Record], request: _Request, number: int) -> None:
-    from coilbell.bench.words import facts_table, fit_facts
+    from coilbell.bench.words.fit import facts_table, fit_facts
     from coilbell.winding import tank_of_record
 
     facts = fit_facts(fit, title=title, records=capture, tank=tank_of_record(fit, capture[0]))
@@ -208,7 +208,7 @@ def _show(fit: Fit, title: str, capture: Sequence[Record], request: _Request, nu
 
 def _draw(fit: Fit, title: str, record: Record, path: Path, number: int) -> None:
     """Draw to `path`, or for the second and further captures to its name with a number."""
-    from coilbell.bench.pictures import decay_picture, save
+    from coilbell.bench.pictures.decay import decay_picture, save
 
     if number > 1:
         path = path.with_stem(f"{path.stem}-{number}")

@@ -9,12 +9,12 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from coilbell.bench.quantities import parse
 from coilbell.commands.options import action_of, actions_of, add_log, tell
 from coilbell.errors import FileError, InputError
+from coilbell.quantities import parse
 
 if TYPE_CHECKING:
-    from coilbell.bench.worksheet import Keeper
+    from coilbell.bench.worksheet.sheet import Keeper
     from coilbell.isolate import Equipment
 
 __all__ = ["KINDS_SCHEMA", "add_arguments", "run"]
@@ -119,7 +119,8 @@ def _refuse_unknown(options: argparse.Namespace) -> None:
 @contextmanager
 def _keeper(options: argparse.Namespace) -> Iterator[Keeper]:
     """Where the item's worksheet is kept."""
-    from coilbell.bench.worksheet import LogKeeper, SheetFile
+    from coilbell.bench.log import LogKeeper
+    from coilbell.bench.worksheet.sheet import SheetFile
 
     if options.sheet:
         if options.log:
@@ -137,7 +138,7 @@ def _keeper(options: argparse.Namespace) -> Iterator[Keeper]:
 
 
 def _new(options: argparse.Namespace, keeper: Keeper) -> int:
-    from coilbell.bench.worksheet import begin
+    from coilbell.bench.worksheet.sheet import begin
     from coilbell.isolate import check_level
 
     kind, toml = _kind(options.kind)
@@ -146,8 +147,8 @@ def _new(options: argparse.Namespace, keeper: Keeper) -> int:
 
 
 def _observe(options: argparse.Namespace, keeper: Keeper) -> int:
-    from coilbell.bench.typed_reading import evidence_of, fraction, meter_of
-    from coilbell.bench.worksheet import observe, opened
+    from coilbell.bench.worksheet.sheet import observe, opened
+    from coilbell.bench.worksheet.typed import evidence_of, fraction, meter_of
 
     sheet = opened(keeper)
     evidence = evidence_of(
@@ -164,7 +165,7 @@ def _observe(options: argparse.Namespace, keeper: Keeper) -> int:
 
 def _latest(keeper: Keeper) -> dict[str, Any] | None:
     """The item's latest finding or comparison in the log, None without one."""
-    from coilbell.bench.worksheet import LogKeeper
+    from coilbell.bench.log import LogKeeper
 
     if not isinstance(keeper, LogKeeper):
         return None
@@ -173,8 +174,8 @@ def _latest(keeper: Keeper) -> dict[str, Any] | None:
 
 
 def _next(options: argparse.Namespace, keeper: Keeper) -> int:
-    from coilbell.bench.worksheet import opened
-    from coilbell.bench.worksheet_words import next_text, worksheet_facts
+    from coilbell.bench.worksheet.sheet import opened
+    from coilbell.bench.worksheet.words import next_text, worksheet_facts
 
     count = parse(options.count, "", "--count")
     if count != int(count) or count < 1:
@@ -186,8 +187,8 @@ def _next(options: argparse.Namespace, keeper: Keeper) -> int:
 
 
 def _show(options: argparse.Namespace, keeper: Keeper) -> int:
-    from coilbell.bench.worksheet import opened
-    from coilbell.bench.worksheet_words import worksheet_facts, worksheet_text
+    from coilbell.bench.worksheet.sheet import opened
+    from coilbell.bench.worksheet.words import worksheet_facts, worksheet_text
 
     facts = worksheet_facts(opened(keeper), options.item)
     print(json.dumps(facts) if options.json else worksheet_text(facts), flush=True)
@@ -195,7 +196,7 @@ def _show(options: argparse.Namespace, keeper: Keeper) -> int:
 
 
 def _withdraw(options: argparse.Namespace, keeper: Keeper) -> int:
-    from coilbell.bench.worksheet import opened, withdraw
+    from coilbell.bench.worksheet.sheet import opened, withdraw
 
     number = parse(options.entry, "", "number of the reading")
     if number != int(number):
@@ -205,7 +206,7 @@ def _withdraw(options: argparse.Namespace, keeper: Keeper) -> int:
 
 
 def _kinds(options: argparse.Namespace) -> int:
-    from coilbell.bench.words import wrapped
+    from coilbell.bench.words.fit import wrapped
     from coilbell.isolate import shipped
 
     if not options.name:

@@ -28,7 +28,7 @@ from coilbell.commands.options import (
 from coilbell.errors import InputError
 
 if TYPE_CHECKING:
-    from coilbell.bench.log import Drawer, Rung
+    from coilbell.bench.log import FittedCapture, ItemLog
     from coilbell.winding import Finding, Reference
 
 __all__ = ["VERDICTS", "add_arguments", "connection_of", "run"]
@@ -87,7 +87,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Judge the records; returns 0, or the explanation's code with --exit-code."""
     from coilbell.bench.log import finding_of, question_of
-    from coilbell.bench.sentences import finding_facts, finding_text
+    from coilbell.bench.words.finding import finding_facts, finding_text
     from coilbell.commands.fit import fraction
 
     place = _place(options)
@@ -118,7 +118,7 @@ def _place(options: argparse.Namespace) -> Path | None:
         return None
     if options.reference is None:
         raise InputError("--picture needs --reference: without one there is no shift plane")
-    from coilbell.bench.pictures import check_path
+    from coilbell.bench.pictures.decay import check_path
 
     place = check_path(options.picture)
     if not place.parent.is_dir():
@@ -154,7 +154,7 @@ def _title(files: list[str]) -> str:
     return f"{Path(files[0]).name}{more}"
 
 
-def _kind(options: argparse.Namespace, drawer: Drawer | None) -> str | None:
+def _kind(options: argparse.Namespace, drawer: ItemLog | None) -> str | None:
     """The kind stated, or without a reference that of the item. Raises InputError without either."""
     from coilbell.winding import KINDS
 
@@ -170,13 +170,13 @@ def _kind(options: argparse.Namespace, drawer: Drawer | None) -> str | None:
     return kind
 
 
-def _rungs(options: argparse.Namespace, drawer: Drawer | None) -> list[Rung]:
-    from coilbell.bench.log import rungs_of
+def _rungs(options: argparse.Namespace, drawer: ItemLog | None) -> list[FittedCapture]:
+    from coilbell.bench.log import fitted_captures
 
     where = connection_of(options)
     if options.files:
         reading = reading_of(options, connection=where)
-        return drawer.rungs(options.files, reading) if drawer else rungs_of(options.files, reading)
+        return drawer.rungs(options.files, reading) if drawer else fitted_captures(options.files, reading)
     if drawer is None:
         raise InputError("no ring to judge; give record files, or --item NAME for those the log holds")
     refuse_reading(options)
@@ -189,7 +189,7 @@ def _draw(finding: Finding, reference: Reference, place: Path) -> None:
     if not finding.shifts:
         tell(f"nothing rang, so there is no place in the shift plane: {place} is not written")
         return
-    from coilbell.bench.pictures import save
-    from coilbell.bench.plane import plane_picture
+    from coilbell.bench.pictures.decay import save
+    from coilbell.bench.pictures.plane import plane_picture
 
     save(plane_picture(finding, reference, title=f"reference {reference.name}, {reference.kind.name}"), place)

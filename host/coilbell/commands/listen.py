@@ -6,8 +6,8 @@ import argparse
 import json
 from pathlib import Path
 
-from coilbell.bench.quantities import parse
 from coilbell.errors import FileError
+from coilbell.quantities import parse
 
 __all__ = ["add_arguments", "run"]
 
@@ -35,8 +35,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Listen; returns 0 whatever is heard."""
-    from coilbell.bench.listening_words import listening_facts, listening_text
-    from coilbell.bench.typed_reading import sound
+    from coilbell.bench.words.listening import listening_facts, listening_text
+    from coilbell.bench.worksheet.typed import sound
     from coilbell.isolate import listen
 
     _refuse_other(options.file)
@@ -54,7 +54,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _refuse_other(name: str) -> None:
     """Raise FileError for a file that is there and holds no sound, before it is taken for a table."""
-    from coilbell.bench import wavfile
+    from coilbell.bench.files import sound
 
     path = Path(name)
     if not path.is_file():
@@ -64,5 +64,5 @@ def _refuse_other(name: str) -> None:
             head = stream.read(12)
     except OSError:
         return  # told in its own words where it is read
-    if not wavfile.recognises(head):
+    if not sound.recognises(head):
         raise FileError(f"{name}: is no sound file; give a recording as WAV, FLAC or AIFF")

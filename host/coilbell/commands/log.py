@@ -9,7 +9,6 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from coilbell.bench.quantities import counted, parse
 from coilbell.commands.options import (
     action_of,
     actions_of,
@@ -26,6 +25,7 @@ from coilbell.commands.options import (
     tell,
 )
 from coilbell.errors import InputError
+from coilbell.quantities import counted, parse
 
 if TYPE_CHECKING:
     from coilbell.bench.log import Log
@@ -136,12 +136,12 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _add(options: argparse.Namespace, log: Log) -> int:
-    from coilbell.bench.log import Entry, enter, item_facts, item_text
+    from coilbell.bench.log import Addition, add_to_log, item_facts, item_text
 
     for name in ("store", "unit", "resistance"):
         if getattr(options, name) and options.reference is None:
             raise InputError(f"--{name} needs --reference: without one nothing is judged")
-    entry = Entry(
+    entry = Addition(
         name=options.item,
         details={name: getattr(options, name) for name in ("equipment", "part", "kind", "serial")},
         files=tuple(options.files),
@@ -153,7 +153,7 @@ def _add(options: argparse.Namespace, log: Log) -> int:
         unit=options.unit,
         direct_ohms=ohms_of(options),
     )
-    item = enter(log, entry)
+    item = add_to_log(log, entry)
     tell(f"kept in {log.path}")
     facts = item_facts(log, item)
     print(json.dumps(facts) if options.json else item_text(facts))
@@ -188,7 +188,7 @@ def _note(options: argparse.Namespace, log: Log) -> int:
 
 def _search(options: argparse.Namespace, log: Log) -> int:
     from coilbell.bench.log import item_facts
-    from coilbell.bench.words import wrapped
+    from coilbell.bench.words.fit import wrapped
 
     found = log.search(" ".join(options.words))
     for item, place in found:
@@ -226,7 +226,7 @@ def _import(options: argparse.Namespace, log: Log) -> int:
 def _refit(options: argparse.Namespace, log: Log) -> int:
     from dataclasses import asdict
 
-    from coilbell.bench.log import LOG_SCHEMA, again, outcome_text
+    from coilbell.bench.log import LOG_SCHEMA, refit, refit_text
 
     wanted = parse(options.jobs, "", "--jobs") if options.jobs else -1.0
     jobs = int(wanted)
@@ -242,11 +242,11 @@ def _refit(options: argparse.Namespace, log: Log) -> int:
                 bar.update(done - bar.n)
                 bar.refresh()
 
-            outcome = again(log, jobs=jobs, progress=progress)
+            outcome = refit(log, jobs=jobs, progress=progress)
     else:
-        outcome = again(log, jobs=jobs)
+        outcome = refit(log, jobs=jobs)
     facts = {"schema": LOG_SCHEMA, "what": "refit", **asdict(outcome)}
-    print(json.dumps(facts) if options.json else outcome_text(outcome))
+    print(json.dumps(facts) if options.json else refit_text(outcome))
     return 1 if outcome.problems else 0
 
 

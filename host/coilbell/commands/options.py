@@ -12,12 +12,12 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from coilbell.bench.encoding import harmless
-from coilbell.bench.quantities import parse
+from coilbell.bench.files.encoding import harmless
 from coilbell.errors import InputError
+from coilbell.quantities import parse
 
 if TYPE_CHECKING:
-    from coilbell.bench.log import Drawer, Reading, Rung
+    from coilbell.bench.log import FittedCapture, ItemLog, Reading
     from coilbell.record import Connection
     from coilbell.winding import Reference
 
@@ -158,7 +158,7 @@ def add_prior(parser: argparse.ArgumentParser) -> None:
 
 def prior_of(options: argparse.Namespace) -> float:
     """The prior, from "0.3" or "30%". Raises InputError unless it lies between 0 and 1."""
-    from coilbell.bench.typed_reading import prior
+    from coilbell.bench.worksheet.typed import prior
 
     return prior(options.prior, "--prior")
 
@@ -198,7 +198,7 @@ def add_keeping(parser: argparse.ArgumentParser) -> None:
 
 
 @contextmanager
-def drawer_of(options: argparse.Namespace) -> Iterator[Drawer | None]:
+def drawer_of(options: argparse.Namespace) -> Iterator[ItemLog | None]:
     """The item's place in the open log; None without --item. Raises InputError, MissingError, FileError."""
     if options.item is None:
         for name in ("log", "label"):
@@ -206,14 +206,14 @@ def drawer_of(options: argparse.Namespace) -> Iterator[Drawer | None]:
                 raise InputError(f"--{name} keeps nothing by itself; give --item NAME as well")
         yield None
         return
-    from coilbell.bench.log import Drawer, Log, check_name, check_words
+    from coilbell.bench.log import ItemLog, Log, check_name, check_words
 
     check_name(options.item)
     check_words(options.label, "--label", _LONGEST_LABEL)
     with Log(Path(options.log) if options.log else None) as log:
         with log.together():
             pass  # a log that cannot be written is told before anything is struck or computed
-        yield Drawer(log, options.item)
+        yield ItemLog(log, options.item)
 
 
 def refuse_reading(options: argparse.Namespace) -> None:
@@ -223,7 +223,7 @@ def refuse_reading(options: argparse.Namespace) -> None:
             raise InputError(f"--{name} is for record files; what the log holds keeps its own, leave it out")
 
 
-def tell_chosen(drawer: Drawer, rungs: Sequence[Rung], what: str = "judged") -> None:
+def tell_chosen(drawer: ItemLog, rungs: Sequence[FittedCapture], what: str = "judged") -> None:
     """Say on stderr which of the item's captures were taken, where the user named none."""
     listed = ", ".join(f"capture {rung.capture} ({rung.label})" for rung in rungs)
     tell(f"{what}: {listed} of {drawer.name}")
@@ -250,7 +250,7 @@ def show_and_keep(
 
 
 def tell_kept(kept: dict[str, Any]) -> None:
-    """Say on stderr where a result went. kept: what `Drawer.keep` returned."""
+    """Say on stderr where a result went. kept: what `ItemLog.keep` returned."""
     item = f"{'new item ' * kept['new']}{kept['item']}"
     captures = [f"capture {number}" for number in kept["captures"]]
     tell(f"kept in {kept['log']}: {', '.join([item, *captures])}")

@@ -8,9 +8,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coilbell.bench.quantities import counted
 from coilbell.commands.options import action_of, actions_of, add_reading, tell
 from coilbell.errors import CoilbellError, FileError, InputError
+from coilbell.quantities import counted
 
 if TYPE_CHECKING:
     from coilbell.bench.shelf import Shelf
@@ -123,7 +123,7 @@ def _add(options: argparse.Namespace, shelf: Shelf) -> int:
 
 
 def _captures(options: argparse.Namespace) -> list[Capture]:
-    from coilbell.bench.rung import capacitors_for, rung
+    from coilbell.bench.files.captures import capacitors_for, observations_of
     from coilbell.winding import Capture, Condition
 
     condition = Condition.GOOD if options.shorted is None else Condition.SHORTED
@@ -131,7 +131,7 @@ def _captures(options: argparse.Namespace) -> list[Capture]:
     return [
         Capture(options.unit, condition, seen, options.shorted or "")
         for name, capacitor in zip(options.files, capacitors, strict=True)
-        for seen in rung(name, capacitor, channel=options.channel)
+        for seen in observations_of(name, capacitor, channel=options.channel)
     ]
 
 
@@ -171,7 +171,7 @@ def _list(options: argparse.Namespace, shelf: Shelf) -> int:
 
 
 def _show(options: argparse.Namespace, shelf: Shelf) -> int:
-    from coilbell.bench.reference_words import reference_facts, reference_text
+    from coilbell.bench.words.reference import reference_facts, reference_text
 
     facts = reference_facts(shelf.get(options.name))
     print(json.dumps(facts) if options.json else reference_text(facts))
@@ -179,8 +179,8 @@ def _show(options: argparse.Namespace, shelf: Shelf) -> int:
 
 
 def _check(options: argparse.Namespace, shelf: Shelf) -> int:
-    from coilbell.bench.reference_words import REFERENCE_FACTS_SCHEMA
-    from coilbell.bench.words import wrapped
+    from coilbell.bench.words.fit import wrapped
+    from coilbell.bench.words.reference import REFERENCE_FACTS_SCHEMA
     from coilbell.winding import digest, remarks
 
     names, worst = [options.name] if options.name else list(shelf.names()), 0
@@ -248,6 +248,6 @@ def _there(shelf: Shelf, name: str) -> None:
 
 def _summary(options: argparse.Namespace, reference: Reference) -> str:
     """The reference in one line, or all of it with --json."""
-    from coilbell.bench.reference_words import reference_facts, reference_line
+    from coilbell.bench.words.reference import reference_facts, reference_line
 
     return json.dumps(reference_facts(reference)) if options.json else reference_line(reference)

@@ -1,15 +1,21 @@
 """Modes -> what they say of the winding. Pure numbers."""
 
-from coilbell.winding.added import Added
-from coilbell.winding.archive import REFERENCE_SCHEMA, decode, digest, encode, origin
-from coilbell.winding.capacitors import SeveralCapacitorTank, tank_of_several
-from coilbell.winding.circuit import Circuit, Rings, rings
-from coilbell.winding.compare import Comparison, Relation, compare
-from coilbell.winding.count import RingCount
-from coilbell.winding.curves import FaultCurve, fault_curve, fault_curves
-from coilbell.winding.doubt import TankDoubt, TankDoubtKind
-from coilbell.winding.explanation import Explanation
-from coilbell.winding.faults import (
+from coilbell.winding.odds.added import Added
+from coilbell.winding.odds.explanation import Explanation
+from coilbell.winding.odds.healthy import Healthy, healthy_of
+from coilbell.winding.odds.kind import KINDS, Kind, kind_named
+from coilbell.winding.odds.likelihood import CauseOdds, Posterior, shorted_neighbourhoods
+from coilbell.winding.odds.observation import AmplitudeSlope, Observation, Ring, grouped, observe
+from coilbell.winding.odds.plane import Shift
+from coilbell.winding.odds.reference import Capture, Condition, Reference, remarks
+from coilbell.winding.odds.referencefile import REFERENCE_SCHEMA, decode, digest, encode, origin
+from coilbell.winding.odds.visible import largest_visible_resistance
+from coilbell.winding.said.compare import Comparison, Relation, compare
+from coilbell.winding.said.count import RingCount
+from coilbell.winding.said.finding import Finding, Odds, find
+from coilbell.winding.tank.circuit import Circuit, Rings, rings
+from coilbell.winding.tank.curves import FaultCurve, fault_curve, fault_curves
+from coilbell.winding.tank.faults import (
     AddedCapacitance,
     CoreChange,
     Fault,
@@ -22,19 +28,13 @@ from coilbell.winding.faults import (
     ring,
     shift,
 )
-from coilbell.winding.finding import Finding, Odds, find
-from coilbell.winding.freering import FreeRing
-from coilbell.winding.healthy import Healthy, healthy_of
-from coilbell.winding.healthytank import HealthyTank
-from coilbell.winding.kind import KINDS, Kind, kind_named
-from coilbell.winding.likelihood import CauseOdds, Posterior, shorted_neighbourhoods
-from coilbell.winding.observation import AmplitudeSlope, Observation, Ring, grouped, observe
-from coilbell.winding.plane import Shift
-from coilbell.winding.rectifier import RectifierStack
-from coilbell.winding.reference import Capture, Condition, Reference, remarks
-from coilbell.winding.tank import OneCapacitorTank, tank_of_one, tank_of_record
-from coilbell.winding.uncertainty import propagate
-from coilbell.winding.visible import largest_visible_resistance
+from coilbell.winding.tank.freering import FreeRing
+from coilbell.winding.tank.healthytank import HealthyTank
+from coilbell.winding.tank.propagation import propagate
+from coilbell.winding.tank.rectifier import RectifierStack
+from coilbell.winding.tank.several import SeveralCapacitorTank, tank_of_several
+from coilbell.winding.tank.single import OneCapacitorTank, tank_of_one, tank_of_record
+from coilbell.winding.tank.tankdoubt import TankDoubt, TankDoubtKind
 
 __all__ = [
     "KINDS",

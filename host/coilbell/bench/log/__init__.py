@@ -4,12 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from coilbell.bench.log.again import Outcome, again
 from coilbell.bench.log.book import Log, check_name, check_words
 from coilbell.bench.log.database import VARIABLE, default_path
-from coilbell.bench.log.kept import Item, KeptCapture, KeptFit, KeptJudgement, Note, Photo, versions
-from coilbell.bench.log.schema import SCHEMA
-from coilbell.bench.log.working import (
+from coilbell.bench.log.derivation import (
     comparison_question,
     finding_of,
     fit_from_facts,
@@ -17,51 +14,65 @@ from coilbell.bench.log.working import (
     judged,
     question_of,
 )
+from coilbell.bench.log.refit import RefitSummary, refit
+from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Note, Photo, versions
+from coilbell.bench.log.schema import SCHEMA
 from coilbell.face import loader
 
 if TYPE_CHECKING:
     from coilbell.bench.log.archive import write_archive
-    from coilbell.bench.log.arrival import take_over
-    from coilbell.bench.log.drawer import Drawer
-    from coilbell.bench.log.entry import Entry, Reading, Rung, enter, keep, rungs_of, sides_words
-    from coilbell.bench.log.soundness import problems
+    from coilbell.bench.log.check import problems
+    from coilbell.bench.log.entry import (
+        Addition,
+        FittedCapture,
+        Reading,
+        add_to_log,
+        fitted_captures,
+        keep,
+        sides_words,
+    )
+    from coilbell.bench.log.itemlog import ItemLog
+    from coilbell.bench.log.keeper import LogKeeper, kept_facts
     from coilbell.bench.log.tables import write_table
-    from coilbell.bench.log.words import LOG_SCHEMA, item_facts, item_line, item_text, outcome_text
+    from coilbell.bench.log.takeover import take_over
+    from coilbell.bench.log.words import LOG_SCHEMA, item_facts, item_line, item_text, refit_text
 
 __all__ = [
     "LOG_SCHEMA",
     "SCHEMA",
     "VARIABLE",
-    "Drawer",
-    "Entry",
+    "Addition",
+    "FittedCapture",
     "Item",
+    "ItemLog",
     "KeptCapture",
     "KeptFit",
     "KeptJudgement",
     "Log",
+    "LogKeeper",
     "Note",
-    "Outcome",
     "Photo",
     "Reading",
-    "Rung",
-    "again",
+    "RefitSummary",
+    "add_to_log",
     "check_name",
     "check_words",
     "comparison_question",
     "default_path",
-    "enter",
     "finding_of",
     "fit_from_facts",
     "fitted",
+    "fitted_captures",
     "item_facts",
     "item_line",
     "item_text",
     "judged",
     "keep",
-    "outcome_text",
+    "kept_facts",
     "problems",
     "question_of",
-    "rungs_of",
+    "refit",
+    "refit_text",
     "sides_words",
     "take_over",
     "versions",
@@ -70,11 +81,15 @@ __all__ = [
 ]
 
 _HOMES = {
-    "Drawer": ".drawer",
-    **dict.fromkeys(("Entry", "Reading", "Rung", "enter", "keep", "rungs_of", "sides_words"), ".entry"),
-    **dict.fromkeys(("LOG_SCHEMA", "item_facts", "item_line", "item_text", "outcome_text"), ".words"),
-    "problems": ".soundness",
-    "take_over": ".arrival",
+    "ItemLog": ".itemlog",
+    **dict.fromkeys(
+        ("Addition", "Reading", "FittedCapture", "add_to_log", "keep", "fitted_captures", "sides_words"),
+        ".entry",
+    ),
+    **dict.fromkeys(("LogKeeper", "kept_facts"), ".keeper"),
+    **dict.fromkeys(("LOG_SCHEMA", "item_facts", "item_line", "item_text", "refit_text"), ".words"),
+    "problems": ".check",
+    "take_over": ".takeover",
     "write_archive": ".archive",
     "write_table": ".tables",
 }

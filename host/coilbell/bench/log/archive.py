@@ -22,10 +22,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from coilbell.bench import jsonfile
+from coilbell.bench.files import recordjson
 from coilbell.bench.log.book import Log, file_hash, utc_now
-from coilbell.bench.log.kept import Item, KeptCapture, KeptJudgement, Photo, versions
-from coilbell.bench.worksheet import LogKeeper
+from coilbell.bench.log.keeper import LogKeeper
+from coilbell.bench.log.rows import Item, KeptCapture, KeptJudgement, Photo, versions
 from coilbell.errors import CoilbellError, FileError
 from coilbell.whole import whole_file
 
@@ -108,7 +108,7 @@ class _Writer:
             fits.append({"number": self.fits[fit.id], "made_utc": fit.made_utc, "versions": fit.versions})
             fits[-1]["facts"] = fit.facts
         return {
-            "records": self._part(f"captures/{self.captures}.json", jsonfile.encode(capture.records)),
+            "records": self._part(f"captures/{self.captures}.json", recordjson.encode(capture.records)),
             "label": capture.label,
             "added_utc": capture.added_utc,
             "sha256": capture.sha256,

@@ -22,7 +22,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from coilbell.bench.log.database import Database, OlderLog, default_path
-from coilbell.bench.log.kept import Item, KeptCapture, KeptFit, KeptJudgement, Note, Photo, versions
+from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Note, Photo, versions
 from coilbell.bench.log.samples import identity, packed, unpacked
 from coilbell.errors import FileError, InputError, MissingError
 from coilbell.record import Record

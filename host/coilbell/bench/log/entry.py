@@ -7,16 +7,25 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from coilbell.bench.files import read
+from coilbell.bench.files.captures import capacitors_for, captures_of
+from coilbell.bench.files.records import read
 from coilbell.bench.log.book import Log
-from coilbell.bench.log.kept import Item, KeptJudgement
-from coilbell.bench.log.working import fitted, judged, question_of
-from coilbell.bench.rung import capacitors_for, captures_of
+from coilbell.bench.log.derivation import fitted, judged, question_of
+from coilbell.bench.log.rows import Item, KeptJudgement
 from coilbell.errors import FileError, InputError
 from coilbell.record import Connection, Record
 from coilbell.winding import Reference
 
-__all__ = ["Entry", "Reading", "Rung", "enter", "keep", "keep_rungs", "rungs_of", "sides_words"]
+__all__ = [
+    "Addition",
+    "FittedCapture",
+    "Reading",
+    "add_to_log",
+    "fitted_captures",
+    "keep",
+    "keep_captures",
+    "sides_words",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +45,7 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class Addition:
     """What is to be added. details: equipment, part, kind and serial of a new item."""
 
     name: str
@@ -52,7 +61,7 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Rung:
+class FittedCapture:
     """A capture and its fit's facts. capture, fit: their numbers in the log, None until they are kept."""
 
     records: tuple[Record, ...]
@@ -62,14 +71,14 @@ class Rung:
     fit: int | None = None
 
 
-def enter(log: Log, entry: Entry) -> Item:
+def add_to_log(log: Log, entry: Addition) -> Item:
     """Read, fit, judge and keep; the computing is done before the log is locked.
 
     Raises InputError, FileError, ReferenceMismatch, MissingError; then nothing is kept.
     """
     if log.holds(entry.name) and any(entry.details.values()):
         raise InputError(f"{entry.name} is in the log; what it is stays as it was, add a note instead")
-    rungs = rungs_of(entry.files, entry.reading)
+    rungs = fitted_captures(entry.files, entry.reading)
     question = question_of(prior=entry.prior, unit=entry.unit, direct_ohms=entry.direct_ohms)
     with log.together():
         item = log.item(entry.name) if log.holds(entry.name) else log.add_item(entry.name, **entry.details)
@@ -84,7 +93,7 @@ def enter(log: Log, entry: Entry) -> Item:
 def keep(
     log: Log,
     item: Item,
-    rungs: Sequence[Rung],
+    rungs: Sequence[FittedCapture],
     reference: Reference | None = None,
     question: dict[str, Any] | None = None,
 ) -> KeptJudgement | None:
@@ -93,11 +102,11 @@ def keep(
     if reference is not None and rungs:
         facts = judged(asked, [(rung.facts, rung.records[0]) for rung in rungs], reference, item.name)
     with log.together():
-        fits = [rung.fit for rung in keep_rungs(log, item, rungs) if rung.fit is not None]
+        fits = [rung.fit for rung in keep_captures(log, item, rungs) if rung.fit is not None]
         return None if facts is None else log.add_judgement(item, asked, facts, fits, reference)
 
 
-def keep_rungs(log: Log, item: Item, rungs: Sequence[Rung]) -> list[Rung]:
+def keep_captures(log: Log, item: Item, rungs: Sequence[FittedCapture]) -> list[FittedCapture]:
     """Keep those captures and fits that are new; returns all with their numbers in the log.
 
     Raises InputError when a capture without a number is in the item already.
@@ -111,7 +120,7 @@ def keep_rungs(log: Log, item: Item, rungs: Sequence[Rung]) -> list[Rung]:
     return held
 
 
-def sides_words(first: Rung, second: Rung) -> str:
+def sides_words(first: FittedCapture, second: FittedCapture) -> str:
     """The two sides of a comparison by their first rings; by their numbers too where the labels are alike."""
     sides = (first, second)
     alike = first.label == second.label
@@ -121,7 +130,7 @@ def sides_words(first: Rung, second: Rung) -> str:
     return " -> ".join(told)
 
 
-def rungs_of(files: Sequence[str], reading: Reading) -> list[Rung]:
+def fitted_captures(files: Sequence[str], reading: Reading) -> list[FittedCapture]:
     """The captures in record files, fitted. Raises InputError, FileError."""
     found = []
     capacitors = capacitors_for(files, reading.capacitors, reading.tolerance)
@@ -133,7 +142,7 @@ def rungs_of(files: Sequence[str], reading: Reading) -> list[Rung]:
             title = Path(name).name + (f" capture {number}" if len(groups) > 1 else "")
             label = f"{reading.label} ({title})" if reading.label else title
             try:
-                found.append(Rung(tuple(shots), label, fitted(shots, label)[1]))
+                found.append(FittedCapture(tuple(shots), label, fitted(shots, label)[1]))
             except FileError:
                 raise
             except InputError as error:

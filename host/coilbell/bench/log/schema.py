@@ -10,7 +10,7 @@
     judgement   a finding or a comparison, with the question asked and the versions
     note, photo free words; pictures by path and hash
     run         one pass of fitting everything again
-    worksheet   one entry of an item's isolation worksheet, as JSON, see `coilbell.bench.worksheet`
+    worksheet   one entry of an item's isolation worksheet, as JSON, see `coilbell.bench.worksheet.sheet`
 
 Rows are never changed: triggers refuse it. A new judgement is a new row beside the old one. Rows leave
 only while `leaving` names an item, which only an explicit removal does, after a backup.

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from coilbell.bench.log.book import Log
-from coilbell.bench.log.kept import Item, KeptCapture, KeptFit, KeptJudgement
+from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement
 from coilbell.errors import FileError, MissingError
 from coilbell.record import Connection
 from coilbell.whole import whole_file

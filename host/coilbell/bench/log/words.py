@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import Any
 
-from coilbell.bench.log.again import Outcome
 from coilbell.bench.log.book import Log
-from coilbell.bench.log.kept import Item, KeptCapture, KeptFit, KeptJudgement
-from coilbell.bench.quantities import counted, engineering
-from coilbell.bench.sentences import comparison_text, finding_text
-from coilbell.bench.words import facts_headline, wrapped
+from coilbell.bench.log.refit import RefitSummary
+from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement
+from coilbell.bench.words.finding import comparison_text, finding_text
+from coilbell.bench.words.fit import facts_headline, wrapped
 from coilbell.errors import FileError
+from coilbell.quantities import counted, engineering
 from coilbell.record import Connection
 
-__all__ = ["LOG_SCHEMA", "item_facts", "item_line", "item_text", "judgement_text", "outcome_text"]
+__all__ = ["LOG_SCHEMA", "item_facts", "item_line", "item_text", "judgement_text", "refit_text"]
 
 LOG_SCHEMA = 1
 """Number of the layout `item_facts` gives; it rises when a field changes its meaning."""
@@ -40,7 +40,7 @@ def item_facts(log: Log, item: Item, *, brief: bool = False) -> dict[str, Any]:
     }
     if brief:
         return facts
-    from coilbell.bench.worksheet_words import kept_facts
+    from coilbell.bench.log.keeper import kept_facts
 
     worksheet, problem = None, ""
     try:
@@ -130,7 +130,7 @@ def _worksheet_lines(facts: dict[str, Any]) -> list[str]:
         return ["", wrapped(f"isolation worksheet cannot be shown: {facts['worksheet_problem']}", indent=0)]
     if facts["worksheet"] is None:
         return []
-    from coilbell.bench.worksheet_words import worksheet_text
+    from coilbell.bench.worksheet.words import worksheet_text
 
     return ["", "isolation worksheet", worksheet_text(facts["worksheet"])]
 
@@ -165,7 +165,7 @@ def judgement_text(facts: dict[str, Any]) -> str:
     return comparison_text(facts) if facts["what"] == "comparison" else finding_text(facts)
 
 
-def outcome_text(outcome: Outcome) -> str:
+def refit_text(outcome: RefitSummary) -> str:
     """What a run of `again` did."""
     lines = [
         f"{counted(outcome.fits, 'capture')} fitted and {counted(outcome.judgements, 'judgement')} made again"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from coilbell.bench.page.shot import Shot
+from coilbell.bench.page.judgedshot import JudgedShot
 from coilbell.decay import DoubtKind
 
 __all__ = ["Aiming"]
@@ -20,7 +20,7 @@ class Aiming:
         self._silent = 0
         self._peaks: dict[str, float] = {}
 
-    def suits(self, shot: Shot) -> bool:
+    def suits(self, shot: JudgedShot) -> bool:
         """False where the pulse that struck this shot should be aimed anew."""
         fit = shot.fit
         self._silent = 0 if fit.rings else self._silent + 1

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from coilbell.bench.words import fraction_words
+from coilbell.bench.words.fit import fraction_words
 from coilbell.decay import Fit
 from coilbell.record import Record
 

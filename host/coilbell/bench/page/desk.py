@@ -22,8 +22,7 @@ from typing import Any
 
 from coilbell.bench.page.aiming import Aiming
 from coilbell.bench.page.audience import Audience
-from coilbell.bench.page.ground import Ground
-from coilbell.bench.page.isolation import Isolation
+from coilbell.bench.page.judgedshot import JudgedShot, shot_message
 from coilbell.bench.page.judging import Judge, Struck
 from coilbell.bench.page.keeping import Keeping
 from coilbell.bench.page.order import (
@@ -40,9 +39,10 @@ from coilbell.bench.page.order import (
     Withdraw,
     Work,
 )
-from coilbell.bench.page.shot import Shot, shot_message
+from coilbell.bench.page.plane import Ground
 from coilbell.bench.page.source import Source, Wish
 from coilbell.bench.page.state import State
+from coilbell.bench.page.worksheets import Isolation
 from coilbell.errors import (
     CoilbellError,
     FileError,
@@ -184,7 +184,7 @@ class Desk:
         self._choose(replace(self._state.wish, reference=order.reference))
         return told
 
-    def _last_shots(self) -> list[Shot]:
+    def _last_shots(self) -> list[JudgedShot]:
         """The last shot of each capacitor that is wished for, oldest first."""
         with self._judge_lock:
             return sorted(self._judge.shots.values(), key=lambda shot: shot.number)
@@ -307,7 +307,7 @@ class Desk:
         if not self._state.running:
             self._answer("what is asked changed while the shot was on its way; strike again", failed=True)
 
-    def _show(self, shot: Shot, ground: Ground | None, ring: dict[str, Any] | None) -> None:
+    def _show(self, shot: JudgedShot, ground: Ground | None, ring: dict[str, Any] | None) -> None:
         if ground is not None:
             self.audience.post({"what": "ground", **ground.drawing})
         self.audience.post(shot_message(shot, self._rate()) | {"plane": ring})

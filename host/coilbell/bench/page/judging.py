@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from coilbell.bench.page.ground import Ground, ground_key, ground_of, ring_drawing
-from coilbell.bench.page.shot import Shot
+from coilbell.bench.page.judgedshot import JudgedShot
+from coilbell.bench.page.plane import Ground, ground_key, ground_of, ring_drawing
 from coilbell.bench.page.source import Wish
 from coilbell.decay import Fit, fit
 from coilbell.errors import CoilbellError, InputError, ReferenceMismatch
@@ -41,14 +41,14 @@ class Judge:
     """
 
     reference: Reference | None = None
-    shots: dict[str, Shot] = field(default_factory=dict)
+    shots: dict[str, JudgedShot] = field(default_factory=dict)
     number: int = 0
     _near: dict[str, Fit] = field(default_factory=dict)
     _wish: Wish | None = None
     _ground: Ground | None = None
     _trail: deque[list[float]] = field(default_factory=lambda: deque(maxlen=_TRAIL))
 
-    def begin(self, wish: Wish, reference: Reference | None) -> list[Shot]:
+    def begin(self, wish: Wish, reference: Reference | None) -> list[JudgedShot]:
         """Judge by this from now on; gives the last shots judged anew where they still answer the wish."""
         before, self._wish = self._wish, wish
         last = sorted(self.shots.values(), key=lambda shot: shot.number)
@@ -61,7 +61,7 @@ class Judge:
             self.judged(Struck(wish, shot.letter, shot.record, shot.struck_at), shot.number) for shot in last
         ]
 
-    def judged(self, struck: Struck, number: int | None = None) -> Shot:
+    def judged(self, struck: Struck, number: int | None = None) -> JudgedShot:
         """Fit and judge; number: of a shot judged anew. Raises InputError for a record that is too short."""
         fitted = fit(struck.record, near=self._near.get(struck.letter))
         if fitted.rings:
@@ -75,7 +75,7 @@ class Judge:
         letters = struck.wish.letters
         others = [s for name, s in self.shots.items() if name != struck.letter and name in letters]
         finding, reference, why = self._found(struck, seen, others)
-        shot = Shot(
+        shot = JudgedShot(
             number,
             struck.struck_at,
             struck.letter,
@@ -91,7 +91,7 @@ class Judge:
         return shot
 
     def _found(
-        self, struck: Struck, seen: Observation | None, others: Sequence[Shot]
+        self, struck: Struck, seen: Observation | None, others: Sequence[JudgedShot]
     ) -> tuple[Finding | None, Reference | None, str]:
         """The finding, what it was judged by, and why not by the chosen reference."""
         if seen is None:
@@ -108,7 +108,7 @@ class Judge:
         except CoilbellError as error:
             return None, None, f"not judged: {error}"
 
-    def plane(self, shot: Shot) -> tuple[Ground | None, dict[str, Any] | None]:
+    def plane(self, shot: JudgedShot) -> tuple[Ground | None, dict[str, Any] | None]:
         """What lies in the shift plane: the ground where it is new, and the ring with its trail."""
         finding = shot.finding
         if finding is None or shot.reference is None or finding.healthy is None or not finding.shifts:

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from coilbell.bench.log import Log, fitted, question_of
+from coilbell.bench.page.judgedshot import JudgedShot
 from coilbell.bench.page.order import Keep, Mark, Note
-from coilbell.bench.page.shot import Shot
 from coilbell.bench.page.source import Wish
-from coilbell.bench.quantities import counted
 from coilbell.bench.shelf import Shelf
 from coilbell.errors import InputError
+from coilbell.quantities import counted
 from coilbell.winding import Capture, Condition, Reference, remarks
 
 __all__ = ["Keeping"]
@@ -31,7 +31,7 @@ class Keeping:
         """The references."""
         return Shelf(self.folder)
 
-    def mark(self, order: Mark, wish: Wish, shots: Sequence[Shot]) -> str:
+    def mark(self, order: Mark, wish: Wish, shots: Sequence[JudgedShot]) -> str:
         """Add the last rings to a reference, made when it is new; returns what was done.
 
         Raises InputError without a ring, ReferenceMismatch, FileError.
@@ -55,16 +55,16 @@ class Keeping:
         state = "good" if condition is Condition.GOOD else "shorted on purpose"
         return f"unit {order.unit} marked {state} in reference {order.reference} ({after.kind.name}){told}"
 
-    def keep(self, order: Keep, wish: Wish, shots: Sequence[Shot]) -> str:
+    def keep(self, order: Keep, wish: Wish, shots: Sequence[JudgedShot]) -> str:
         """Keep the last shot of each capacitor with its fit and finding; returns what was done."""
-        from coilbell.bench.log import Rung, keep
+        from coilbell.bench.log import FittedCapture, keep
 
         if not shots:
             raise InputError(_unstruck(wish, "keep"))
         rungs = []
         for shot in shots:
             label = f"live page, shot {shot.number}, capacitor {shot.letter}"
-            rungs.append(Rung((shot.record,), label, fitted([shot.record], label)[1]))
+            rungs.append(FittedCapture((shot.record,), label, fitted([shot.record], label)[1]))
         with Log(self.log) as log, log.together():
             item = log.item(order.item) if log.holds(order.item) else log.add_item(order.item)
             judgement = keep(log, item, rungs, shots[-1].reference, question_of(prior=wish.prior))

@@ -31,9 +31,9 @@ from starlette.routing import Mount, Route, WebSocketRoute
 from starlette.staticfiles import StaticFiles
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
+from coilbell.bench.page.access import Gate, names_of, new_token
 from coilbell.bench.page.audience import Seat
 from coilbell.bench.page.desk import Desk
-from coilbell.bench.page.gate import Gate, names_of, new_token
 from coilbell.bench.page.order import Seen, Take, Whole, order_of
 from coilbell.errors import CoilbellError, InputError, MissingError
 

@@ -14,8 +14,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from coilbell.bench.worksheet import Worksheet
-from coilbell.bench.worksheet_sentences import (
+from coilbell.bench.worksheet.sentences import (
     NOTHING_CERTAIN,
     NOTHING_FITS,
     NOTHING_LEFT,
@@ -30,7 +29,8 @@ from coilbell.bench.worksheet_sentences import (
     proposal_words,
     settle_words,
 )
-from coilbell.bench.worksheet_words import worksheet_facts
+from coilbell.bench.worksheet.sheet import Worksheet
+from coilbell.bench.worksheet.words import worksheet_facts
 from coilbell.figure import percent
 from coilbell.isolate import LEVELS, Step, cautions, may, shipped
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from coilbell.bench.page.order import WishFor
 from coilbell.bench.page.source import Leads, Link, Wish
-from coilbell.bench.typed_reading import prior
+from coilbell.bench.worksheet.typed import prior
 from coilbell.errors import BoardError, BoardTimeout, CoilbellError, InputError
 from coilbell.figure import percent
 from coilbell.record import Connection

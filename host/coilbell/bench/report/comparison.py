@@ -7,18 +7,18 @@ from dataclasses import dataclass
 from typing import Any
 
 from coilbell.bench.log import (
-    Drawer,
+    FittedCapture,
     Item,
+    ItemLog,
     KeptCapture,
     KeptFit,
     KeptJudgement,
     Log,
-    Rung,
     comparison_question,
     judged,
     sides_words,
 )
-from coilbell.bench.sentences import change_words, odds_words
+from coilbell.bench.words.finding import change_words, odds_words
 from coilbell.errors import InputError
 from coilbell.figure import percent
 from coilbell.winding import KINDS, Explanation
@@ -57,7 +57,7 @@ def compared_of(log: Log, item: Item) -> Compared | None:
         first = kept.question["first"]
         return Compared(tuple(pairs[:first]), tuple(pairs[first:]), kept.facts, kept)
     try:
-        relation, one, other = Drawer(log, item.name).sides()
+        relation, one, other = ItemLog(log, item.name).sides()
         kind = item.kind if item.kind in KINDS else "other winding"
         question = comparison_question(len(one), kind=kind, relation=relation)
         rings = [(rung.facts, rung.records[0]) for rung in (*one, *other)]
@@ -72,7 +72,7 @@ def _pair(log: Log, number: int) -> Pair:
     return log.capture(fit.capture_id), fit
 
 
-def _pairs(log: Log, rungs: Sequence[Rung]) -> tuple[Pair, ...]:
+def _pairs(log: Log, rungs: Sequence[FittedCapture]) -> tuple[Pair, ...]:
     return tuple(_pair(log, rung.fit) for rung in rungs if rung.fit is not None)
 
 

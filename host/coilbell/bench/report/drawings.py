@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from coilbell.bench.log import KeptCapture, Log, finding_of, fitted
-from coilbell.bench.pictures import BLUE, GREY, ORANGE, decay_picture
+from coilbell.bench.pictures.decay import BLUE, GREY, ORANGE, decay_picture
 from coilbell.bench.report.sheet import Sheet
-from coilbell.bench.words import figure
+from coilbell.bench.words.fit import figure
 from coilbell.decay import Fit
 from coilbell.winding import Relation
 
@@ -88,7 +88,7 @@ def _plane(log: Log, sheet: Sheet) -> Picture | None:
     told = sheet.judgement
     if told is None or told.reference is None or not told.facts["shifts"]:
         return None
-    from coilbell.bench.plane import plane_picture
+    from coilbell.bench.pictures.plane import plane_picture
 
     by_number = {fit.id: (fit.facts, capture.records[0]) for capture, fit in sheet.fits}
     rings = [by_number[number] for number in told.fits if number in by_number]
@@ -109,7 +109,7 @@ def _set_plane(axes: Axes, ring: tuple[float, float]) -> None:
     """Fewer ticks, and names set anew, since it is printed at half the size of the screen's."""
     from matplotlib.ticker import FixedLocator
 
-    from coilbell.bench.plane import set_names
+    from coilbell.bench.pictures.plane import set_names
 
     axes.xaxis.set_major_locator(FixedLocator([-0.1, -0.01, 0, 0.01, 0.1, 0.3, 1, 3]))
     axes.yaxis.set_major_locator(FixedLocator([-1, -0.3, -0.1, 0, 0.1, 0.3, 1, 3, 10, 30]))

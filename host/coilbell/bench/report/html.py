@@ -11,7 +11,7 @@ from string import Template
 from coilbell.bench.report.drawings import Picture, stacked
 from coilbell.bench.report.pdf import layout_for
 from coilbell.bench.report.sheet import Sheet
-from coilbell.bench.words import unbroken
+from coilbell.bench.words.fit import unbroken
 from coilbell.figure import percent
 
 __all__ = ["html_of"]

@@ -14,10 +14,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from coilbell.bench.pictures import BLUE, ORANGE
+from coilbell.bench.pictures.decay import BLUE, ORANGE
 from coilbell.bench.report.drawings import Picture, stacked
 from coilbell.bench.report.sheet import Sheet
-from coilbell.bench.words import unbroken
+from coilbell.bench.words.fit import unbroken
 from coilbell.errors import InputError
 from coilbell.figure import percent
 

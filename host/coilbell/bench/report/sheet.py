@@ -11,13 +11,13 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from coilbell.bench.log import Item, KeptCapture, KeptFit, KeptJudgement, Log, versions
-from coilbell.bench.quantities import engineering
 from coilbell.bench.report.comparison import Compared, compared_of, comparison_section
-from coilbell.bench.report.isolation import isolation_sections, kept_worksheet
-from coilbell.bench.sentences import odds_words
-from coilbell.bench.words import fraction_words, shown
+from coilbell.bench.report.worksheet import isolation_sections, kept_worksheet
+from coilbell.bench.words.finding import odds_words
+from coilbell.bench.words.fit import fraction_words, shown
 from coilbell.errors import InputError
 from coilbell.figure import percent
+from coilbell.quantities import engineering
 from coilbell.record import Connection
 from coilbell.winding import Explanation
 

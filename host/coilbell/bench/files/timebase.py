@@ -1,0 +1,161 @@
+"""Is a column of time stamps a uniform clock, perhaps rounded when written, or are the steps uneven?
+
+Uneven stamps are kept as they are; nothing is ever resampled. A column is taken as uniform in two cases:
+
+* no stamp is further from the straight line through all than 1/10000 of a step; its rate is the column's;
+* the stamps are multiples of a tick and all lie between two parallel lines less than a tick apart, as those
+  of a clock of even steps rounded or cut to a tick do, or else none is further than 3/4 of a tick from the
+  straight line; while either a tick is at most 0.6 of a step, or stamps repeat (which an instrument that
+  takes one sample after another can only write by rounding). The rate is the middle of all those whose
+  lines hold the stamps, and how far these spread is its uncertainty: that of the straight line errs by a
+  tenth where a record spans two ticks.
+
+The limit of 0.6 keeps a gap from passing for rounding: one lost sample bends the stamps away from any line
+by half a step or more, and half a step is then more than 3/4 of a tick.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from coilbell.errors import FileError
+from coilbell.quantities import engineering
+
+__all__ = ["Timebase", "timebase"]
+
+Array = npt.NDArray[np.float64]
+
+_SHORTEST_STEP_S = 1e-12
+"""A Record's rate goes up to 1 THz."""
+
+_SURE_ENOUGH = 0.01
+"""Stamps that leave more than this part of the rate uncertain are refused: frequencies would be guesses."""
+
+_EXACT_ENOUGH = 1e-6
+"""A smaller part is not told: quartz clocks err by more."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Timebase:
+    """When the samples were taken: a rate and the first one's time, or every stamp."""
+
+    first_s: float
+    rate_hz: float | None
+    times_s: Array | None
+    words: str
+    """How the column was understood."""
+    rate_uncertainty: float = 0.0
+    """Relative standard uncertainty of `rate_hz` that rounded stamps leave; 0 where it is nothing to tell."""
+
+
+def timebase(times_s: Array, last_place_s: float, lines: npt.NDArray[np.int64]) -> Timebase:
+    """The time base of (n,) stamps [s] whose last written decimal place weighs `last_place_s` [s].
+
+    lines: (n,) lines of the file, for messages. Raises FileError where time stands still or runs back and
+    rounding does not explain it.
+    """
+    steps = np.diff(times_s)
+    if times_s.size < 2 or (steps > 0).all():
+        tick = _tick(times_s, last_place_s)
+        return _uniform(times_s, tick, repeats=False) or Timebase(
+            float(times_s[0]), None, times_s, f"{times_s.size} uneven time stamps, used as they are"
+        )
+    back = np.flatnonzero(steps < 0)
+    if not back.size:
+        rounded = _uniform(times_s, _tick(times_s, last_place_s), repeats=True)
+        if rounded:
+            return rounded
+    where = int((back if back.size else np.flatnonzero(steps <= 0))[0]) + 1
+    raise FileError(
+        f"line {lines[where]}: time {times_s[where]:g} s does not follow {times_s[where - 1]:g} s; "
+        "give a file with one record in the order of time"
+    )
+
+
+def _tick(times: Array, last_place: float) -> float:
+    """Largest step of which all stamps are multiples, or the last written place [s]."""
+    if last_place * 2**52 < np.abs(times).max():
+        return last_place  # finer than a float can tell
+    whole = times / last_place
+    if np.abs(whole - np.rint(whole)).max() > 1e-3:
+        return last_place
+    counts = np.rint(whole).astype(np.int64)
+    return float(np.gcd.reduce(np.diff(counts))) * last_place
+
+
+def _uniform(times: Array, tick: float, *, repeats: bool) -> Timebase | None:
+    if times.size < 3 or times[-1] - times[0] < _SHORTEST_STEP_S * times.size:
+        return None
+    count: Array = np.arange(times.size, dtype=np.float64) - (times.size - 1) / 2
+    middle = times.mean()
+    step = float(count @ (times - middle) / (count @ count))
+    away = float(np.abs(times - middle - step * count).max())
+    first = float(times[0])
+    grain = float(np.spacing(np.abs(times).max()))
+    if away <= 1e-4 * step + 4 * grain:
+        if grain > _EXACT_ENOUGH * (times[-1] - times[0]):  # counted from a day long past
+            return _rounded(times, _slopes(times, count, 2 * away + grain), grain)
+        return Timebase(first, _clean_rate(times), None, f"uniform, {engineering(step, 's')} a sample")
+    if tick <= 0.6 * step or repeats:
+        # Strictly less than a tick shows rounding: a single stamp that is wrong by one does not. How far the
+        # rate may be off is then told by lines a whole tick apart, which a clock in step with it reaches.
+        slopes = None
+        if _slopes(times, count, (1 - 3e-6) * tick):
+            slopes = _slopes(times, count, tick)
+        elif away <= 0.75 * tick:
+            slopes = _slopes(times, count, 1.5 * tick)
+        return _rounded(times, slopes, tick)
+    return None
+
+
+def _rounded(times: Array, slopes: tuple[float, float] | None, tick: float) -> Timebase | None:
+    """The uniform clock between the slopes [s a sample], of stamps rounded to `tick` [s]; None without."""
+    if slopes is None:
+        return None
+    step = (slopes[0] + slopes[1]) / 2
+    unsure = (slopes[1] - slopes[0]) / (2 * math.sqrt(3) * step) if slopes[0] > 0 else math.inf
+    if unsure > _SURE_ENOUGH:
+        part = f"by {100 * unsure:.2g} %" if math.isfinite(unsure) else "altogether"
+        raise FileError(
+            f"time stamps rounded to {engineering(tick, 's')} leave the sampling rate uncertain {part}; "
+            "export finer ones, or give the rate, such as --rate 500k"
+        )
+    words = f"uniform, {engineering(step, 's', 6)} a sample; time stamps rounded to {engineering(tick, 's')}"
+    return Timebase(float(times[0]), 1 / step, None, words, unsure if unsure > _EXACT_ENOUGH else 0.0)
+
+
+def _slopes(times: Array, count: Array, band: float) -> tuple[float, float] | None:
+    """Least and greatest slope of two parallel lines, `band` apart, that hold all stamps between them.
+
+    What the stamps span across a slope is convex in it and made of straight pieces, so that Newton's steps
+    from outside never pass the edge and end on it.
+    """
+    slack = 1e-6 * band + 8 * float(np.finfo(float).eps * np.abs(times).max())
+    steepest = float(times[-1] - times[0] + 2 * band)
+    edges = []
+    for side in (-1.0, 1.0):
+        slope = side * steepest
+        for _ in range(200):
+            across = times - slope * count
+            low, high = int(across.argmin()), int(across.argmax())
+            over = float(across[high] - across[low]) - band
+            if over <= slack:
+                break
+            if (low - high) * side <= 0:  # the least span is passed, and it is too wide
+                return None
+            slope -= over / (low - high)
+        else:
+            return None
+        edges.append(slope)
+    return edges[0], edges[1]
+
+
+def _clean_rate(times: Array) -> float:
+    """Rate over the whole span; where it is a whole number but for rounding, that number [Hz]."""
+    rate = float((times.size - 1) / (times[-1] - times[0]))
+    near = round(rate)
+    return float(near) if near and abs(rate - near) < 1e-9 * rate else rate

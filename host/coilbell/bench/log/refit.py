@@ -1,0 +1,297 @@
+"""Fit and judge everything again, as after an upgrade: in parallel, resumable, the same as one by one.
+
+A run is a row; what is made again is kept with it batch by batch, so that an interrupted run goes on where
+it stopped. Old rows stay. joblib spreads the work, so that any of its backends serves:
+`joblib.parallel_config("dask")` around `again` sends it to a Dask cluster.
+"""
+
+from __future__ import annotations
+
+import json
+import signal
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from itertools import islice
+from typing import Any
+
+from coilbell.bench.log.book import Log, utc_now
+from coilbell.bench.log.derivation import fitted, judged
+from coilbell.bench.log.rows import KeptJudgement, versions
+from coilbell.bench.log.samples import unpacked
+from coilbell.errors import CoilbellError, MeasurementError
+
+__all__ = ["RefitSummary", "refit"]
+
+_BATCH = 16
+"""Captures or judgements handed to a worker at once and kept in one transaction."""
+
+_WAVE = 32
+"""Batches read ahead, so that memory stays bounded however long the log is."""
+
+Answer = tuple[dict[str, Any] | None, str]
+"""Facts, or None and what went wrong."""
+
+
+@dataclass(frozen=True, slots=True)
+class RefitSummary:
+    """What a run did; `resumed` counts what it had done before it was interrupted."""
+
+    fits: int = 0
+    moved: int = 0
+    """Fits whose frequency or Q left the old 95 % interval, or that ring where none rang, or back."""
+    judgements: int = 0
+    changed: tuple[str, ...] = ()
+    """Judgements that say something else now, a line each."""
+    problems: tuple[str, ...] = ()
+    resumed: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class _FitTask:
+    old: int
+    capture: int
+    rows: tuple[dict[str, Any], ...]
+    facts: dict[str, Any]
+    """The old ones."""
+
+
+@dataclass(frozen=True, slots=True)
+class _JudgementTask:
+    old: KeptJudgement
+    fits: tuple[int, ...]
+    rings: tuple[tuple[dict[str, Any], dict[str, Any]], ...]
+    """Fit facts and the row of the first record of each capture."""
+    reference: str | None
+    """Its text."""
+    problem: str = ""
+
+
+def refit(
+    log: Log, *, jobs: int | None = -1, progress: Callable[[int, int], None] | None = None
+) -> RefitSummary:
+    """Fit every capture and make every judgement again.
+
+    jobs: processes, -1 for one on each processor, None for the backend's own count. progress: called with
+    (done, of how many), first with what an interrupted run had done. Raises MissingError when the log cannot
+    be written.
+    """
+    run = _run(log)
+    total, before = _count(log, run), _done(log, run)
+    outcome, done = RefitSummary(resumed=before), before
+    if progress:
+        progress(done, total)
+    steps = (
+        (_fit_tasks(log, run), _fit_batch, _keep_fits),
+        (_judgement_tasks(log, run), _judge_batch, _keep_judgements),
+    )
+    for tasks, work, keep in steps:
+        for batch, answers in _spread(work, tasks, jobs):
+            with log.together():
+                outcome = keep(log, run, batch, answers, outcome)
+            done += len(batch)
+            if progress:
+                progress(done, total)
+    with log.together():
+        log.base.execute("UPDATE run SET finished_utc = ? WHERE id = ?", utc_now(), run)
+    return outcome
+
+
+def _spread(
+    work: Callable[[list[Any]], list[Answer]], tasks: Iterator[Any], jobs: int | None
+) -> Iterator[tuple[list[Any], list[Answer]]]:
+    """Batches of tasks with their answers, in the tasks' order."""
+    from joblib import Parallel, delayed
+
+    # Tasks are read wave by wave here and not by joblib's threads: the log's connection is this thread's.
+    with Parallel(n_jobs=jobs, return_as="generator", batch_size=1) as parallel:
+        while wave := list(islice(_batches(tasks), _WAVE)):
+            with _workers_unheeding():
+                answers = parallel(delayed(work)(batch) for batch in wave)
+            yield from zip(wave, answers, strict=True)
+
+
+@contextmanager
+def _workers_unheeding() -> Iterator[None]:
+    """Worker processes begun inside pass over Ctrl-C, which a terminal sends to all of a command's processes.
+
+    What is ignored when a process begins stays ignored there (POSIX, execve). Here it is heeded again
+    right afterwards, and the workers are ended by what began them; pressed in that instant it is lost.
+    """
+    if threading.current_thread() is not threading.main_thread():  # signals are the main thread's
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, signal.SIG_DFL if before is None else before)
+
+
+def _batches(tasks: Iterator[Any]) -> Iterator[list[Any]]:
+    while batch := list(islice(tasks, _BATCH)):
+        yield batch
+
+
+def _run(log: Log) -> int:
+    """The interrupted run of this very version, else a new one."""
+    by = json.dumps(versions(), sort_keys=True)
+    with log.together():
+        rows = log.base.rows(
+            "SELECT id FROM run WHERE finished_utc IS NULL AND versions = ? ORDER BY id DESC", by
+        )
+        if rows:
+            return int(rows[0]["id"])
+        ends = log.base.rows(
+            "SELECT (SELECT coalesce(max(id), 0) FROM fit) AS last_fit, "
+            "(SELECT coalesce(max(id), 0) FROM judgement) AS last_judgement"
+        )[0]
+        return log.base.insert("run", started_utc=utc_now(), versions=by, **dict(ends))
+
+
+_NEWEST = """
+SELECT max(fit.id) AS old_fit, fit.capture_id FROM fit, run
+WHERE run.id = ?1 AND fit.id <= run.last_fit GROUP BY fit.capture_id
+"""
+
+_STANDING = """
+SELECT judgement.id FROM judgement, run WHERE run.id = ?1 AND judgement.id <= run.last_judgement
+AND NOT EXISTS (SELECT 1 FROM run_judgement r
+    WHERE r.old_judgement = judgement.id AND r.new_judgement IS NOT NULL AND r.run_id <> ?1)
+"""
+
+
+def _count(log: Log, run: int) -> int:
+    return sum(int(log.base.rows(f"SELECT count(*) FROM ({q})", run)[0][0]) for q in (_NEWEST, _STANDING))
+
+
+def _done(log: Log, run: int) -> int:
+    tables = ("run_fit", "run_judgement")
+    return sum(log.base.rows(f"SELECT count(*) FROM {t} WHERE run_id = ?", run)[0][0] for t in tables)
+
+
+def _fit_tasks(log: Log, run: int) -> Iterator[_FitTask]:
+    """What is still to be fitted, read as it is needed."""
+    left = log.base.rows(
+        f"SELECT old_fit, capture_id FROM ({_NEWEST}) WHERE old_fit NOT IN "
+        "(SELECT old_fit FROM run_fit WHERE run_id = ?1) ORDER BY capture_id",
+        run,
+    )
+    for old, capture in left:
+        rows = log.base.rows("SELECT * FROM record WHERE capture_id = ? ORDER BY position", capture)
+        yield _FitTask(old, capture, tuple(map(dict, rows)), log.fit(old).facts)
+
+
+def _fit_batch(tasks: Sequence[_FitTask]) -> list[Answer]:
+    return [_fit_again(task) for task in tasks]
+
+
+def _fit_again(task: _FitTask) -> Answer:
+    try:
+        records = [unpacked(row) for row in task.rows]
+        return fitted(records, task.facts["title"], task.facts["count_to"])[1], ""
+    except CoilbellError as error:
+        return None, str(error)
+
+
+def _keep_fits(
+    log: Log, run: int, tasks: Sequence[_FitTask], answers: Sequence[Answer], so_far: RefitSummary
+) -> RefitSummary:
+    moved, problems = so_far.moved, list(so_far.problems)
+    for task, (facts, problem) in zip(tasks, answers, strict=True):
+        new = None if facts is None else log.add_fit(task.capture, facts).id
+        log.base.insert("run_fit", run_id=run, old_fit=task.old, new_fit=new, problem=problem)
+        if facts is None:
+            problems.append(f"capture {task.capture}: {problem}")
+        else:
+            moved += _moved(task.facts, facts)
+    return replace(so_far, fits=so_far.fits + len(tasks), moved=moved, problems=tuple(problems))
+
+
+def _moved(old: dict[str, Any], new: dict[str, Any]) -> bool:
+    if not (old["rings"] and new["rings"]):
+        return bool(old["rings"] != new["rings"])
+    for name in ("frequency_hz", "q"):
+        was, now = old["modes"][0][name], new["modes"][0][name]["value"]
+        if None not in (was["low"], was["high"], now) and not was["low"] <= now <= was["high"]:
+            return True
+    return False
+
+
+def _judgement_tasks(log: Log, run: int) -> Iterator[_JudgementTask]:
+    """What is still to be judged again, from the fits this run made."""
+    left = log.base.rows(
+        f"{_STANDING} AND judgement.id NOT IN "
+        "(SELECT old_judgement FROM run_judgement WHERE run_id = ?1) ORDER BY judgement.id",
+        run,
+    )
+    for (number,) in left:
+        yield _judgement_task(log, run, log.judgement(number))
+
+
+def _judgement_task(log: Log, run: int, old: KeptJudgement) -> _JudgementTask:
+    fits, rings = [], []
+    try:
+        for number in old.fits:
+            fit = log.fit(_new_fit(log, run, number))
+            record = log.base.rows(
+                "SELECT * FROM record WHERE capture_id = ? ORDER BY position LIMIT 1", fit.capture_id
+            )[0]
+            fits.append(fit.id)
+            rings.append((fit.facts, dict(record)))
+        text = None if old.reference is None else log.reference_text(old.reference[1])
+    except CoilbellError as error:
+        return _JudgementTask(old, (), (), None, str(error))
+    return _JudgementTask(old, tuple(fits), tuple(rings), text)
+
+
+def _new_fit(log: Log, run: int, old: int) -> int:
+    """The fit this run made of the capture that `old` is a fit of."""
+    row = log.base.rows(
+        "SELECT r.new_fit, r.problem FROM fit asked JOIN fit newest ON newest.capture_id = asked.capture_id "
+        "JOIN run_fit r ON r.old_fit = newest.id AND r.run_id = ? WHERE asked.id = ?",
+        run,
+        old,
+    )[0]
+    if row["new_fit"] is None:
+        raise MeasurementError(f"cannot be judged again: {row['problem']}")
+    return int(row["new_fit"])
+
+
+def _judge_batch(tasks: Sequence[_JudgementTask]) -> list[Answer]:
+    return [_judge_again(task) for task in tasks]
+
+
+def _judge_again(task: _JudgementTask) -> Answer:
+    from coilbell.winding import decode
+
+    if task.problem:
+        return None, task.problem
+    try:
+        rings = [(facts, unpacked(row)) for facts, row in task.rings]
+        reference = None if task.reference is None else decode(task.reference)
+        return judged(task.old.question, rings, reference, task.old.facts["title"]), ""
+    except CoilbellError as error:
+        return None, str(error)
+
+
+def _keep_judgements(
+    log: Log, run: int, tasks: Sequence[_JudgementTask], answers: Sequence[Answer], so_far: RefitSummary
+) -> RefitSummary:
+    changed, problems = list(so_far.changed), list(so_far.problems)
+    for task, (facts, problem) in zip(tasks, answers, strict=True):
+        old, new = task.old, None
+        if facts is None:
+            problems.append(f"{log.name_of(old.item_id)}: {problem}")
+        else:
+            new = log.add_judgement(old.item_id, old.question, facts, task.fits, old.reference).id
+            if facts["explanation"] != old.explanation:
+                changed.append(f"{log.name_of(old.item_id)}: {old.explanation} -> {facts['explanation']}")
+        log.base.insert("run_judgement", run_id=run, old_judgement=old.id, new_judgement=new, problem=problem)
+    return replace(
+        so_far,
+        judgements=so_far.judgements + len(tasks),
+        changed=tuple(changed),
+        problems=tuple(problems),
+    )

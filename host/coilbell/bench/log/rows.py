@@ -1,0 +1,99 @@
+"""What the log gives back: rows as frozen values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from coilbell.record import Record
+
+__all__ = ["Item", "KeptCapture", "KeptFit", "KeptJudgement", "Note", "Photo", "versions"]
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """A part on the bench. Times are UTC, written as in ISO 8601."""
+
+    id: int
+    name: str
+    equipment: str
+    part: str
+    kind: str
+    serial: str
+    added_utc: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class KeptCapture:
+    """Records rung together."""
+
+    id: int
+    item_id: int
+    label: str
+    """What was rung, in the user's words or the file's name."""
+    connection: str
+    sha256: str
+    added_utc: str
+    records: tuple[Record, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class KeptFit:
+    """Figures of a capture, as `coilbell.bench.facts.fit.fit_facts` gives them, and what made them."""
+
+    id: int
+    capture_id: int
+    made_utc: str
+    versions: dict[str, str]
+    facts: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class KeptJudgement:
+    """A finding or comparison as shown, the question asked, and what made it.
+
+    question: "what" ("finding" or "comparison"), "prior", "kind", "unit", "direct_ohms", where
+    stated "count_to", and of a comparison "first": how many of `fits` are the first side, with "relation"
+    and "first_judged" where they were stated.
+    """
+
+    id: int
+    item_id: int
+    made_utc: str
+    versions: dict[str, str]
+    question: dict[str, Any]
+    reference: tuple[str, str] | None
+    """Name and SHA-256 of the reference judged by."""
+    explanation: str
+    facts: dict[str, Any]
+    fits: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Free words on an item."""
+
+    added_utc: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Photo:
+    """A picture kept elsewhere, by path and hash."""
+
+    added_utc: str
+    path: str
+    sha256: str
+    bytes: int
+    words: str
+
+
+def versions() -> dict[str, str]:
+    """The versions whose arithmetic makes fits and findings."""
+    import platform
+    from importlib.metadata import version
+
+    from coilbell import __version__
+
+    found = {"coilbell": __version__, "python": platform.python_version()}
+    return found | {name: version(name) for name in ("numpy", "scipy")}

@@ -1,0 +1,230 @@
+"""Isolation worksheets kept: entries that are only ever added, in the bench log or in a file of their own.
+
+An entry is a JSON object with "schema" and "what":
+
+    begin      kind, digest, toml (of a kind that does not ship), qualified
+    observe    step, typed, words, source, remarks, log_likelihoods by outcome
+    withdraw   entry: number of the entry taken back, why
+
+The entries after the last "begin" make the worksheet; odds are computed from them anew each time. A reading
+is kept as what it said of the outcomes of its step, so that neither files nor meters are needed again.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Protocol
+
+from coilbell.errors import FileError, InputError, MissingError
+from coilbell.isolate import Equipment, Evidence, Live, check_level, decode, shipped
+
+__all__ = [
+    "Keeper",
+    "SheetFile",
+    "Worksheet",
+    "begin",
+    "entry_text",
+    "observe",
+    "opened",
+    "parsed_entry",
+    "withdraw",
+]
+
+SCHEMA = 1
+"""Number of the layout of an entry."""
+
+_LIMIT = 20_000_000
+"""Largest worksheet file read [bytes]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Worksheet:
+    """A worksheet as it stands.
+
+    readings: number of the entry -> evidence, without those withdrawn; withdrawn: number and reason;
+    remarks: what is odd about the sheet itself.
+    """
+
+    kind: Equipment
+    qualified: Live
+    readings: dict[int, Evidence]
+    withdrawn: dict[int, str]
+    remarks: tuple[str, ...]
+
+    @property
+    def evidence(self) -> tuple[Evidence, ...]:
+        """All evidence in the order it came."""
+        return tuple(self.readings.values())
+
+
+class Keeper(Protocol):
+    """Where the entries of one item's worksheet are."""
+
+    def entries(self) -> list[tuple[int, dict[str, Any]]]:
+        """Number and content of every entry, oldest first."""
+
+    def append(self, entry: dict[str, Any]) -> int:
+        """Add an entry; returns its number."""
+
+
+class SheetFile:
+    """A worksheet in a file of its own, one JSON object a line."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def entries(self) -> list[tuple[int, dict[str, Any]]]:
+        """Number (from 1) and content of every line. Raises FileError with the line."""
+        if not self.path.exists():
+            return []
+        try:
+            if self.path.stat().st_size > _LIMIT:
+                raise FileError(f"{self.path}: larger than any worksheet")
+            lines = self.path.read_text(encoding="utf-8").splitlines()
+        except OSError as error:
+            raise FileError(f"{self.path}: cannot be read: {error.strerror or error}") from error
+        except UnicodeDecodeError as error:
+            raise FileError(f"{self.path}: is not text, so no worksheet") from error
+        return [(n, parsed_entry(line, f"{self.path}: line {n}")) for n, line in enumerate(lines, 1)]
+
+    def append(self, entry: dict[str, Any]) -> int:
+        """Add a line and see it on the disk; one that does not fit leaves the file as it was.
+
+        Raises FileError.
+        """
+        number = len(self.entries()) + 1
+        before = self.path.stat().st_size if number > 1 else None
+        try:
+            with self.path.open("ab", buffering=0) as file:
+                line = f"{entry_text(entry)}\n".encode()
+                while line:
+                    line = line[file.write(line) :]
+                os.fsync(file.fileno())
+        except OSError as error:
+            self._cut_back(before)
+            raise FileError(f"{self.path}: cannot be written: {error.strerror or error}") from error
+        return number
+
+    def _cut_back(self, size: int | None) -> None:
+        """Take away what was half written; None where there was no file before."""
+        with suppress(OSError):
+            if size is None:
+                self.path.unlink()
+            else:
+                os.truncate(self.path, size)
+
+
+def begin(
+    keeper: Keeper, kind: Equipment, qualified: Live, *, toml: str = "", again: bool = False
+) -> Worksheet:
+    """Begin a worksheet. toml: text of a kind that does not ship. Raises InputError when one is there
+    already, unless `again`."""
+    if keeper.entries() and not again:
+        raise InputError("there is a worksheet already; observe, or begin afresh with --again")
+    entry = {"kind": kind.name, "digest": kind.digest, "toml": toml, "qualified": qualified}
+    keeper.append(_entry("begin", **entry))
+    return opened(keeper)
+
+
+def observe(keeper: Keeper, sheet: Worksheet, evidence: Evidence, typed: Sequence[str]) -> int:
+    """Keep a reading; returns its number."""
+    step = sheet.kind.step_named(evidence.step)
+    likelihoods = {
+        o.key: None if x == -math.inf else x
+        for o, x in zip(step.outcome, evidence.log_likelihoods, strict=True)
+    }
+    return keeper.append(
+        _entry(
+            "observe",
+            step=evidence.step,
+            typed=list(typed),
+            words=evidence.words,
+            source=evidence.source,
+            remarks=list(evidence.remarks),
+            log_likelihoods=likelihoods,
+        )
+    )
+
+
+def withdraw(keeper: Keeper, sheet: Worksheet, number: int, why: str) -> None:
+    """Take a reading back; the entry stays and is no longer counted. Raises InputError for no such one."""
+    if number not in sheet.readings:
+        have = ", ".join(map(str, sheet.readings)) or "none"
+        raise InputError(f"no reading {number} to withdraw; there are: {have}")
+    keeper.append(_entry("withdraw", entry=number, why=why))
+
+
+def opened(keeper: Keeper) -> Worksheet:
+    """The worksheet as its entries make it. Raises MissingError where none was begun, FileError for a
+    damaged entry."""
+    entries = keeper.entries()
+    starts = [k for k, (_, entry) in enumerate(entries) if entry["what"] == "begin"]
+    if not starts:
+        raise MissingError("no worksheet yet; begin one with `coilbell isolate new`")
+    head = entries[starts[-1]][1]
+    try:
+        kind, remarks = _kind(head)
+        readings: dict[int, Evidence] = {}
+        withdrawn: dict[int, str] = {}
+        for number, entry in entries[starts[-1] + 1 :]:
+            if entry["what"] == "observe":
+                readings[number] = _evidence(kind, entry)
+            else:
+                readings.pop(int(entry["entry"]), None)
+                withdrawn[int(entry["entry"])] = str(entry["why"])
+        return Worksheet(kind, check_level(head["qualified"]), readings, withdrawn, remarks)
+    except (KeyError, TypeError, AttributeError, ValueError) as error:
+        if isinstance(error, FileError):
+            raise
+        raise FileError(f"the worksheet is damaged ({error}); begin it afresh with --again") from error
+
+
+def _kind(head: dict[str, Any]) -> tuple[Equipment, tuple[str, ...]]:
+    if head["toml"]:
+        return decode(head["toml"]), ()
+    kinds = shipped()
+    if head["kind"] not in kinds:
+        raise FileError(f"the worksheet is of a kind {head['kind']!r} that this version does not ship")
+    kind = kinds[head["kind"]]
+    if kind.digest == head["digest"]:
+        return kind, ()
+    return kind, ("the kind's chances have changed since this worksheet was begun; the odds are today's",)
+
+
+def _evidence(kind: Equipment, entry: dict[str, Any]) -> Evidence:
+    step, kept = kind.step_named(entry["step"]), entry["log_likelihoods"]
+    logs = tuple(-math.inf if kept.get(o.key) is None else float(kept[o.key]) for o in step.outcome)
+    return Evidence(step.key, logs, entry["words"], entry["source"], tuple(entry["remarks"]))
+
+
+def _entry(what: str, **values: Any) -> dict[str, Any]:
+    now = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    return {"schema": SCHEMA, "what": what, "utc": now, **values}
+
+
+def entry_text(entry: dict[str, Any]) -> str:
+    """An entry as the one line of JSON that is kept."""
+    return json.dumps(entry, sort_keys=True, allow_nan=False)
+
+
+def parsed_entry(text: str, where: str) -> dict[str, Any]:
+    """A kept line as an entry. Raises FileError, which names where it stood."""
+    try:
+        entry = json.loads(text)
+    except ValueError as error:
+        raise FileError(f"{where}: is no worksheet entry ({error}); give the right file") from error
+    if not isinstance(entry, dict) or entry.get("what") not in ("begin", "observe", "withdraw"):
+        raise FileError(f"{where}: is no worksheet entry; give the right file")
+    if entry.get("schema") != SCHEMA:
+        raise FileError(
+            f"{where}: has worksheet schema {entry.get('schema')}, this version knows {SCHEMA}; "
+            "update coilbell"
+        )
+    return entry

@@ -1,0 +1,281 @@
+"""What a healthy unit rings like: the predictive density that a reference gives.
+
+With n good units at mean point x over (ln f, ln d) at each capacitor, scatter S about it, and a stated
+prior spread S0 of the kind worth n0 units,
+
+    spread   = (n0 S0 + S) / v                                v = n0 + n - 1
+    next one ~ t(location x, scale (1 + 1/n) spread (v - 2)/v, freedom v)
+
+which is the usual normal-Wishart shrinkage (Gelman et al., Bayesian Data Analysis, section 3.6; from
+memory): with one unit the spread is all assumption, with many it is all measurement, and the tails are
+heavy as long as little is known. S0 follows from spreads of inductance, core loss, resistance, capacitance:
+
+    ln f = -(ln L)/2 - (s/2) ln C_s      with s = C_s/(C_t + C_s)
+    ln d = -(ln L)/2 + (1 - c) ln(core loss) + c ln(resistance)      with c the copper's share of the loss
+
+One unit judged against its own earlier rings takes the spread between repeats instead.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+from coilbell.errors import CoilbellError, ReferenceMismatch
+from coilbell.record import Capacitor
+from coilbell.winding.odds.kind import Kind, Spread
+from coilbell.winding.odds.observation import Ring, same_capacitor
+from coilbell.winding.odds.reference import Reference, UnitMean
+from coilbell.winding.tank.freering import FreeRing
+from coilbell.winding.tank.healthytank import HealthyTank
+from coilbell.winding.tank.several import SeveralCapacitorTank, tank_of_several
+
+__all__ = ["Healthy", "fixed", "healthy", "healthy_of", "matched"]
+
+Array = npt.NDArray[np.float64]
+
+PRIOR_UNITS = 12.0
+"""How many units the stated prior spread is worth."""
+
+_KEPT_TOLERANCE = 0.1
+"""Share of a capacitor's tolerance left when reference and measurement used the very same one."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Healthy:
+    """Predictive density of a healthy ring over m capacitors.
+
+    location: (2 m,) ln f then ln d; scale: (2 m, 2 m) and freedom of the t; between: (2 m,) standard
+    deviations from unit to unit, without what the reference itself does not know; prior_share: part of the
+    spread that is assumption [0..1]; same_unit: the unit whose own earlier rings these are, or "".
+    """
+
+    capacitors: tuple[Capacitor, ...]
+    location: Array
+    scale: Array
+    freedom: float
+    between: Array
+    tank: HealthyTank
+    """The typical healthy winding by itself, for computing what a fault would do to it."""
+    assumed_stray: bool
+    """True when its stray capacitance is the kind's usual one, not measured."""
+    units: tuple[str, ...]
+    prior_share: float
+    same_unit: str = ""
+
+    def stray_beyond(self, tester_farads: float) -> float:
+        """Stray capacitance of the winding alone [F]: a measured one holds the tester's too."""
+        return self.tank.farads if self.assumed_stray else max(self.tank.farads - tester_farads, 0.0)
+
+    @property
+    def covariance(self) -> Array:
+        """(2 m, 2 m) covariance of the t."""
+        return self.scale * (self.freedom / (self.freedom - 2))
+
+    @property
+    def spreads(self) -> Array:
+        """(2 m,) standard deviations of ln f, then ln d, for the next unit [1]."""
+        return np.sqrt(np.diag(self.covariance))
+
+
+def matched(rings: Sequence[Ring], reference: Reference) -> tuple[list[Ring], list[str]]:
+    """Those of `rings` that some good units were rung with, and remarks on the ones left out.
+
+    Raises ReferenceMismatch when none remains.
+    """
+    have = reference.capacitors()
+    if not have:
+        raise ReferenceMismatch(f"reference {reference.name} holds no good unit; add one first")
+    known = [r for r in rings if any(same_capacitor(r.capacitor, c) for c in have)]
+    left = [r for r in rings if r not in known]
+    values = ", ".join(c.words for c in have)
+    if not known:
+        asked = ", ".join(r.capacitor.words for r in rings)
+        raise ReferenceMismatch(
+            f"reference {reference.name} was taken with {values}, this ring with {asked}; "
+            "ring again with one of the reference's capacitors, or add captures to the reference"
+        )
+    notes = [f"the ring with {r.capacitor.words} is left out: the reference holds {values}" for r in left]
+    while len(known) > 1 and not reference.good_means([r.capacitor for r in known]):
+        dropped = known.pop()
+        notes.append(f"no good unit was rung with all capacitors: {dropped.capacitor.words} is left out")
+    return known, notes
+
+
+def healthy(reference: Reference, rings: Sequence[Ring], unit: str = "") -> Healthy:
+    """The predictive density for rings with these capacitors.
+
+    unit: the specimen judged; when the reference holds its good rings they are what it is judged by.
+    """
+    return _healthy(reference, tuple((r.capacitor, r.board) for r in rings), unit)
+
+
+@lru_cache(maxsize=32)
+def _healthy(reference: Reference, with_: tuple[tuple[Capacitor, str], ...], unit: str) -> Healthy:
+    """The same from the capacitors and testers alone, kept: the figures of a ring do not touch it."""
+    capacitors = [capacitor for capacitor, _ in with_]
+    means = reference.good_means(capacitors)
+    own = [m for m in means if unit and m.unit == unit]
+    used = own or list(means)
+    location = np.mean([m.point for m in used], axis=0)
+    shift, extra = _capacitor_errors(reference, with_)
+    measured = _measured_by_all(reference, own) or _measured(location, capacitors, reference.kind)
+    tank = _tank(location, capacitors[0], reference.kind, measured)
+    location = location + shift
+    assumed = _assumed(tank, location, capacitors, reference.kind)
+    spread, freedom = _between(used, assumed) if not own else _within(used[0], reference.kind.spread)
+    known = freedom - PRIOR_UNITS
+    count = float(used[0].repeats if own else len(used))
+    return Healthy(
+        tuple(capacitors),
+        fixed(location),
+        fixed((spread * (1 + 1 / count) + extra) * (freedom - 2) / freedom),
+        freedom,
+        fixed(np.sqrt(np.diag(spread))),
+        tank,
+        measured is None,
+        tuple(m.unit for m in used),
+        PRIOR_UNITS / (PRIOR_UNITS + known),
+        unit if own else "",
+    )
+
+
+def healthy_of(reference: Reference, capacitors: Sequence[Capacitor]) -> Healthy:
+    """The predictive density for these of the reference's own capacitors, before anything is judged."""
+    still = [Ring(c, False, np.full(2, np.nan), np.eye(2), None, False, ()) for c in capacitors]
+    return healthy(reference, still)
+
+
+def _between(means: Sequence[UnitMean], assumed: Array) -> tuple[Array, float]:
+    points = np.array([m.point for m in means])
+    deviations = points - points.mean(axis=0)
+    freedom = PRIOR_UNITS + len(means) - 1
+    return (PRIOR_UNITS * assumed + deviations.T @ deviations) / freedom, freedom
+
+
+def _within(mean: UnitMean, spread: Spread) -> tuple[Array, float]:
+    m = mean.point.size // 2
+    assumed = np.diag([spread.repeat_frequency**2] * m + [spread.repeat_loss**2] * m)
+    freedom = PRIOR_UNITS + mean.freedom
+    return (PRIOR_UNITS * assumed + mean.scatter) / freedom, freedom
+
+
+def _assumed(tank: HealthyTank, location: Array, capacitors: Sequence[Capacitor], kind: Kind) -> Array:
+    """(2 m, 2 m) covariance from unit to unit by the kind's stated spreads."""
+    m, spread = len(capacitors), kind.spread
+    reactance = 2 * math.pi * np.exp(location[:m]) * tank.henries
+    copper = np.clip(tank.series_ohms / reactance / np.exp(location[m:]), 0.0, 1.0)
+    share = np.array([tank.farads / (c.farads + tank.farads) for c in capacitors])
+    fitted = _fitted(np.exp(-location[m:]), kind)
+    rows = np.zeros((2 * m, 5))
+    rows[:m, 0] = -0.5 * spread.inductance
+    rows[:m, 1] = -0.5 * share * spread.capacitance
+    # At a given loss angle and resistance 1/Q goes with the frequency, so with the root of 1/L.
+    # (across a fitted resistor, which is not the winding's, it goes the other way).
+    rows[m:, 0] = -0.5 * spread.inductance * (1 - 2 * fitted)
+    rows[m:, 2] = spread.core_loss * (1 - copper) * (1 - fitted)
+    rows[m:, 3] = spread.resistance * copper * (1 - fitted)
+    rows[m:, 4] = spread.fitted_resistance * fitted
+    own = np.concatenate([np.full(m, spread.own_frequency), np.full(m, spread.loss_slope)])
+    return np.asarray(rows @ rows.T + np.diag(own**2), dtype=np.float64)
+
+
+def fixed(array: Array) -> Array:
+    """The same array, from now on read-only: it is shared among judgements."""
+    array.setflags(write=False)
+    return array
+
+
+def _fitted(q: Array, kind: Kind) -> Array:
+    """(m,) share of the loss that a resistor fitted across the winding makes.
+
+    Of a kind that rings well without its resistors a quarter of that Q or less tells that they are there.
+    """
+    share = 1 - q / kind.bare_q if kind.bare_q else np.zeros_like(q)
+    return np.where(share > 0.75, share, 0.0)
+
+
+def _capacitor_errors(reference: Reference, with_: Sequence[tuple[Capacitor, str]]) -> tuple[Array, Array]:
+    """Shift and covariance of the location from the difference and tolerance of the test capacitors."""
+    m = len(with_)
+    shift, variance = np.zeros(2 * m), np.zeros(2 * m)
+    stray = math.sqrt(reference.kind.stray_farads[0] * reference.kind.stray_farads[1])
+    for k, (ours, board) in enumerate(with_):
+        theirs = next(c for c in reference.capacitors() if same_capacitor(c, ours))
+        share = ours.farads / (ours.farads + stray)
+        shift[k] = -0.5 * share * math.log(ours.farads / theirs.farads)
+        tolerance = math.hypot(ours.tolerance, theirs.tolerance)
+        if board and board in _boards(reference) and ours == theirs:
+            tolerance *= _KEPT_TOLERANCE
+        variance[k] = (0.5 * share * tolerance) ** 2
+    return shift, np.diag(variance)
+
+
+def _boards(reference: Reference) -> set[str]:
+    return {c.observation.board for c in reference.captures}
+
+
+def _measured_by_all(reference: Reference, own: Sequence[UnitMean]) -> SeveralCapacitorTank | None:
+    """The winding by all capacitors of the reference, also those that the suspect was not rung with.
+
+    They tell the copper's share of the loss and the stray capacitance, which one capacitor leaves assumed.
+    None where no good unit was rung with all of them, or they fit no winding.
+    """
+    capacitors = reference.capacitors()
+    used = [m for m in reference.good_means(capacitors) if not own or m.unit == own[0].unit]
+    if not used:
+        return None
+    location = np.asarray(np.mean([m.point for m in used], axis=0), dtype=np.float64)
+    return _measured(location, capacitors, reference.kind)
+
+
+def _tank(
+    location: Array, capacitor: Capacitor, kind: Kind, measured: SeveralCapacitorTank | None
+) -> HealthyTank:
+    """The winding by itself: as measured, else with the kind's usual stray capacitance and share of copper.
+
+    What is not measured is chosen so that it rings at `location` with this, the first capacitor.
+    """
+    if measured and min(measured.series_ohms.value, measured.shunt_siemens.value) > 0:
+        henries, stray = measured.inductance_henries.value, measured.stray_farads.value
+        return HealthyTank(henries, stray, measured.series_ohms.value, measured.shunt_siemens.value)
+    usual = math.sqrt(kind.stray_farads[0] * kind.stray_farads[1])
+    farads = measured.stray_farads.value if measured else usual
+    angular, loss = 2 * math.pi * math.exp(location[0]), math.exp(location[location.size // 2])
+    henries = 1 / (angular**2 * (capacitor.farads + farads))
+    series, shunt = _losses(angular * henries, loss, kind)
+    return HealthyTank(henries, farads, series, shunt)
+
+
+def _measured(location: Array, capacitors: Sequence[Capacitor], kind: Kind) -> SeveralCapacitorTank | None:
+    """The winding by several capacitors, None where they do not give a possible stray capacitance."""
+    m = len(capacitors)
+    if m < 2:
+        return None
+    # Equal uncertainties; what the tester itself loads is in every ring alike, and stays in.
+    rings = [
+        FreeRing.from_natural(math.exp(location[k]), math.exp(-location[m + k]), 1e-3, 1e-2) for k in range(m)
+    ]
+    bare = [replace(c, loss_tangent=0.0) for c in capacitors]
+    try:
+        found = tank_of_several(list(zip(rings, bare, strict=True)))
+    except CoilbellError:
+        return None
+    possible = 0.05 * kind.stray_farads[0] < found.stray_farads.value < 20 * capacitors[-1].farads
+    return found if possible else None
+
+
+def _losses(reactance: float, loss: float, kind: Kind) -> tuple[float, float]:
+    """Series resistance and shunt conductance: d = R/(w L) + w L G.
+
+    Two guesses at the copper's share, by the kind's usual resistance and the kind's usual share itself, meet
+    in their geometric mean: a high Q leaves little room for anything but the copper, a low one much.
+    """
+    usual = math.sqrt(kind.wire_ohms[0] * kind.wire_ohms[1]) / (loss * reactance)
+    share = math.sqrt(kind.series_share * min(usual, 1.0))
+    return share * loss * reactance, (1 - share) * loss / reactance

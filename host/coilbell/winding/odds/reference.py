@@ -1,0 +1,288 @@
+"""Reference: a kind of winding as it rings when whole, and when shorted on purpose.
+
+Captures come from units known good (several units, or one unit many times: two different spreads, kept
+apart) and from units shorted deliberately. A Reference is checked when a capture joins it and never
+changes in place; every capture keeps where it came from.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from enum import StrEnum
+from itertools import pairwise
+from statistics import NormalDist
+
+import numpy as np
+import numpy.typing as npt
+
+from coilbell.errors import ReferenceMismatch
+from coilbell.record import Capacitor, Connection
+from coilbell.winding.odds.kind import Kind, kind_named
+from coilbell.winding.odds.observation import Observation, same_capacitor
+
+__all__ = ["Capture", "Condition", "Reference", "UnitMean", "contradictions", "remarks"]
+
+Array = npt.NDArray[np.float64]
+
+_SELDOM = 6e-5
+"""Chance of refusing a set of good units of one kind: 4 standard deviations where there are two of them."""
+
+_REPEAT_FAR = (0.02, 0.25)
+"""Logarithmic distance in f and in 1/Q beyond which two rings of one unit contradict each other."""
+
+
+class Condition(StrEnum):
+    """What is known of a unit when it is rung for a reference."""
+
+    GOOD = "good"
+    SHORTED = "shorted"
+
+
+@dataclass(frozen=True, slots=True)
+class Capture:
+    """One ring of one unit.
+
+    unit: name of the specimen; how: what was shorted, for a shorted capture ("one-turn loop of 1 mm wire");
+    origin: name and hash of the reference it was merged from, or "".
+    """
+
+    unit: str
+    condition: Condition
+    observation: Observation
+    how: str = ""
+    origin: str = ""
+
+    def __post_init__(self) -> None:
+        if not self.unit.strip():
+            raise ReferenceMismatch("a capture needs the name of its unit; give one, such as unit-1")
+        if self.condition is Condition.SHORTED and not self.how.strip():
+            raise ReferenceMismatch(
+                f"unit {self.unit}: say what was shorted, such as 'one-turn loop of 1 mm wire'"
+            )
+        if self.condition is Condition.GOOD and not self.observation.rings:
+            raise ReferenceMismatch(
+                f"unit {self.unit} did not ring and cannot stand for a good winding; check leads and pulse, "
+                "and unsolder resistors that damp it, as those of a vertical yoke"
+            )
+        if self.condition is Condition.GOOD and self.observation.connection is Connection.IN_CIRCUIT:
+            raise ReferenceMismatch(
+                f"unit {self.unit} was rung in circuit; take a reference from parts out of circuit"
+            )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class UnitMean:
+    """Mean ring of one good unit over the chosen capacitors.
+
+    point: (2 m,) ln f at each capacitor, then ln d; repeats: rings behind it at each capacitor, the least;
+    scatter: (2 m, 2 m) sum of squared deviations of its repeats; freedom: repeats - 1.
+    """
+
+    unit: str
+    point: Array
+    repeats: int
+    scatter: Array
+    freedom: int
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """A kind of winding: captures known good and deliberately shorted.
+
+    Raises ReferenceMismatch when the captures contradict each other.
+    """
+
+    name: str
+    kind: Kind
+    captures: tuple[Capture, ...]
+    note: str = ""
+    created: datetime | None = None
+    origins: tuple[str, ...] = ()
+    """Names and hashes of the references merged into this one."""
+
+    def __post_init__(self) -> None:
+        if not self.name.strip():
+            raise ReferenceMismatch("a reference needs a name")
+        problems = contradictions(self)
+        if problems:
+            raise ReferenceMismatch(f"reference {self.name}: {problems[0]}")
+
+    @classmethod
+    def begin(cls, name: str, kind: str, captures: Sequence[Capture], note: str = "") -> Reference:
+        """A new reference of the named kind, dated now."""
+        return cls(name, kind_named(kind), tuple(captures), note, datetime.now(UTC).replace(microsecond=0))
+
+    def having(self, captures: Iterable[Capture]) -> Reference:
+        """This reference with further captures; repeats of the very same capture are left out."""
+        merged = list(self.captures)
+        merged += [c for c in captures if not any(_same(c, have) for have in merged)]
+        return replace(self, captures=tuple(merged))
+
+    def merged(self, other: Reference, other_origin: str) -> Reference:
+        """This reference with another's captures, each keeping where it came from.
+
+        other_origin: name and hash of `other`. Raises ReferenceMismatch for another kind.
+        """
+        if other.kind.name != self.kind.name:
+            raise ReferenceMismatch(
+                f"{self.name} is a {self.kind.name}, {other.name} a {other.kind.name}; keep them apart"
+            )
+        arriving = (replace(c, origin=c.origin or other_origin) for c in other.captures)
+        joined = self.having(arriving)
+        origins = dict.fromkeys((*self.origins, *other.origins, other_origin))
+        return replace(joined, origins=tuple(origins))
+
+    def units(self, condition: Condition = Condition.GOOD) -> tuple[str, ...]:
+        """Names of the units in that condition, in the order they joined."""
+        return tuple(dict.fromkeys(c.unit for c in self.captures if c.condition is condition))
+
+    def capacitors(self) -> tuple[Capacitor, ...]:
+        """Test capacitors with which good units were rung, the largest first."""
+        found: list[Capacitor] = []
+        for capture in self.captures:
+            capacitor = capture.observation.capacitor
+            if capture.condition is Condition.GOOD and not any(same_capacitor(capacitor, f) for f in found):
+                found.append(capacitor)
+        return tuple(sorted(found, key=lambda c: -c.farads))
+
+    def good_means(self, capacitors: Sequence[Capacitor]) -> tuple[UnitMean, ...]:
+        """Mean of each good unit that was rung with all of these capacitors."""
+        means = []
+        for unit in self.units():
+            rows = [_points(self.captures, unit, Condition.GOOD, "", c) for c in capacitors]
+            if all(len(r) for r in rows):
+                means.append(_mean(unit, rows))
+        return tuple(means)
+
+    def shorted_points(self, capacitors: Sequence[Capacitor]) -> tuple[tuple[str, str, Array], ...]:
+        """(unit, how, (2 m,) ln f and ln d) of each deliberate short rung with all of these capacitors."""
+        found = []
+        pairs = dict.fromkeys((c.unit, c.how) for c in self.captures if c.condition is Condition.SHORTED)
+        for unit, how in pairs:
+            rows = [_points(self.captures, unit, Condition.SHORTED, how, c) for c in capacitors]
+            if all(len(r) for r in rows):
+                found.append((unit, how, _mean(unit, rows).point))
+        return tuple(found)
+
+
+def contradictions(reference: Reference) -> tuple[str, ...]:
+    """What cannot be true together in a reference's captures, a sentence each."""
+    found: list[str] = []
+    for capacitor in reference.capacitors():
+        found += _repeat_contradictions(reference, capacitor)
+        found += _unit_contradictions(reference, capacitor)
+    found += _order_contradictions(reference)
+    return tuple(found)
+
+
+def remarks(reference: Reference) -> tuple[str, ...]:
+    """What makes a reference weak, a sentence each; not an error."""
+    found = []
+    good = reference.units()
+    if not good:
+        found.append("no unit known good yet: nothing can be judged by it")
+    elif len(good) == 1:
+        found.append("one good unit only: the spread between units is assumed, not measured")
+    elif len(good) < 4:
+        found.append(f"{len(good)} good units: the spread between units still rests mostly on assumption")
+    if not reference.units(Condition.SHORTED):
+        found.append("nothing shorted on purpose: what a short looks like is computed, not measured")
+    if len(reference.capacitors()) == 1:
+        found.append(
+            "one test capacitor: inductance and capacitance cannot be told apart, and the copper's share of "
+            "the loss is assumed; good units rung with a second one tell it, for every later ring"
+        )
+    weak = [c.unit for c in reference.captures if c.observation.weak]
+    if weak:
+        found.append(f"doubtful fits among the captures of {', '.join(dict.fromkeys(weak))}")
+    return tuple(found)
+
+
+def _same(a: Capture, b: Capture) -> bool:
+    # The origin may differ: the same capture reached us by two ways.
+    return replace(a, origin="") == replace(b, origin="")
+
+
+def _points(
+    captures: Sequence[Capture], unit: str, condition: Condition, how: str, capacitor: Capacitor
+) -> list[tuple[float, float]]:
+    return [
+        (math.log(c.observation.natural_hz), math.log(c.observation.loss))
+        for c in captures
+        if c.unit == unit
+        and c.condition is condition
+        and (not how or c.how == how)
+        and c.observation.rings
+        and same_capacitor(c.observation.capacitor, capacitor)
+    ]
+
+
+def _mean(unit: str, rows: Sequence[Sequence[tuple[float, float]]]) -> UnitMean:
+    arrays = [np.array(row) for row in rows]
+    repeats = min(len(a) for a in arrays)
+    point = np.concatenate([[a[:, k].mean() for a in arrays] for k in (0, 1)])
+    scatter = np.diag(np.concatenate([[a[:, k].var() * repeats for a in arrays] for k in (0, 1)]))
+    return UnitMean(unit, point, repeats, scatter, repeats - 1)
+
+
+def _repeat_contradictions(reference: Reference, capacitor: Capacitor) -> list[str]:
+    found = []
+    for unit in reference.units():
+        points = np.array(_points(reference.captures, unit, Condition.GOOD, "", capacitor)).reshape(-1, 2)
+        if len(points) < 2:
+            continue
+        reach = np.ptp(points, axis=0)
+        if (reach > _REPEAT_FAR).any():
+            apart_f, apart_q = 100 * np.expm1(reach)
+            found.append(
+                f"the rings of unit {unit} with {capacitor.words} differ by {apart_f:.1f} % in f "
+                f"and {apart_q:.0f} % in Q; not one unit in one state; capture it again"
+            )
+    return found
+
+
+def _unit_contradictions(reference: Reference, capacitor: Capacitor) -> list[str]:
+    means = reference.good_means((capacitor,))
+    if len(means) < 2:
+        return []
+    spread, most = reference.kind.spread, reference.kind.stray_farads[1]
+    stray = spread.capacitance * most / (capacitor.farads + most)
+    usual = np.array(
+        [
+            math.hypot(spread.inductance / 2, stray / 2, spread.own_frequency),
+            math.hypot(spread.core_loss, spread.inductance / 2, spread.loss_slope),
+        ]
+    )
+    # The more pairs, the farther apart the farthest one by chance.
+    far = NormalDist().inv_cdf(1 - 0.5 * _SELDOM / math.comb(len(means), 2))
+    limits = far * math.sqrt(2) * usual
+    for i, a in enumerate(means):
+        for b in means[i + 1 :]:
+            distance = np.abs(a.point - b.point)
+            if (distance > limits).any():
+                return [
+                    f"good units {a.unit} and {b.unit} ring at {_ring(a)} and {_ring(b)} with "
+                    f"{capacitor.words}, too far apart for one kind of part; one of them is another part "
+                    "or faulty, leave it out"
+                ]
+    return []
+
+
+def _order_contradictions(reference: Reference) -> list[str]:
+    """A smaller capacitor must ring faster."""
+    capacitors = reference.capacitors()
+    for large, small in pairwise(capacitors):
+        for mean in reference.good_means((large, small)):
+            if mean.point[1] <= mean.point[0]:
+                return [
+                    f"unit {mean.unit} rings no faster with {small.words} than with {large.words}; "
+                    "the capacitors are exchanged or misnamed"
+                ]
+    return []
+
+
+def _ring(mean: UnitMean) -> str:
+    return f"{math.exp(mean.point[0]) / 1e3:.2f} kHz, Q {math.exp(-mean.point[1]):.1f}"

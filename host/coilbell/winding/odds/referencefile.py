@@ -1,0 +1,178 @@
+"""A Reference as JSON text, versioned and with its integrity hash.
+
+::
+
+    {"schema": 1, "what": "coilbell reference", "name": ..., "kind": ..., "captures": [...], "sha256": ...}
+
+The hash is SHA-256 over the same object without "sha256", written with sorted keys and no blanks, so that
+it does not depend on how the text is laid out. Frequencies are in Hz, capacitances in F, times in UTC.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from dataclasses import asdict
+from datetime import UTC, datetime
+from functools import lru_cache
+from typing import Any
+
+from coilbell.errors import CoilbellError, FileError
+from coilbell.record import Capacitor, Connection, Loading
+from coilbell.winding.odds.kind import kind_named
+from coilbell.winding.odds.observation import Observation
+from coilbell.winding.odds.reference import Capture, Condition, Reference
+
+__all__ = ["REFERENCE_SCHEMA", "decode", "digest", "encode", "origin"]
+
+REFERENCE_SCHEMA = 1
+"""Number of this layout; it rises when a field changes its meaning."""
+
+_WHAT = "coilbell reference"
+
+
+def encode(reference: Reference) -> str:
+    """The reference as JSON text ending in a newline."""
+    body = _body(reference)
+    return json.dumps(body | {"sha256": _hash(body)}, indent=1, ensure_ascii=False) + "\n"
+
+
+@lru_cache(maxsize=32)
+def digest(reference: Reference) -> str:
+    """SHA-256 of the reference, in hexadecimal."""
+    return _hash(_body(reference))
+
+
+def origin(reference: Reference) -> str:
+    """Name and first digits of the hash, as kept with merged captures."""
+    return f"{reference.name}@{digest(reference)[:12]}"
+
+
+def decode(text: str) -> Reference:
+    """The reference in `text`.
+
+    Raises FileError when it is no reference, has another schema or does not match its hash, and
+    ReferenceMismatch when its captures contradict each other.
+    """
+    try:
+        body = json.loads(text)
+    except ValueError as error:
+        raise FileError(f"not JSON text: {error}; restore it from an export") from error
+    if not isinstance(body, dict) or body.get("what") != _WHAT:
+        raise FileError("not a coilbell reference; give a file made by `coilbell reference export`")
+    if body.get("schema") != REFERENCE_SCHEMA:
+        raise FileError(
+            f"has schema {body.get('schema')!r}, this version knows {REFERENCE_SCHEMA}; update coilbell"
+        )
+    stated = body.pop("sha256", None)
+    if stated != _hash(body):
+        raise FileError("does not match its own hash: it was damaged or edited; restore it from an export")
+    try:
+        return _reference(body)
+    except CoilbellError:
+        raise
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise FileError(f"lacks or garbles a field: {error!r}; restore it from an export") from error
+
+
+def _hash(body: dict[str, Any]) -> str:
+    plain = json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return hashlib.sha256(plain.encode("ascii")).hexdigest()
+
+
+def _body(reference: Reference) -> dict[str, Any]:
+    return {
+        "schema": REFERENCE_SCHEMA,
+        "what": _WHAT,
+        "name": reference.name,
+        "kind": reference.kind.name,
+        "note": reference.note,
+        "created": _written(reference.created),
+        "origins": list(reference.origins),
+        "captures": [_capture_body(capture) for capture in reference.captures],
+    }
+
+
+def _capture_body(capture: Capture) -> dict[str, Any]:
+    seen = capture.observation
+    loading = {} if seen.loading is None else {"loading": asdict(seen.loading)}
+    return {
+        "unit": capture.unit,
+        "condition": str(capture.condition),
+        "how": capture.how,
+        "origin": capture.origin,
+        "capacitor": {
+            "farads": seen.capacitor.farads,
+            "tolerance": seen.capacitor.tolerance,
+            "name": seen.capacitor.name,
+            "loss_tangent": seen.capacitor.loss_tangent,
+        },
+        "frequency_hz": seen.frequency_hz,
+        "q": seen.q,
+        "frequency_uncertainty": seen.frequency_uncertainty,
+        "q_uncertainty": seen.q_uncertainty,
+        "amplitude_volts": seen.amplitude_volts,
+        "amplitude_dependent": seen.amplitude_dependent,
+        "connection": str(seen.connection),
+        "doubts": list(seen.doubts),
+        "weak": seen.weak,
+        "board": seen.board,
+        "utc": _written(seen.utc),
+        "source": seen.source,
+    } | loading
+
+
+def _written(when: datetime | None) -> str | None:
+    return None if when is None else when.astimezone(UTC).isoformat()
+
+
+def _read(text: str | None) -> datetime | None:
+    return None if text is None else datetime.fromisoformat(text)
+
+
+def _reference(body: dict[str, Any]) -> Reference:
+    return Reference(
+        str(body["name"]),
+        kind_named(body["kind"]),
+        tuple(_capture(item) for item in body["captures"]),
+        str(body["note"]),
+        _read(body["created"]),
+        tuple(str(item) for item in body["origins"]),
+    )
+
+
+def _capture(item: dict[str, Any]) -> Capture:
+    return Capture(
+        str(item["unit"]),
+        Condition(item["condition"]),
+        Observation(
+            Capacitor(**item["capacitor"]),
+            _optional(item["frequency_hz"]),
+            _optional(item["q"]),
+            _number(item["frequency_uncertainty"]),
+            _number(item["q_uncertainty"]),
+            _optional(item["amplitude_volts"]),
+            Connection(item["connection"]),
+            bool(item["amplitude_dependent"]),
+            tuple(str(doubt) for doubt in item["doubts"]),
+            bool(item["weak"]),
+            str(item["board"]),
+            _read(item["utc"]),
+            str(item["source"]),
+            Loading(**item["loading"]) if "loading" in item else None,
+        ),
+        str(item["how"]),
+        str(item["origin"]),
+    )
+
+
+def _number(value: Any) -> float:
+    number = float(value)
+    if not math.isfinite(number):
+        raise ValueError(f"{value!r} is not a finite number")
+    return number
+
+
+def _optional(value: Any) -> float | None:
+    return None if value is None else _number(value)

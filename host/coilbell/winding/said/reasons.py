@@ -1,0 +1,253 @@
+"""The reasons of a finding: plain sentences, each with the figures it rests on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from coilbell.decay import Quantity
+from coilbell.errors import ReferenceMismatch
+from coilbell.figure import concise, in_percent
+from coilbell.record import Connection
+from coilbell.winding.odds.ambiguity import RIVAL, not_ruled_out
+from coilbell.winding.odds.explanation import Explanation
+from coilbell.winding.odds.healthy import Healthy
+from coilbell.winding.odds.kind import Kind
+from coilbell.winding.odds.likelihood import Posterior
+from coilbell.winding.odds.observation import Ring
+from coilbell.winding.odds.plane import ANGLE_FLOOR, Shift
+from coilbell.winding.odds.reference import Reference
+from coilbell.winding.odds.visible import spread_of_capacitance
+from coilbell.winding.tank.several import SeveralCapacitorTank
+from coilbell.winding.tank.single import OneCapacitorTank
+
+__all__ = [
+    "CONVICTS_NOTHING",
+    "basis",
+    "check_kind",
+    "reasons",
+    "reasons_of_kind",
+]
+
+CONVICTS_NOTHING = "in circuit a bad ring convicts nothing: what is connected can do the same"
+
+
+def check_kind(reference: Reference, kind: Kind) -> None:
+    """Raise ReferenceMismatch when the reference is of another kind."""
+    if reference.kind.name != kind.name:
+        raise ReferenceMismatch(
+            f"reference {reference.name} is of a {reference.kind.name}, the part is a {kind.name}; "
+            "take a reference from the same part"
+        )
+
+
+def reasons(
+    rings: Sequence[Ring],
+    by: Healthy,
+    shifts: Sequence[Shift],
+    slope: tuple[Quantity, float] | None,
+    odds: Posterior,
+    explanation: Explanation,
+    where: Connection,
+    tank: OneCapacitorTank | SeveralCapacitorTank | None,
+) -> tuple[str, ...]:
+    """Why the finding is what it is."""
+    if not shifts:
+        return (
+            f"nothing rang with {rings[0].capacitor.words}, where the reference rings at {_usual(by, 0)}",
+        )
+    found = [_against(r, by, k) for k, r in enumerate(rings)]
+    found.append(_direction(shifts[0]))
+    found.append(_far(odds.tail))
+    found.append(_shows(odds))
+    found += _two_capacitors(by, slope, tank, rings[0].loading.farads)
+    found += _ladder(rings)
+    if where is Connection.IN_CIRCUIT:
+        found.append(_in_circuit(explanation, odds))
+    return tuple(found)
+
+
+def _in_circuit(explanation: Explanation, odds: Posterior) -> str:
+    if explanation is not Explanation.LIKE_HEALTHY:
+        return CONVICTS_NOTHING
+    open_ = not_ruled_out(odds.explanations)
+    rule = "in circuit a ring like the healthy one clears the winding"
+    return f"{rule}; this one has not cleared it: {open_}" if open_ else rule
+
+
+def _against(ring: Ring, by: Healthy, k: int) -> str:
+    m = len(by.capacitors)
+    ratio = math.exp(ring.point[0] - by.location[k])
+    spread_f, spread_q = by.spreads[k], by.spreads[m + k]
+    against, whose = ("earlier", "its repeats") if by.same_unit else ("a healthy one", "units")
+    return (
+        f"with {ring.capacitor.words}: natural frequency {ring.words}; {against} {_usual(by, k)} "
+        f"(f {math.log(ratio) / spread_f:+.1f}, loss {(ring.point[1] - by.location[m + k]) / spread_q:+.1f} "
+        f"spreads of {whose})"
+    )
+
+
+def _usual(by: Healthy, k: int) -> str:
+    m = len(by.capacitors)
+    return f"{math.exp(by.location[k]) / 1e3:.4g} kHz, Q {math.exp(-by.location[m + k]):.3g}"
+
+
+def _direction(shift: Shift) -> str:
+    g, b = shift.added_loss, shift.inductance_drop
+    spread = math.sqrt(shift.covariance[1][1])
+    loss = f"{'+' * (g > 0)}{concise(g, math.sqrt(shift.covariance[0][0]))}"
+    if abs(b) < max(ANGLE_FLOOR, 2 * spread):
+        what = "as a resistance across a winding would do, or a turn that leaks" if g > 0 else "no added loss"
+        small = abs(g) < 2 * math.sqrt(shift.covariance[0][0])
+        return f"added loss {loss}, inductance within the spread: " + ("hardly a change" if small else what)
+    angle = shift.angle_deg
+    end = "" if angle is None else f", {angle:.0f} degrees in the shift plane"
+    return f"added loss {loss}, inductance drop {'+' * (b > 0)}{concise(b, spread)}{end}: {_meaning(shift)}"
+
+
+def _meaning(shift: Shift) -> str:
+    if shift.inductance_drop < 0:
+        return "more inductance or capacitance than the reference"
+    if shift.beyond_core:
+        most = "more inductance gone than any fault of the core takes"
+        return f"{most}, {_NO_LOSS}" if shift.lossless else most
+    if shift.lossless:
+        return "inductance gone without loss, as with a changed core or gap, or a very tight short"
+    return "inductance gone and loss come, as a closed turn does"
+
+
+_NO_LOSS = "and hardly loss come: another part, another test capacitor, or a very tight short"
+
+
+def _far(tail: float) -> str:
+    if tail > 2 / 3:
+        return "most healthy rings lie at least this far from the reference"
+    if tail >= 0.05:
+        return f"one healthy ring in {1 / tail:.0f} lies at least this far from the reference"
+    if tail >= 1e-4:
+        return f"only one healthy ring in {1 / tail:.0f} would lie this far from the reference"
+    return "fewer than one healthy ring in 10000 would lie this far from the reference"
+
+
+def _shows(odds: Posterior) -> str:
+    """Shorts too slight to show have no part in it: those nothing can tell from a healthy winding."""
+    size = abs(odds.log10_shows)
+    factor = 10 ** min(size, 6.0)
+    two_digits = f"{factor:.1f}" if factor < 10 else f"{float(f'{factor:.2g}'):,.0f}"
+    times = "over a million" if size >= 6 else two_digits
+    short, whole = "a short that shows on this part", "a healthy winding"
+    first, second = (short, whole) if odds.log10_shows > 0 else (whole, short)
+    if odds.explanations[Explanation.UNDECIDED] >= RIVAL:
+        return (
+            f"neither {whole} nor a known short comes near this ring; of the two, {first} is {times} times "
+            "likelier"
+        )
+    left_out = "" if odds.log10_shows > 0 else "; a short too slight to show is in neither"
+    return f"this ring is {times} times likelier from {first} than from {second}{left_out}"
+
+
+_STEEPEST = -2.5
+"""Slope of loss over frequency that no one closed turn goes below [1]."""
+
+
+def _two_capacitors(
+    by: Healthy,
+    slope: tuple[Quantity, float] | None,
+    tank: OneCapacitorTank | SeveralCapacitorTank | None,
+    tester_farads: float,
+) -> list[str]:
+    found = []
+    if isinstance(tank, SeveralCapacitorTank):
+        found.append(
+            "these rings are not those of one inductance with one capacitance: no stray capacitance is given"
+            if tank.contradicted
+            else _stray(by, tank.stray_farads, by.stray_beyond(tester_farads))
+        )
+    if slope is not None:
+        own, usual = slope
+        end = "; steeper than any single short makes it" if own.value < _STEEPEST else ""
+        found.append(
+            f"the loss follows frequency with a slope of {concise(own.value, own.standard_uncertainty)}, the "
+            f"reference's {usual:+.2f} (a resistance 0, closed copper turns -1 to -2){end}"
+        )
+    return found
+
+
+def _stray(by: Healthy, stray: Quantity, usual: float) -> str:
+    nanofarads = concise(stray.value * 1e9, stray.standard_uncertainty * 1e9)
+    words = f"stray capacitance by two capacitors {nanofarads} nF"
+    if by.assumed_stray:
+        return f"{words}, usual for the kind {usual * 1e9:.2g} nF"
+    if usual <= 0:
+        return f"{words}; the reference's is too little beside the tester's own to be held against it"
+    whose = "its repeats" if by.same_unit else "healthy units"
+    return (
+        f"{words}, the reference's {usual * 1e9:.3g} nF: {in_percent(stray.value / usual - 1, '+')}, where "
+        f"{whose} differ by {100 * spread_of_capacitance(by):.2g} %"
+    )
+
+
+def _ladder(rings: Sequence[Ring]) -> list[str]:
+    found = []
+    for ring in rings:
+        step = ring.amplitude
+        if step is not None and step.bends:
+            change = in_percent(math.expm1(step.slope * math.log(2)), "+")
+            found.append(
+                f"with {ring.capacitor.words} the loss changes by {change} when the amplitude doubles: a "
+                "semiconductor junction does that, copper does not; the smallest amplitude is judged"
+            )
+        elif ring.amplitude_dependent:
+            found.append(
+                f"with {ring.capacitor.words} the decay changes its rate as it dies away, as with a junction "
+                "or a core; ring at several amplitudes to tell"
+            )
+    return found
+
+
+def reasons_of_kind(ring: Ring, kind: Kind | None) -> tuple[str, ...]:
+    """What may be said without a reference."""
+    if not ring.rings:
+        return (f"nothing rang with {ring.capacitor.words}",)
+    q = math.exp(-ring.point[1])
+    found = [f"with {ring.capacitor.words}: natural frequency {ring.words}"]
+    if kind is None:
+        found.append("neither reference nor kind is known: any Q can be healthy on some kind of part")
+        return tuple(found)
+    low, high = kind.healthy_q
+    place = "inside" if low <= q <= high else "below" if q < low else "above"
+    found.append(
+        f"{place} the usual Q of a healthy {kind.name}, {low:g} to {high:g} with "
+        f"{kind.usual_farads * 1e9:g} nF (common practice, no published source); that alone decides nothing"
+    )
+    if kind.remark and not kind.iron:  # of iron it stands among what cannot be seen
+        found.append(kind.remark)
+    return tuple(found)
+
+
+def basis(by: Healthy, reference: Reference, odds: Posterior, where: Connection) -> tuple[str, ...]:
+    """What the odds rest on."""
+    units = len(by.units)
+    found = [
+        f"a prior of {100 * odds.prior:.3g} % that a turn is shorted, before this ring"
+        + (" (assumed; another can be given)" if odds.prior == 0.5 else "")
+    ]
+    if by.same_unit:
+        found.append(f"earlier rings of this very unit, {by.same_unit}, in reference {reference.name}")
+    else:
+        assumed = "all" if by.prior_share > 0.995 else in_percent(by.prior_share)
+        found.append(
+            f"{units} good unit{'s' if units > 1 else ''} in reference {reference.name}; the spread between "
+            f"units is {assumed} assumption for a {reference.kind.name} (inductance "
+            f"+-{in_percent(reference.kind.spread.inductance)}, core loss "
+            f"+-{in_percent(reference.kind.spread.core_loss)})"
+        )
+    hows = list(dict.fromkeys(how for _, how, _ in reference.shorted_points(by.capacitors)))
+    found.append(
+        f"shorts made on purpose: {'; '.join(hows)}"
+        if hows
+        else "no short made on purpose: shorts are computed"
+    )
+    if where is Connection.UNKNOWN:
+        found.append("that nothing is connected to the winding: how it was connected is not recorded")
+    return tuple(found)
