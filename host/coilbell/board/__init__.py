@@ -6,6 +6,7 @@
         records = tester.capture(Settings(shots=8))
 """
 
+from coilbell.board.aiming import Aim, Measure
 from coilbell.board.constants import kept as kept_constants
 from coilbell.board.deploy import Flashed, Mpremote, flash
 from coilbell.board.exchange import Refusal, Tally
@@ -15,7 +16,7 @@ from coilbell.board.ports import BoardPort, choose
 from coilbell.board.selftest import selftest
 from coilbell.board.settings import Settings
 from coilbell.board.stray import Known, Rung, examined
-from coilbell.board.tester import Aim, Tester
+from coilbell.board.tester import Tester
 from coilbell.board.transport import Port, PortLost, open_port, serial_ports
 
 __all__ = [
@@ -24,6 +25,7 @@ __all__ = [
     "Flashed",
     "Identity",
     "Known",
+    "Measure",
     "Mpremote",
     "Outcome",
     "Port",

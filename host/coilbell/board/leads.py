@@ -12,10 +12,11 @@ import math
 import numpy as np
 
 from coilbell.board import frame, ramp, stray
+from coilbell.board.aiming import Aim
 from coilbell.board.identity import STEPS, Identity
 from coilbell.board.outcome import Outcome, Row
 from coilbell.board.settings import Settings
-from coilbell.board.tester import Aim, Tester
+from coilbell.board.tester import Tester
 from coilbell.record import Record, WideCode
 
 __all__ = ["leads"]

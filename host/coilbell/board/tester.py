@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from types import TracebackType
 from typing import Any, TypeVar
 
 from coilbell.board import constants, frame, ports
+from coilbell.board.aiming import Aim, Measure, refined
 from coilbell.board.assembly import Sweeps, shot_of
 from coilbell.board.exchange import Exchange, Refusal, Tally, fields_of
 from coilbell.board.identity import Identity, admit
@@ -25,7 +26,7 @@ from coilbell.errors import (
 )
 from coilbell.record import Record
 
-__all__ = ["RETRIES", "Aim", "Tester"]
+__all__ = ["RETRIES", "Tester"]
 
 RETRIES = 3
 """So often a request is made again after a loss; of a capture only what is still missing."""
@@ -40,36 +41,6 @@ _START_S = 1.5
 T = TypeVar("T")
 Progress = Callable[[int, int], None]
 """Called with the number of records so far and in all."""
-
-
-@dataclass(frozen=True, slots=True)
-class Aim:
-    """What the board's search for a pulse width gave."""
-
-    outcome: str
-    """"found"; "weak": no width reaches the band or the amplitude, this is the strongest; "steep": one step
-    passed over the band, this is the last width below; "strong": the shortest pulse, this one, already gives
-    more than the amplitude."""
-    width_ticks: int
-    pulse_s: float
-    peak_v: float
-    """First peak at the winding with that width [V]."""
-    largest_v: float
-    """Largest peak of all pulses fired [V]."""
-    target_v: float | None = None
-    """The amplitude that was aimed at [V]; None for the board's own band."""
-
-    @property
-    def note(self) -> str:
-        """What is to be said of the width beside its record, "" for nothing."""
-        if self.target_v is None:
-            return "" if self.outcome == "found" else f"{self.outcome}, {self.peak_v:.2g} V"
-        words = f"{self.peak_v * 1e3:.3g} mV where {self.target_v * 1e3:.3g} mV were aimed at"
-        reasons = {
-            "weak": "the most that a pulse gives this inductance and test capacitor",
-            "strong": "the least, the shortest pulse",
-        }
-        return f"{words}: {reasons[self.outcome]}" if self.outcome in reasons else words
 
 
 class Tester:
@@ -227,20 +198,31 @@ class Tester:
 
     # --- captures ---
 
-    def aim(self, capacitor: str = "A", pretrigger: int = 64, target_v: float | None = None) -> Aim:
+    def aim(
+        self,
+        capacitor: str = "A",
+        pretrigger: int = 64,
+        target_v: float | None = None,
+        measure: Measure | None = None,
+    ) -> Aim:
         """Let the board find the pulse width whose first peak lies well inside the converter's range.
 
         target_v: the first peak at the winding to aim at instead [V], such as 0.06, 0.13, 0.27 or 0.5. What
         is found then lies within one tick of the pulse or 5 %, whichever is larger; what inductance and
         capacitor do not allow is the outcome "weak" or "strong" with the nearest there is, never an error.
-        Widths go upwards. Raises InputError for an amplitude beyond the board's, MissingError for a firmware
-        that cannot, Refusal when the board does not fire (live leads).
+        The board's search goes upwards and sees samples; `measure` tells a ring's amplitude from a few
+        records (see `aiming.Measure`), by which the width is then corrected: for rings above 200 kHz and
+        windings with further modes. Raises InputError for an amplitude beyond the board's, MissingError for
+        a firmware that cannot, Refusal when the board does not fire (live leads).
         """
         self.identity.capacitor(capacitor)
         if target_v is not None:
             check_aim(target_v, self.identity)
         samples = min(_AIM_SAMPLES, self.identity.max_samples)
-        return self._again(lambda: self._aimed(capacitor, samples, pretrigger, target_v))
+        aim = self._again(lambda: self._aimed(capacitor, samples, pretrigger, target_v))
+        if target_v is None or measure is None:
+            return aim
+        return refined(self, aim, capacitor, pretrigger, measure)
 
     def _aimed(self, capacitor: str, samples: int, pretrigger: int, target_v: float | None) -> Aim:
         asked: dict[str, object] = {"capacitor": capacitor, "samples": samples, "pretrigger": pretrigger}

@@ -208,6 +208,13 @@ class Fit:
             raise LookupError("no ring was found; check `rings` first")
         return self.modes[0]
 
+    def main_amplitude(self, at_s: float) -> float:
+        """Envelope of the main mode at a time on the records' axis, A exp(-a (t - start_s)) [unit].
+
+        Before the window it is carried back by the fitted decay. Raises LookupError when nothing rings.
+        """
+        return self.main.amplitude.value * math.exp(-self.main.decay_per_s.value * (at_s - self.start_s))
+
     def doubts_about(self, kind: DoubtKind) -> tuple[Doubt, ...]:
         """The doubts of one kind."""
         return tuple(d for d in self.doubts if d.kind is kind)
