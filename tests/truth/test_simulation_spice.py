@@ -89,6 +89,36 @@ def test_the_junction_matters_in_these_cases():
     assert np.max(np.abs(scaled - high)) > 0.1 * np.max(np.abs(high))
 
 
+IN_SETS = pytest.mark.parametrize("case", netlist.SET_CASES, ids=lambda case: netlist.set_name(*case))
+SET_BAND = 1.5e-2
+"""Of the peak over some 15 cycles: a hundredth is a frequency that differs by one in ten thousand."""
+
+
+def check_set(case: tuple[str, str, tuple[str, ...], float], figures: dict) -> None:
+    name, state, done, farads = case
+    world = Winding(catalogue.part(name), state, done=done)
+    volts = world.ring(farads, netlist.PULSE_S, 1 / 3e-6, 131, delay_s=1e-6, pulse_amps=netlist.SET_AMPS)[2:]
+    expected = np.array(figures["volts"])
+    assert np.max(np.abs(volts - expected)) < SET_BAND * np.max(np.abs(expected))
+
+
+@IN_SETS
+def test_set_agrees_with_the_golden_figures(case):
+    check_set(case, golden()[netlist.set_name(*case)])
+
+
+@IN_SETS
+def test_set_agrees_with_ngspice_now(case):
+    tool = require("ngspice")
+    check_set(case, netlist.junction_figures(netlist.solve(netlist.set_text(*case), tool)))
+
+
+@IN_SETS
+def test_kept_netlists_of_sets_are_those_of_the_families(case):
+    kept = (netlist.HERE / f"{netlist.set_name(*case)}.cir").read_text()
+    assert kept == netlist.set_text(*case), "the families changed: run tests/golden/spice_circuit/netlist.py"
+
+
 @pytest.mark.parametrize(
     "case", [*netlist.CASES, *netlist.JUNCTION_CASES], ids=lambda case: netlist.name_of(*case)
 )

@@ -28,7 +28,7 @@ def test_conditions_use_the_words_of_the_findings():
     turns = {f"turn-{label}" for label in ("dead", "0.1-ohm", "1-ohm", "10-ohm", "100-ohm")}
     windings = {"low-voltage-shorted", "half-shorted", "high-voltage-turn", "high-voltage-part-shorted"}
     in_sets = {"turn-dead-in-circuit", "turn-dead-in-circuit-yoke-heater-cold"}
-    assert shorted == turns | windings | in_sets | {"external-loop"}
+    assert shorted == turns | windings | in_sets | {"external-loop", "section-shorted"}
 
 
 @pytest.mark.parametrize("name", catalogue.names())

@@ -162,10 +162,10 @@ def test_junction_alone_discharges_a_capacitor_as_the_diode_law_says():
     system = network.state_space("lead")
     march = JunctionMarch(system, network.junctions, 1e-9)
     scale = emission * THERMAL_VOLTS
-    march.state = system.b[:, 0] / np.sum(system.b[:, 0] ** 2) * 0.25
+    march.state = (system.b[:, 0] / np.sum(system.b[:, 0] ** 2) * 0.25)[:, None]
     assert march.lead_volts(0) == pytest.approx(0.25)
     for _ in range(5):
-        before = march.lead_volts(0)
+        before = float(march.lead_volts(0)[0])
         march.advance(2e-6, 0.0)
         left = -math.expm1(-before / scale) * math.exp(-saturation * 2e-6 / (farads * scale))
         assert march.lead_volts(0) == pytest.approx(-scale * math.log1p(-left), rel=2e-3)

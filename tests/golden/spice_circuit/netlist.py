@@ -47,6 +47,18 @@ JUNCTION_CASES: tuple[tuple[str, str, float, float], ...] = (
 )
 """Part, state, test capacitor [F] and pulse current [A]."""
 
+SET_CASES: tuple[tuple[str, str, tuple[str, ...], float], ...] = (
+    ("line-set-1", "in-set", (), 22e-9),
+    ("line-set-2", "in-set,damper-leaky,turn-1-ohm", ("yoke-off", "tube-base-off", "return-lifted"), 22e-9),
+    ("line-set-3", "in-set,rectifier-shorted", ("yoke-off",), 22e-9),
+    ("line-set-4", "in-set,yoke-shorted,snubber-shorted", ("tube-base-off",), 22e-9),
+    ("switch-set-1", "in-set,rectifier-hot", (), 22e-9),
+    ("switch-set-2", "in-set,clamp-capacitor-shorted,section-shorted", (), 2.2e-9),
+    ("switch-set-3", "in-set,rectifier-shorted-fusible,clamp-diode-shorted", (), 22e-9),
+)
+"""Part, state, steps done, test capacitor [F] of whole sets, struck by `SET_AMPS` so that they conduct."""
+SET_AMPS = 8e-3
+
 SKIN = ((1.03014, 7.42206), (1.47847, 29.0656), (4.39849, 116.564))
 
 
@@ -196,6 +208,116 @@ def faults(d: Deck, part: Part, state: str) -> None:
         raise ValueError(f"no netlist is written for {state!r}")
 
 
+def set_text(name: str, state: str, done: tuple[str, ...], farads: float) -> str:
+    """Netlist of a whole set, followed in time; wired here from the appliance's sizes alone."""
+    part = catalogue.part(name)
+    wrong = state.split(",")[1:]
+    d = Deck(f"{name}, {state}, done {','.join(done) or 'nothing'} (invented)", part)
+    tester(d, farads, Fixture())
+    for coil in part.coils:
+        top = "lead" if coil is part.coils[0] else coil.name
+        leakage = coil.leakage * coil.turns**2 * part.core.henries
+        d.coil(top, "0", coil.turns, leakage, coil.ohms, coil.skin_hz)
+        d.add("C", top, "0", coil.farads)
+    if part.high_voltage:
+        high_voltage(d, part)
+    for loop, ohms in (("turn", 1.0), ("section", 1e-4)):
+        if f"{loop}-1-ohm" in wrong or f"{loop}-shorted" in wrong:
+            it = part.loops[loop]
+            d.coil("fault", "0", it.turns, it.henries, it.ohms, it.skin_hz)
+            d.add("R", "fault", "0", ohms)
+    _primary_side(d, part, wrong, done)
+    _secondary_side(d, part, wrong, done)
+    d.couple()
+    d.lines.append(f"I1 0 lead PULSE(0 {SET_AMPS:g} 0.9995u 1n 1n {PULSE_S - 1e-9:.12g} 1)")
+    return _finished(d, ["tran 10n 400u 0 10n", "linearize v(lead)", "wrdata OUT v(lead)"])
+
+
+def _diode(d: Deck, a: str, k: str, amps: float, emission: float, farads: float) -> None:
+    d.count += 1
+    d.lines.append(f"D{d.count} {a} {k} m{d.count}")
+    d.lines.append(f".model m{d.count} D(IS={amps:.14g} N={emission:g} CJO=0)")
+    d.add("C", a, k, farads)
+
+
+def _primary_side(d: Deck, part: Part, wrong: list[str], done: tuple[str, ...]) -> None:
+    """Supply, switch, snubber, clamp and yoke, between the lead and the frame."""
+    it = part.appliance
+    assert it
+    d.add("C", "gnd", "bplus", it.supply[0])
+    d.add("R", "bplus", "0", it.supply[1])
+    d.add("C", "gnd", "0", 1e-9)
+    amps = 2.5e-7 if "damper-leaky" in wrong else it.switch.amps
+    _diode(d, "gnd", "lead", amps, it.switch.emission, it.switch.farads)
+    if it.base_diode:
+        _diode(d, "b", "lead", it.base_diode.amps, it.base_diode.emission, it.base_diode.farads)
+        d.add("R", "b", "gnd", it.base_ohms)
+    d.add("C", "lead", "gnd", it.tuning_farads)
+    farads, ohms = it.snubber or (4.7e-10, 100.0)
+    if "snubber-shorted" in wrong:
+        d.add("R", "lead", "gnd", ohms)
+    elif it.snubber:
+        d.add("C", "lead", "sn", farads)
+        d.add("R", "sn", "gnd", ohms)
+    if it.clamp:
+        diode, farads, ohms = it.clamp
+        other = "0" if "clamp-capacitor-shorted" in wrong else "cl"
+        if other == "cl":
+            d.add("C", "cl", "0", farads)
+            d.add("R", "cl", "0", ohms)
+        if "clamp-diode-shorted" in wrong:
+            d.add("R", "lead", other, 0.1)
+        else:
+            _diode(d, "lead", other, diode.amps, diode.emission, diode.farads)
+    if it.yoke and "yoke-off" not in done:
+        henries, ohms, loss, series = it.yoke
+        bad = "yoke-shorted" in wrong
+        d.add("R", "lead", "y1", ohms)
+        d.add("L", "y1", "y2", henries * (0.7 if bad else 1))
+        if bad:
+            d.add("L", "lead", "y3", henries * 1.5)
+            d.add("R", "y3", "y2", henries * 1.2e5)
+        d.add("R", "lead", "y2", loss)
+        d.add("C", "y2", "gnd", series)
+    if part.high_voltage and "return-lifted" not in done:
+        d.add("R", "b0", "gnd", 1e3)
+        d.add("C", "b0", "gnd", 1e-8)
+    if part.high_voltage and it.tube_farads:
+        d.add("C", "anode", "0", it.tube_farads)
+
+
+def _secondary_side(d: Deck, part: Part, wrong: list[str], done: tuple[str, ...]) -> None:
+    """Rails, heater and a coil of the set on a winding."""
+    it = part.appliance
+    assert it
+    for k, rail in enumerate(it.rails):
+        first = k == 0
+        at = rail.coil
+        fusible = "rectifier-shorted-fusible" in wrong and first
+        if fusible:
+            d.add("R", at, f"f{k}", 4.7)
+            at = f"f{k}"
+        if fusible or (first and "rectifier-shorted" in wrong):
+            d.add("R", at, f"dc{k}", 0.05)
+        else:
+            hot = first and "rectifier-hot" in wrong
+            amps, emission = (2e-3, 1.05) if hot else (rail.diode.amps, rail.diode.emission)
+            _diode(d, at, f"dc{k}", amps, emission, rail.diode.farads)
+        d.add("C", f"dc{k}", "0", rail.farads)
+        d.add("R", f"dc{k}", "0", rail.ohms)
+    if it.heater and "tube-base-off" not in done:
+        d.add("R", it.heater[0], "0", it.heater[1])
+    if it.coil and "coils-off" not in done:
+        d.add("R", it.coil[0], "co", it.coil[2])
+        d.add("L", "co", "0", it.coil[1])
+
+
+def set_name(name: str, state: str, done: tuple[str, ...], farads: float) -> str:
+    """File name of a set's case, without its ending."""
+    steps = "_" + "_".join(done) if done else ""
+    return f"{name}_{state.replace(',', '_')}{steps}_{farads * 1e9:g}nF"
+
+
 SCHOTTKY = (3e-8, 1.05, 200e-12)
 """Saturation current [A], emission coefficient and capacitance [F] of the rail's rectifier."""
 
@@ -272,6 +394,10 @@ def write() -> None:
         text = junction_text(*case)
         (HERE / f"{name_of(*case)}.cir").write_text(text)
         figures[name_of(*case)] = junction_figures(solve(text))
+    for case in SET_CASES:
+        text = set_text(*case)
+        (HERE / f"{set_name(*case)}.cir").write_text(text)
+        figures[set_name(*case)] = junction_figures(solve(text))
     FIGURES.write_text(json.dumps(figures, indent=1) + "\n")
 
 

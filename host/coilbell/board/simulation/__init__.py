@@ -6,6 +6,7 @@ so it can judge both. ::
     unit = catalogue.part("tarn-line-split", seed=7)
     world = Winding(unit, "turn-1-ohm")
     volts = world.ring(22e-9, pulse_s=2e-6, rate_hz=500e3, n_samples=4096, pretrigger_samples=128)
+    sound = Winding(catalogue.part("line-set-3", seed=7), "in-set", done=("yoke-off", "tube-base-off"))
     codes = Converter().codes(volts, numpy.random.default_rng(7))
 """
 
@@ -17,12 +18,15 @@ from coilbell.board.simulation.converter import ERROR_BIT, RP2040, RP2350, Conve
 from coilbell.board.simulation.fixture import Fixture
 from coilbell.board.simulation.motion import TrueMode
 from coilbell.board.simulation.part import Part, Spread
+from coilbell.board.simulation.setting import SET_FAULTS, STEPS
 
 __all__ = [
     "CONDITIONS",
     "ERROR_BIT",
     "RP2040",
     "RP2350",
+    "SET_FAULTS",
+    "STEPS",
     "Condition",
     "Converter",
     "Fixture",

@@ -12,6 +12,7 @@ import numpy as np
 
 from coilbell.board.simulation.circuit import Winding
 from coilbell.board.simulation.condition import CONDITIONS
+from coilbell.board.simulation.families import FAMILIES, family, in_its_set
 from coilbell.board.simulation.fixture import Fixture
 from coilbell.board.simulation.part import Part, Spread
 from coilbell.board.simulation.workshop import PARTS
@@ -26,17 +27,20 @@ def names() -> tuple[str, ...]:
 
 
 def part(name: str, seed: int | None = None) -> Part:
-    """The part of that name: nominal without a seed, else the unit that the seed draws.
+    """The part of that name: nominal without a seed, else the unit that the seed draws, in a set of its own.
 
     Units differ by independent log-normal factors with standard deviations of 10 % in inductance, 25 %
     in core loss, 5 % in resistance and 15 % in capacitance. Raises InputError for an unknown name.
     """
-    nominal = PARTS.get(name)
+    nominal = family(name) if FAMILIES.fullmatch(name) else PARTS.get(name)
     if nominal is None:
-        raise InputError(f"no part {name!r} in the catalogue; choose one of: {', '.join(PARTS)}")
+        raise InputError(
+            f"no part {name!r} in the catalogue; choose one of: {', '.join(PARTS)}, "
+            "or a drawn family with its set, such as line-set-1 or switch-set-1"
+        )
     if seed is None:
         return nominal
-    return nominal.spread_by(Spread.drawn(np.random.default_rng(seed)))
+    return in_its_set(nominal.spread_by(Spread.drawn(np.random.default_rng(seed))), seed)
 
 
 def states(name: str) -> tuple[str, ...]:

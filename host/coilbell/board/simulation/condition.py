@@ -13,8 +13,9 @@ from coilbell.board.simulation import connection
 from coilbell.board.simulation.connection import Attachment
 from coilbell.board.simulation.network import GROUND
 from coilbell.board.simulation.part import LEAD, Part
+from coilbell.board.simulation.setting import SET_FAULTS
 
-__all__ = ["CONDITIONS", "Condition"]
+__all__ = ["CONDITIONS", "IN_SET", "WINDING_FAULTS", "Condition", "condition_named"]
 
 
 def _always(part: Part) -> bool:
@@ -43,6 +44,9 @@ class Condition:
     lead_volts: float = 0.0
     """Voltage at the leads that comes from the set, decaying with `lead_tau_s` [V]."""
     lead_tau_s: float = 0.5
+    faults: frozenset[str] | None = None
+    """In a set that conducts: what has failed in it, empty where nothing has; None where there is no such
+    set."""
 
 
 def _has_loop(name: str) -> Callable[[Part], bool]:
@@ -130,6 +134,14 @@ _LIST = (
         "like shorted",
         _has_loop("high-voltage part"),
         attach=(connection.loop("high-voltage part", 0.0),),
+        shorted=True,
+    ),
+    Condition(
+        "section-shorted",
+        "a section of 3 to 15 % of the winding shorted",
+        "like shorted",
+        _has_loop("section"),
+        attach=(connection.loop("section", 0.0),),
         shorted=True,
     ),
     Condition("loaded", "a resistor across a winding", "loaded", attach=(connection.load(50),)),
@@ -280,3 +292,37 @@ _LIST = (
 )
 
 CONDITIONS: dict[str, Condition] = {condition.name: condition for condition in _LIST}
+
+IN_SET = "in-set"
+"""State of a part in its whole set; ",NAME" adds what is wrong with the winding or what failed in the set."""
+
+
+def condition_named(state: str) -> Condition | None:
+    """The condition of that name, "in-set,turn-dead,switch-leaky" included; None where there is none."""
+    if state in CONDITIONS:
+        return CONDITIONS[state]
+    head, *wrongs = state.split(",")
+    if head != IN_SET or len(set(wrongs)) < len(wrongs):
+        return None
+    windings = [CONDITIONS[name] for name in wrongs if name in WINDING_FAULTS]
+    faults = frozenset(name for name in wrongs if name in SET_FAULTS)
+    if len(windings) + len(faults) < len(wrongs) or len(windings) > 1:
+        return None
+    own = windings[0] if windings else CONDITIONS["healthy"]
+    words = ", ".join([*(w.words for w in windings), *(SET_FAULTS[name][0] for name in sorted(faults))])
+    return replace(
+        own,
+        name=state,
+        words=f"in its set, {words or 'nothing wrong'}",
+        fits=_all(own.fits, lambda part: part.appliance is not None),
+        in_circuit=True,
+        faults=faults,
+    )
+
+
+WINDING_FAULTS = tuple(
+    name
+    for name, one in CONDITIONS.items()
+    if not (one.in_circuit or one.broken_winding or name in ("healthy", "leads-shorted"))
+)
+"""What may be wrong with the winding itself in a set."""

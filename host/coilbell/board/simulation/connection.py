@@ -7,6 +7,7 @@ here that it needs, so a LookupError means that the two lists disagree.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from math import pi
 from typing import TypeVar
 
@@ -15,6 +16,7 @@ from coilbell.board.simulation.part import LEAD, HighVoltage, Part, add_loop
 
 __all__ = [
     "Attachment",
+    "Removable",
     "across_coil",
     "across_leads",
     "diodes",
@@ -31,6 +33,19 @@ __all__ = [
 
 T = TypeVar("T")
 Attachment = Callable[[Network, Part], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Removable:
+    """A connection that a step of a technician takes off."""
+
+    step: str
+    attach: Attachment
+
+    def __call__(self, network: Network, part: Part) -> None:
+        """Add its elements."""
+        self.attach(network, part)
+
 
 _DEAD_OHMS = 1e-3
 """A soldered bridge [ohm]."""
@@ -91,12 +106,15 @@ def tuning(network: Network, part: Part) -> None:
     network.capacitor(LEAD, GROUND, _given(part.surroundings.tuning_farads))
 
 
-def yoke(network: Network, part: Part) -> None:
-    """The yoke with its series capacitor across the winding."""
+def _yoke(network: Network, part: Part) -> None:
     henries, ohms, loss_ohms, series_farads = _given(part.surroundings.yoke)
     network.inductor(LEAD, "yoke", henries, ohms)
     network.resistor(LEAD, "yoke", loss_ohms)
     network.capacitor("yoke", GROUND, series_farads)
+
+
+yoke = Removable("yoke-off", _yoke)
+"""The yoke with its series capacitor across the winding."""
 
 
 def heater(hot: bool) -> Attachment:
@@ -107,7 +125,7 @@ def heater(hot: bool) -> Attachment:
         ohms = around.heater_hot_ohms if hot else around.heater_cold_ohms
         network.resistor(_given(around.heater), GROUND, ohms)
 
-    return attach
+    return Removable("tube-base-off", attach)
 
 
 def shorted_rectifier(network: Network, part: Part) -> None:

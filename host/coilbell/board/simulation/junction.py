@@ -6,14 +6,12 @@ Over a step h each junction's current is constant and follows from the junction'
 
 with v and v_free averages over the step. This is the midpoint rule made exact for the linear part: the
 error is of second order in h, and because h i v is the very energy the step exchanges, Z is positive
-semidefinite for every passive network, however fast its resonances. One junction has the closed
-solution v = u - V W(exp(ln(a/V) + u/V)), u = v_free + a, a = Z I_s, W(exp(.)) Wright's omega function;
-several are solved in turn until they agree, which descends a convex function.
+semidefinite for every passive network, however fast its resonances. So v + Z i(v) is monotone and has
+one solution; Newton's method finds it from the step before. Several runs of one circuit march together.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -28,6 +26,11 @@ THERMAL_VOLTS = 1.380649e-23 * 300.15 / 1.602176634e-19
 """k T / e at 27 degrees Celsius [V]."""
 
 _ROUNDS = 200
+_SETTLED = 1e-9
+"""Change of a junction's voltage, in its own n V_T, at which Newton's method ends [1]."""
+_STRIDE = 4.0
+"""Longest step of a junction's voltage upwards in one round, in its own n V_T [1]: an exponential
+overshoots."""
 
 Array = npt.NDArray[np.float64]
 
@@ -35,41 +38,67 @@ Array = npt.NDArray[np.float64]
 class JunctionMarch:
     """State of a network with junctions, marched from rest.
 
-    longest_step_s: no step is longer [s].
+    longest_step_s: no step is longer [s]; runs: how many march together, each with its own lead current.
+    state: (size, runs), its columns the runs.
     """
 
-    def __init__(self, system: StateSpace, junctions: Sequence[Junction], longest_step_s: float) -> None:
-        from scipy.special import wrightomega
-
+    def __init__(
+        self, system: StateSpace, junctions: Sequence[Junction], longest_step_s: float, runs: int = 1
+    ) -> None:
         if np.any(system.d[1:]):
             raise InputError("a junction hangs on a node without capacitance; give the node some")
         self._system = system
         self._longest = longest_step_s
-        self._saturations = [j.saturation_amps for j in junctions]
-        self._scales = [j.emission * THERMAL_VOLTS for j in junctions]
-        self._omega = wrightomega
+        self._saturations = np.array([j.saturation_amps for j in junctions])[:, None]
+        self._scales = np.array([j.emission * THERMAL_VOLTS for j in junctions])[:, None]
         self._across = -system.c[1:]
         self._steps: dict[float, _Step] = {}
-        self.state: Array = np.zeros(system.a.shape[0])
-        self._currents: Array = np.zeros(len(junctions))
+        self.state: Array = np.zeros((system.a.shape[0], runs))
+        self._volts: Array = np.zeros((len(junctions), runs))
+        self._least, self._most, self._middle = self._volts, self._volts, self._volts
 
-    def advance(self, duration_s: float, lead_amps: float) -> None:
-        """March `duration_s` with a constant current [A] into the leads."""
+    def advance(self, duration_s: float, lead_amps: float | Array) -> None:
+        """March `duration_s` with constant currents [A] into the leads, one for all runs or (runs,)."""
         if duration_s <= 0:
             return
         count = max(1, int(np.ceil(duration_s / self._longest - 1e-9)))
         step = self._step(duration_s / count)
-        drive = step.lead * lead_amps
-        size = self.state.size
+        drive = step.lead[:, None] * lead_amps
+        size = self.state.shape[0]
         for _ in range(count):
             free = step.free @ self.state
             free += drive
-            self._currents = self._solved(free[size:], step)
-            self.state = free[:size] + step.driven @ self._currents
+            currents = self._solved(free[size:], step)
+            self.state = free[:size] + step.driven @ currents
 
-    def lead_volts(self, lead_amps: float) -> float:
-        """Voltage at the leads now [V]."""
-        return float(self._system.c[0] @ self.state + self._system.d[0, 0] * lead_amps)
+    def lead_volts(self, lead_amps: float | Array) -> Array:
+        """Voltages at the leads now (runs,) [V]."""
+        return np.asarray(self._system.c[0] @ self.state + self._system.d[0, 0] * lead_amps)
+
+    def swing(self) -> float:
+        """Widest swing of a junction's voltage since this was asked last, in its own n V_T [1]."""
+        widest = float(np.max((self._most - self._least) / self._scales))
+        self._middle = (self._most + self._least) / 2
+        self._least, self._most = self._volts, self._volts
+        return widest
+
+    def small_signal(self, run: int) -> Array:
+        """(size + 1, size + 1): one run with its junctions straightened, its drive a last state.
+
+        d(x, 1)/dt = M (x, 1) with no lead current, straight about the middle of the swing asked last: `swing`
+        says whether that may be done.
+        """
+        system, volts = self._system, self._middle[:, run]
+        grown = self._saturations[:, 0] * np.exp(volts / self._scales[:, 0])
+        slopes = grown / self._scales[:, 0]
+        kept = grown - self._saturations[:, 0] - slopes * volts
+        into = system.b[:, 1:]
+        size = system.a.shape[0]
+        matrix = np.zeros((size + 1, size + 1))
+        # A port's voltage is the cathode's over the anode's, hence the sign.
+        matrix[:size, :size] = system.a - (into * slopes) @ system.c[1:]
+        matrix[:size, size] = into @ kept
+        return matrix
 
     def _step(self, step_s: float) -> _Step:
         # Durations that differ by rounding only share their matrices.
@@ -79,24 +108,28 @@ class JunctionMarch:
         return self._steps[key]
 
     def _solved(self, free_volts: Array, step: _Step) -> Array:
-        if len(self._currents) == 1:
-            return np.array([self._alone(0, float(free_volts[0]), step)])
-        currents = self._currents.copy()
+        """Junction currents (junctions, runs) of one step."""
+        volts, saturations, scales = self._volts, self._saturations, self._scales
         for _ in range(_ROUNDS):
-            before = currents.copy()
-            for k in range(currents.size):
-                others = step.impedance[k] @ currents - step.impedance[k, k] * currents[k]
-                currents[k] = self._alone(k, float(free_volts[k] - others), step)
-            change = float(np.max(np.abs(currents - before)))
-            if change < 1e-13 + 1e-10 * float(np.max(np.abs(currents))):
-                return currents
+            grown = saturations * np.exp(np.minimum(volts / scales, 700.0))
+            currents = grown - saturations
+            wrong = volts + step.impedance @ currents - free_volts
+            change = _solve(step.impedance, grown / scales, wrong)
+            volts = volts - np.maximum(change, -_STRIDE * scales)
+            if float(np.max(np.abs(change) / scales)) < _SETTLED:
+                self._volts = volts
+                self._least, self._most = np.minimum(self._least, volts), np.maximum(self._most, volts)
+                return np.asarray(saturations * np.expm1(np.minimum(volts / scales, 700.0)))
         raise InputError("junctions could not be solved; use shorter steps")
 
-    def _alone(self, k: int, volts: float, step: _Step) -> float:
-        scale, impedance = self._scales[k], step.alone[k]
-        offset = impedance * self._saturations[k]
-        omega = self._omega(math.log(offset / scale) + (volts + offset) / scale)
-        return (scale * float(omega) - offset) / impedance
+
+def _solve(impedance: Array, slopes: Array, wrong: Array) -> Array:
+    """(1 + Z G) x = wrong for each run, G the junctions' slopes (junctions, runs) [S]."""
+    if len(impedance) == 1:
+        return np.asarray(wrong / (1 + impedance[0, 0] * slopes))
+    matrices = impedance[None] * slopes.T[:, None, :]
+    matrices[:, range(len(impedance)), range(len(impedance))] += 1
+    return np.asarray(np.linalg.solve(matrices, wrong.T[:, :, None])[:, :, 0].T)
 
 
 class _Step:
@@ -116,4 +149,3 @@ class _Step:
         self.lead: Array = moved[rows, size]
         self.driven: Array = moved[:size, size + 1 : size + ports]
         self.impedance: Array = -moved[size + ports :, size + 1 : size + ports]
-        self.alone = [float(z) for z in np.diag(self.impedance)]

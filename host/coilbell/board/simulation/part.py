@@ -14,6 +14,7 @@ from math import inf, pi
 
 import numpy as np
 
+from coilbell.board.simulation.appliance import Appliance
 from coilbell.board.simulation.network import GROUND, Network
 
 __all__ = ["CORE", "LEAD", "Coil", "Core", "HighVoltage", "Loop", "Part", "Spread", "Surroundings", "build"]
@@ -138,6 +139,8 @@ class Part:
     damping_ohms: float | None = None
     """Resistor fitted across the winding, where the part has one."""
     surroundings: Surroundings = field(default_factory=Surroundings)
+    appliance: Appliance | None = None
+    """The set it sits in, with what conducts; None where it is known out of circuit only."""
     spread: Spread = field(default_factory=Spread)
 
     def spread_by(self, spread: Spread) -> Part:

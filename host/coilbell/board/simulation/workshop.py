@@ -5,6 +5,7 @@ Sizes follow the trade's orders of magnitude (common practice, no published sour
 
 from __future__ import annotations
 
+from coilbell.board.simulation.families import with_set
 from coilbell.board.simulation.part import Coil, Core, HighVoltage, Loop, Part, Surroundings
 
 __all__ = ["PARTS"]
@@ -36,6 +37,7 @@ _LIST = (
         ),
         {
             "turn": Loop(1, 0.0234, 119e-9),
+            "section": Loop(6, 0.1, 2.1e-6),
             "external": Loop(1, 0.00385, 91.7e-9),
             "high-voltage turn": Loop(1, 0.506, 100e-9),
             "high-voltage part": Loop(200, 100.0, 1.27e-3),
@@ -101,7 +103,11 @@ _LIST = (
         "mains switch-mode transformer of the invented Moss supply, gapped",
         _ferrite(0.9e-3, 54, 40e3),
         (Coil("primary", 54, 0.45, 0.01, 100e-12, 60e3), Coil("low", 6, 0.01, 0.01, 80e-12)),
-        {"turn": Loop(1, 0.008, 40e-9), "external": Loop(1, 0.002, 60e-9)},
+        {
+            "turn": Loop(1, 0.008, 40e-9),
+            "section": Loop(4, 0.033, 0.32e-6),
+            "external": Loop(1, 0.002, 60e-9),
+        },
         surroundings=Surroundings(1e-9, rectifier="low", schottky="low"),
     ),
     Part(
@@ -171,4 +177,9 @@ _LIST = (
     ),
 )
 
-PARTS: dict[str, Part] = {part.name: part for part in _LIST}
+_IN_SETS = ("tarn-line-split", "tarn-line-single", "moss-switcher", "moss-forward")
+"""Parts whose whole set is known; each number draws its nominal set."""
+
+PARTS: dict[str, Part] = {
+    part.name: with_set(part, _IN_SETS.index(part.name)) if part.name in _IN_SETS else part for part in _LIST
+}

@@ -74,4 +74,4 @@ def _check(wishes: Address) -> None:
     """Part and state must be in the catalogue; raises InputError."""
     from coilbell.board.simulation import Winding, catalogue
 
-    Winding(catalogue.part(wishes.part), wishes.state)
+    Winding(catalogue.part(wishes.part, wishes.seed), wishes.state, done=wishes.steps)

@@ -4,7 +4,9 @@
 
     virtual:?part=tarn-line-split&state=turn-1-ohm&seed=7
 
-    part, state     what is on the leads, from the catalogue of invented parts
+    part, state     what is on the leads, from the catalogue of invented parts; state=in-set is a whole
+                    set that conducts, in-set,turn-dead,switch-leaky one with what is wrong in it
+    done            steps that took parts of the set off, as in done=yoke-off,tube-base-off
     seed            number that draws the unit and its noise; without it the nominal part
     chip            rp2040 (default) or rp2350: whose converter
     noise           converter noise [LSB rms], 1 by default
@@ -41,6 +43,7 @@ class Address:
 
     part: str = "tarn-line-split"
     state: str = "healthy"
+    done: str = ""
     seed: int | None = None
     chip: str = "rp2040"
     noise: float = 1.0
@@ -75,6 +78,11 @@ class Address:
             if value is not None:
                 _limited(name, value, 0, 2**63)
 
+    @property
+    def steps(self) -> tuple[str, ...]:
+        """The steps that were done."""
+        return tuple(step for step in self.done.split(",") if step)
+
     def __str__(self) -> str:
         given = {
             field.name: getattr(self, field.name)
@@ -102,6 +110,7 @@ def parse(name: str) -> Address:
 _READERS: dict[str, Callable[[str], Any]] = {
     "part": str,
     "state": str,
+    "done": str,
     "seed": int,
     "chip": str,
     "noise": float,

@@ -32,7 +32,9 @@ class Leads:
         from coilbell.board.simulation import Fixture, Winding, catalogue
 
         fixture = Fixture(stray_farads=wishes.stray)
-        self.winding: Winding = Winding(catalogue.part(wishes.part, wishes.seed), wishes.state, fixture)
+        self.winding: Winding = Winding(
+            catalogue.part(wishes.part, wishes.seed), wishes.state, fixture, wishes.steps
+        )
         self.converter: Converter = _converter(wishes)
         self._latency_s = wishes.latency
         self._loop = bool(wishes.loop)
