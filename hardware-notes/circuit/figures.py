@@ -8,7 +8,7 @@ from collections.abc import Callable
 from typing import Any
 
 from circuit.netlist import HERE
-from circuit.proof import kept
+from circuit.simulated import kept
 
 __all__ = ["FIGURES", "digest", "write"]
 

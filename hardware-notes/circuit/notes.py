@@ -16,7 +16,7 @@ from circuit.claims.clamping import SETTLE_S, WARM_CASES
 from circuit.claims.mishap import CHARGED_STATES, LIMITS
 from circuit.claims.ringing import BUDGET
 from circuit.netlist import HERE
-from circuit.proof import kept
+from circuit.simulated import kept
 
 __all__ = ["BLOCKS", "NOTES", "write", "written"]
 

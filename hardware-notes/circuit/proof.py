@@ -16,11 +16,10 @@ import numpy as np
 
 from circuit.claims import clamping, mishap, pulsing, ringing, signal, whole
 from circuit.deck import Deck
-from circuit.netlist import HERE
+from circuit.simulated import FIGURES
 
-__all__ = ["FIGURES", "SECTIONS", "collect", "kept", "rounded"]
+__all__ = ["SECTIONS", "collect", "rounded"]
 
-FIGURES = HERE / "simulated.json"
 DRAWS, SEED = 100, 20
 
 SECTIONS: dict[str, Callable[[], Any]] = {
@@ -53,11 +52,6 @@ def collect(names: Iterable[str] = tuple(SECTIONS)) -> dict[str, Any]:
     names = list(names)
     with ThreadPoolExecutor(2) as pool:
         return dict(zip(names, pool.map(lambda name: SECTIONS[name](), names), strict=True))
-
-
-def kept() -> dict[str, Any]:
-    """The figures that the notes quote."""
-    return dict(json.loads(FIGURES.read_text(encoding="utf-8")))
 
 
 def rounded(value: Any, digits: int = 4) -> Any:

@@ -24,6 +24,7 @@ from circuit import figures as drawn  # noqa: E402
 from circuit import netlist, notes, proof  # noqa: E402
 from circuit.claims import clamping, mishap, ringing, signal, whole  # noqa: E402
 from circuit.deck import Deck, run  # noqa: E402
+from circuit.simulated import kept  # noqa: E402
 
 LEAVE = ("whole",)
 """Sections of many minutes' work; `fitted` simulates two of their cases."""
@@ -62,11 +63,11 @@ def differences(fresh, stored, name=""):
 
 @pytest.mark.parametrize("section", [name for name in proof.SECTIONS if name not in LEAVE])
 def test_kept_figures_are_those_of_ngspice_now(simulated, section):
-    assert not differences(simulated[section], proof.kept()[section])
+    assert not differences(simulated[section], kept()[section])
 
 
 def test_the_comparison_can_fail():
-    stored = proof.kept()["noise"]
+    stored = kept()["noise"]
     assert differences(stored | {"volts": stored["volts"] * 1.1}, stored)
     assert differences([{"read_error": 0.01}], [{"read_error": 0.02}])
 
@@ -80,7 +81,7 @@ def test_the_notes_quote_the_kept_figures(note):
 @pytest.mark.parametrize("name", drawn.FIGURES)
 def test_each_figure_shows_the_kept_figures(name):
     picture = (drawn.DRAWINGS / f"{name}.svg").read_text(encoding="utf-8")
-    assert drawn.digest(name, proof.kept()) in picture, "run: python -m circuit.notes in hardware-notes"
+    assert drawn.digest(name, kept()) in picture, "run: python -m circuit.notes in hardware-notes"
 
 
 # The pulse.
@@ -337,7 +338,7 @@ def test_constants_of_board_py_are_those_of_the_simulated_board(simulated, board
 
 def test_the_firmware_s_longest_pulse_is_shorter_than_the_hardware_s(board):
     """The first line bounds what the second may ask for, over all tolerances."""
-    assert board["MAX_WIDTH_NS"] * 1e-9 < proof.kept()["tolerances"]["longest_pulse_s"]["lowest"]
+    assert board["MAX_WIDTH_NS"] * 1e-9 < kept()["tolerances"]["longest_pulse_s"]["lowest"]
 
 
 def test_tolerances():
@@ -355,7 +356,7 @@ def test_tolerances():
         "q_uncalibrated_error": (-0.02, 0.02),
         "open_lead_siemens": (1e-8, 1e-7),
     }
-    many = proof.kept()["tolerances"]
+    many = kept()["tolerances"]
     assert many["draws"] >= 60
     for name, (low, high) in limits.items():
         for boards in (found, many):
@@ -429,19 +430,19 @@ def test_from_winding_to_fitted_q(case):
     assert abs(row["hz_error"]) < 1e-3
     assert abs(row["q_error"]) < 0.01
     assert row["q_read"] == pytest.approx(row["q_expected"], rel=0.025)
-    (stored,) = (r for r in proof.kept()["whole"] if (r["part"], r["state"], r["capacitor"]) == case[:3])
+    (stored,) = (r for r in kept()["whole"] if (r["part"], r["state"], r["capacitor"]) == case[:3])
     assert row["q_corrected"] == pytest.approx(stored["q_corrected"], rel=5e-3)
     assert row["hz"] == pytest.approx(stored["hz"], rel=3e-4)
 
 
 def own_farads(case):
     return next(
-        r["own_farads"] for r in proof.kept()["whole"] if r["part"] == case[0] and r["capacitor"] == case[2]
+        r["own_farads"] for r in kept()["whole"] if r["part"] == case[0] and r["capacitor"] == case[2]
     )
 
 
 def test_every_kept_winding_was_fitted_right():
-    rows = proof.kept()["whole"]
+    rows = kept()["whole"]
     assert len(rows) == len(whole.CASES)
     for row in rows:
         # Leads of 0.5 uH are half a per cent of the smallest coil and 0.2 % of its frequency.

@@ -9,10 +9,9 @@ from coilbell.isolate.equipment import (
     Outcome,
     Row,
     Step,
-    decode,
-    shipped,
 )
 from coilbell.isolate.evidence import Evidence, seen
+from coilbell.isolate.kindfile import decode, shipped
 from coilbell.isolate.linerate import (
     LINE_RATES,
     Heard,

@@ -25,15 +25,14 @@ row for every hypothesis. A source is "common practice" (of the trade, nothing p
 from __future__ import annotations
 
 import hashlib
-from functools import cache, cached_property
-from pathlib import Path
+from functools import cached_property
 from typing import Literal
 
 import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from coilbell.errors import FileError, InputError
+from coilbell.errors import InputError
 from coilbell.isolate.caution import Hazard, Live
 
 __all__ = [
@@ -46,8 +45,6 @@ __all__ = [
     "Row",
     "Source",
     "Step",
-    "decode",
-    "shipped",
 ]
 
 SCHEMA = 1
@@ -59,10 +56,6 @@ UNKNOWN = "unknown"
 Source = Literal["common practice", "physics", "computed"]
 Measure = Literal["seen", "rails", "parallel", "power", "ratio", "line rate", "ring"]
 Pattern = Literal["common", "single", "separate"]
-
-_KINDS = Path(__file__).parent / "kinds"
-_LIMIT = 1_000_000
-"""Largest file read [bytes]."""
 
 
 class _Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -166,27 +159,6 @@ class Equipment(_Part, frozen=True, dict=True):
     def digest(self) -> str:
         """SHA-256 over everything in the kind, whatever the layout of its file."""
         return hashlib.sha256(msgspec.json.encode(self)).hexdigest()
-
-
-def decode(text: str) -> Equipment:
-    """The kind in a TOML text, checked. Raises FileError that names the place."""
-    if len(text) > _LIMIT:
-        raise FileError(f"holds {len(text)} characters, more than a kind of equipment has")
-    try:
-        found = msgspec.toml.decode(text, type=Equipment)
-    except msgspec.MsgspecError as error:
-        raise FileError(f"is no kind of equipment: {error}; see a shipped kind for the layout") from error
-    from coilbell.isolate.audit import audit
-
-    audit(found)
-    return found
-
-
-@cache
-def shipped() -> dict[str, Equipment]:
-    """The kinds that ship with the package, by name."""
-    found = (decode(path.read_text(encoding="utf-8")) for path in sorted(_KINDS.glob("*.toml")))
-    return {kind.name: kind for kind in found}
 
 
 def _listed(items: tuple[Step, ...] | tuple[Hypothesis, ...] | tuple[Outcome, ...]) -> str:
