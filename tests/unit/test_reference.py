@@ -190,7 +190,7 @@ def test_captures_that_cannot_stand_for_anything(capture, words: str) -> None:  
 
 
 def test_an_unknown_kind_names_the_choices() -> None:
-    with pytest.raises(InputError, match="line-output transformer, diode-split transformer, horizontal yoke"):
+    with pytest.raises(InputError, match="driver transformer, horizontal yoke, line-output transformer"):
         Reference.begin("x", "gramophone", [good("a")])
 
 

@@ -14,9 +14,12 @@ from coilbell.quantities import counted
 
 if TYPE_CHECKING:
     from coilbell.bench.shelf import Shelf
-    from coilbell.winding import Capture, Reference
+    from coilbell.winding import Capture, Kind, Reference
 
 __all__ = ["add_arguments", "run"]
+
+_LARGEST_KIND = 100_000
+"""Of a kind's file no more is read than shows that it is too long [characters]."""
 
 _EXAMPLES = """\
 examples:
@@ -27,9 +30,13 @@ examples:
   coilbell reference show tarn-21-line
   coilbell reference export tarn-21-line tarn.json
   coilbell reference import tarn.json --merge
+  coilbell reference kinds "horizontal yoke"   its figures and sources
+  coilbell reference kinds my-kind.toml        is it sound?
 
 References are files in --store DIR, else in the folder that the environment
 variable COILBELL_REFERENCES names, else in the user's data folder.
+A kind of winding of your own is a TOML file: copy a shipped one (kinds NAME
+--toml), change it and give it as --kind; the reference then carries it.
 A damaged file is never replaced: move it away, then import an export.
 Exit code: 0 done; 2 wrong usage, unusable record, damaged reference; 3 no
 reference of that name, or its folder cannot be made.
@@ -43,6 +50,7 @@ _ACTIONS: dict[str, str] = {
     "check": "verify files, hashes and captures of one or all",
     "export": "write one to a file, to hand on",
     "import": "take one over from a file",
+    "kinds": "list the kinds of winding, show one, or check a file of your own",
 }
 
 
@@ -60,8 +68,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     made["export"].add_argument("--force", action="store_true", help="replace FILE when it exists")
     made["import"].add_argument("--name", metavar="NAME", dest="rename", help="keep it under another name")
     made["import"].add_argument("--merge", action="store_true", help="join it to the one of that name")
-    for name in ("add", "list", "show", "check", "import"):
+    for name in ("add", "list", "show", "check", "import", "kinds"):
         made[name].add_argument("--json", action="store_true", help="one JSON object a line")
+    made["kinds"].add_argument("kind", metavar="KIND", nargs="?", help="a kind, or a TOML file to check")
+    made["kinds"].add_argument("--toml", action="store_true", help="the kind as a TOML file to copy")
     _add_arguments(made["add"])
 
 
@@ -70,7 +80,7 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
     add("name", metavar="NAME", help="name of the reference; made when new")
     add("files", metavar="RECORD", nargs="+", help="record files of one unit")
     add("--unit", metavar="UNIT", required=True, help="name of the specimen")
-    add("--kind", metavar="KIND", help="kind of winding; needed for a new reference")
+    add("--kind", metavar="KIND", help="kind of winding, or its TOML file; needed for a new reference")
     add("--shorted", metavar="HOW", help="what was shorted on purpose; a good unit without")
     add_reading(parser)
     add("--note", metavar="TEXT", default="", help="kept with a new reference")
@@ -88,19 +98,20 @@ def run(options: argparse.Namespace) -> int:
         "check": _check,
         "export": _export,
         "import": _import,
+        "kinds": _kinds,
     }
     return actions[action](options, Shelf(options.store))
 
 
 def _add(options: argparse.Namespace, shelf: Shelf) -> int:
-    from coilbell.winding import Reference, kind_named
+    from coilbell.winding import Reference
 
     captures = _captures(options)
     if shelf.holds(options.name):
         before = shelf.get(options.name)
-        if options.kind is not None and kind_named(options.kind) != before.kind:
+        if options.kind is not None and _kind(options.kind) != before.kind:
             raise InputError(
-                f"{options.name} is a {before.kind.name}, not a {options.kind}; leave --kind out"
+                f"{options.name} is of another kind, a {before.kind.name}; leave --kind {options.kind} out"
             )
         _refuse_doubles(captures, before)
         after = before.having(captures)
@@ -110,7 +121,7 @@ def _add(options: argparse.Namespace, shelf: Shelf) -> int:
             from coilbell.winding import KINDS
 
             raise InputError(f"{options.name} is new: give --kind, one of: {', '.join(KINDS)}")
-        after = Reference.begin(options.name, options.kind, captures, options.note)
+        after = Reference.begin(options.name, _kind(options.kind), captures, options.note)
         new = len(captures)
     shelf.put(after)
     tell(
@@ -234,6 +245,51 @@ def _import(options: argparse.Namespace, shelf: Shelf) -> int:
     shelf.put(named)
     print(_summary(options, named))
     return 0
+
+
+def _kinds(options: argparse.Namespace, shelf: Shelf) -> int:
+    from coilbell.bench.words.kind import kind_facts, kind_line, kind_text
+    from coilbell.winding import KINDS, encode_kind
+
+    del shelf
+    if options.kind is None:
+        if options.toml:
+            raise InputError(f"--toml needs a kind; choose one of: {', '.join(KINDS)}")
+        for kind in KINDS.values():
+            facts = kind_facts(kind)
+            print(json.dumps(facts) if options.json else kind_line(facts))
+        return 0
+    kind = _kind(options.kind)
+    if kind.name not in KINDS:
+        tell(f"{options.kind}: sound")
+    if options.toml:
+        print(encode_kind(kind), end="")
+        return 0
+    facts = kind_facts(kind)
+    print(json.dumps(facts) if options.json else kind_text(facts))
+    return 0
+
+
+def _kind(text: str) -> Kind:
+    """The kind of that name, or of that TOML file. Raises InputError, FileError."""
+    from coilbell.winding import KINDS, decode_kind, kind_named
+
+    path = Path(text)
+    if path.suffix.lower() != ".toml":
+        return kind_named(text)
+    try:
+        with path.open(encoding="utf-8") as file:
+            kind = decode_kind(file.read(_LARGEST_KIND))
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or "it is not text"
+        raise FileError(f"{path}: cannot be read: {reason}; check the name") from error
+    except FileError as error:
+        raise FileError(f"{path}: {error}") from error
+    if KINDS.get(kind.name, kind) != kind:
+        raise FileError(
+            f"{path}: a kind called {kind.name!r} ships with other figures; give yours another name"
+        )
+    return kind
 
 
 def _there(shelf: Shelf, name: str) -> None:

@@ -3,7 +3,8 @@
 from coilbell.winding.odds.added import Added
 from coilbell.winding.odds.explanation import Explanation
 from coilbell.winding.odds.healthy import Healthy, healthy_of
-from coilbell.winding.odds.kind import KINDS, Kind, kind_named
+from coilbell.winding.odds.kind import KINDS, Kind, decode_kind, encode_kind, kind_named
+from coilbell.winding.odds.kindfile import SPREAD, TYPICAL
 from coilbell.winding.odds.likelihood import CauseOdds, Posterior, shorted_neighbourhoods
 from coilbell.winding.odds.observation import AmplitudeSlope, Observation, Ring, grouped, observe
 from coilbell.winding.odds.plane import Shift
@@ -39,6 +40,8 @@ from coilbell.winding.tank.tankdoubt import TankDoubt, TankDoubtKind
 __all__ = [
     "KINDS",
     "REFERENCE_SCHEMA",
+    "SPREAD",
+    "TYPICAL",
     "Added",
     "AddedCapacitance",
     "AmplitudeSlope",
@@ -78,8 +81,10 @@ __all__ = [
     "compare",
     "coupling_of",
     "decode",
+    "decode_kind",
     "digest",
     "encode",
+    "encode_kind",
     "fault_curve",
     "fault_curves",
     "find",

@@ -111,9 +111,10 @@ class Reference:
             raise ReferenceMismatch(f"reference {self.name}: {problems[0]}")
 
     @classmethod
-    def begin(cls, name: str, kind: str, captures: Sequence[Capture], note: str = "") -> Reference:
-        """A new reference of the named kind, dated now."""
-        return cls(name, kind_named(kind), tuple(captures), note, datetime.now(UTC).replace(microsecond=0))
+    def begin(cls, name: str, kind: str | Kind, captures: Sequence[Capture], note: str = "") -> Reference:
+        """A new reference of that kind, dated now."""
+        known = kind_named(kind) if isinstance(kind, str) else kind
+        return cls(name, known, tuple(captures), note, datetime.now(UTC).replace(microsecond=0))
 
     def having(self, captures: Iterable[Capture]) -> Reference:
         """This reference with further captures; repeats of the very same capture are left out."""
@@ -129,6 +130,10 @@ class Reference:
         if other.kind.name != self.kind.name:
             raise ReferenceMismatch(
                 f"{self.name} is a {self.kind.name}, {other.name} a {other.kind.name}; keep them apart"
+            )
+        if other.kind != self.kind:
+            raise ReferenceMismatch(
+                f"{self.name} and {other.name} differ in the figures of a {self.kind.name}; keep them apart"
             )
         arriving = (replace(c, origin=c.origin or other_origin) for c in other.captures)
         joined = self.having(arriving)

@@ -4,7 +4,8 @@
 
     {"schema": 1, "what": "coilbell reference", "name": ..., "kind": ..., "captures": [...], "sha256": ...}
 
-The hash is SHA-256 over the same object without "sha256", written with sorted keys and no blanks, so that
+A kind that does not ship is there whole, as "kind_table", so that the reference can be used elsewhere. The
+hash is SHA-256 over the same object without "sha256", written with sorted keys and no blanks, so that
 it does not depend on how the text is laid out. Frequencies are in Hz, capacitances in F, times in UTC.
 """
 
@@ -20,7 +21,7 @@ from typing import Any
 
 from coilbell.errors import CoilbellError, FileError
 from coilbell.record import Capacitor, Connection, Loading
-from coilbell.winding.odds.kind import kind_named
+from coilbell.winding.odds.kind import KINDS, Kind, kind_named, kind_of, table_of_kind
 from coilbell.winding.odds.observation import Observation
 from coilbell.winding.odds.reference import Capture, Condition, Reference
 
@@ -91,7 +92,21 @@ def _body(reference: Reference) -> dict[str, Any]:
         "created": _written(reference.created),
         "origins": list(reference.origins),
         "captures": [_capture_body(capture) for capture in reference.captures],
-    }
+    } | _kind_body(reference.kind)
+
+
+def _kind_body(kind: Kind) -> dict[str, Any]:
+    """The table of a kind that does not ship; nothing of one that does: its figures may be bettered."""
+    return {} if KINDS.get(kind.name) == kind else {"kind_table": table_of_kind(kind)}
+
+
+def _kind(body: dict[str, Any]) -> Kind:
+    if "kind_table" not in body:
+        return kind_named(body["kind"])
+    kind = kind_of(body["kind_table"])
+    if kind.name != body["kind"]:
+        raise FileError(f"is of a {body['kind']!r:.60}, its kind's table of a {kind.name!r}")
+    return kind
 
 
 def _capture_body(capture: Capture) -> dict[str, Any]:
@@ -134,7 +149,7 @@ def _read(text: str | None) -> datetime | None:
 def _reference(body: dict[str, Any]) -> Reference:
     return Reference(
         str(body["name"]),
-        kind_named(body["kind"]),
+        _kind(body),
         tuple(_capture(item) for item in body["captures"]),
         str(body["note"]),
         _read(body["created"]),

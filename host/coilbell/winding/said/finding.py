@@ -13,7 +13,7 @@ from coilbell.winding.odds.ambiguity import not_separable, other_capacitor
 from coilbell.winding.odds.cause import causes
 from coilbell.winding.odds.explanation import Explanation
 from coilbell.winding.odds.healthy import Healthy, healthy, matched
-from coilbell.winding.odds.kind import Kind, Spread, kind_named
+from coilbell.winding.odds.kind import Kind, kind_named
 from coilbell.winding.odds.likelihood import Posterior, posterior
 from coilbell.winding.odds.observation import Observation, Ring, grouped, observe
 from coilbell.winding.odds.plane import Shift, loss_slope, shift_of
@@ -194,7 +194,7 @@ def _without_reference(
     rang = rings[0].rings
     explanation = Explanation.UNDECIDED if rang else Explanation.NO_RING
     tank, trouble = _tank(rings, None, direct_ohms)
-    trouble += specimen_doubts(rings, None, kind.spread if kind else Spread())
+    trouble += specimen_doubts(rings, None, (kind or kind_named("other winding")).spread)
     return Finding(
         explanation,
         None,
