@@ -145,3 +145,35 @@ def test_a_full_disk_is_one_line() -> None:
     assert done.returncode == 3
     assert done.stderr.count(b"\n") == 1
     assert done.stderr.startswith(b"coilbell: the system refused: ")
+
+
+def test_the_paths_that_the_developers_page_names_are_there() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert len(text.split()) < 2200, "ten minutes at 200 words a minute, and some code"
+    homes = (
+        ROOT,
+        ROOT / "host" / "coilbell",
+        ROOT / "firmware",
+        ROOT / "host" / "coilbell" / "bench" / "page",
+    )
+    named = set(re.findall(r"`([a-z_/-]+(?:\.py|\.toml|/))`", text)) | set(re.findall(r"\]\(([^)]+)\)", text))
+    missing = [place for place in named if not any((home / place).exists() for home in homes)]
+    assert not missing
+    assert len(named) > 15
+
+
+def test_decisions_are_dated_and_found_from_the_developers_page() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    listed = subprocess.run(
+        ["git", "ls-files", "*decisions.md"], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    for name in listed.stdout.split():
+        assert f"]({name})" in text, name
+    places = re.findall(r"\]\(([^)]*decisions\.md)\)", text)
+    assert len(places) >= 8
+    for place in places:
+        bullets = [
+            x for x in (ROOT / place).read_text(encoding="utf-8").splitlines() if x[:1] not in ("", " ", "#")
+        ]
+        assert bullets
+        assert all(re.match(r"- 20\d\d-\d\d-\d\d\. \S", bullet) for bullet in bullets), place
