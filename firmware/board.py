@@ -9,12 +9,15 @@ RING_CHANNEL = 0  # the winding, biased to mid-scale
 LEAD_CHANNEL = 1  # the leads behind the high-ohm divider, raised so that either polarity shows
 LOOP_CHANNEL = 2  # the pulse pin behind a divider: the loop-back that shows the latency
 
-# Test capacitors: letter, pin that switches it in, value [fF], tolerance [ppm], tan(delta) [ppm]
+# Test capacitors: letter, pin that switches it in, value [fF], tolerance [ppm], tan(delta) [ppm], resistance
+# of its way from post to post [microhm]: copper of the printed board and the switch that is on, series_ohms
+# of hardware-notes/circuit/copper.json
 CAPACITORS = (
-    ("A", 16, 22_000_000, 10_000, 100),
-    ("B", 17, 2_200_000, 10_000, 100),
-    ("C", 18, 100_000_000, 20_000, 200),
+    ("A", 16, 22_000_000, 10_000, 100, 7_400),
+    ("B", 17, 2_200_000, 10_000, 100, 7_900),
+    ("C", 18, 100_000_000, 20_000, 200, 7_400),
 )
+SERIES_UNCERTAINTY_UOHM = 1_000  # the same file's series_uncertainty_ohms, until a check refines it
 # From switching a capacitor to the next shot: until the one switched off no longer changes, three times the
 # 0.1 s that its transistor's drain takes to rise.
 SETTLE_MS = 300
@@ -62,10 +65,21 @@ CONSTANTS = [
     ("lead_offset_code_16", 11_917, 128 * 16, 3584 * 16),  # 0 V at the leads, raised to 0.60 V
     ("lead_uv", 8_861, 1_000, 1_000_000),  # uV at the leads per code: 1/114.1 of it, times 10.375
 ]
-for _letter, _pin, _ff, _tolerance, _loss in CAPACITORS:
+# Between the posts and the winding: test leads as hardware-notes/calibration.md asks for, 7 milliohm (0.6 m
+# of 1.5 mm2), and both clips' contacts, 50 milliohm as is usual, more or less (common practice, no published
+# source); and a winding on the posts themselves, 0.1 m of that wire.
+CONSTANTS += [
+    ("clips_uohm", 57_000, 0, 10_000_000),
+    ("clips_uncertainty_uohm", 30_000, 0, 10_000_000),
+    ("posts_uohm", 1_200, 0, 10_000_000),
+    ("posts_uncertainty_uohm", 600, 0, 10_000_000),
+]
+for _letter, _pin, _ff, _tolerance, _loss, _uohm in CAPACITORS:
     CONSTANTS.append((_letter + "_ff", _ff, 1_000, 2_000_000_000))
     CONSTANTS.append((_letter + "_tolerance_ppm", _tolerance, 1, 500_000))
     CONSTANTS.append((_letter + "_loss_ppm", _loss, 0, 500_000))
+    CONSTANTS.append((_letter + "_series_uohm", _uohm, 0, 10_000_000))
+    CONSTANTS.append((_letter + "_series_uncertainty_uohm", SERIES_UNCERTAINTY_UOHM, 0, 10_000_000))
 # Codes of the converter that are wider than one count: which, by how many thousandths of a count, and how
 # uncertain that is. Code 0: no step kept here.
 STEPS = 4

@@ -55,13 +55,17 @@ class Capacitor:
 
     farads: capacitance [F]; tolerance: relative standard uncertainty [1];
     name: the tester's letter for it, or "" when it is only a value;
-    loss_tangent: tan(delta) of its dielectric at the ring frequency [1].
+    loss_tangent: tan(delta) of its dielectric at the ring frequency [1];
+    series_ohms: resistance of its way from post to post, of copper and of the switch that is on, with its
+    standard uncertainty [ohm].
     """
 
     farads: float
     tolerance: float = 0.01
     name: str = ""
     loss_tangent: float = 0.0
+    series_ohms: float = 0.0
+    series_uncertainty: float = 0.0
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.farads) and 1e-13 <= self.farads <= 1e-2):
@@ -78,6 +82,10 @@ class Capacitor:
             raise RecordError(
                 "test_capacitor", f"loss tangent {self.loss_tangent!r}", "give a fraction such as 0.0003"
             )
+        for name in ("series_ohms", "series_uncertainty"):
+            value = getattr(self, name)
+            if not (math.isfinite(value) and 0 <= value < 1e3):
+                raise RecordError("test_capacitor", f"{name} {value!r}", "give ohms, such as 0.0074")
 
     @property
     def words(self) -> str:
@@ -93,17 +101,20 @@ _SIZES = ((1e-3, "mF"), (1e-6, "uF"), (1e-9, "nF"), (1e-12, "pF"))
 class Loading:
     """What the tester itself puts across the winding, test capacitor apart.
 
-    siemens: input and bias conductance [S]; farads: input and lead capacitance [F]; both with standard
-    uncertainties. The board check measures them.
+    siemens: input and bias conductance [S]; farads: input and lead capacitance [F]; lead_ohms: resistance
+    between the posts and the winding, of leads and their contacts, in series with the winding [ohm]; all
+    with standard uncertainties. The board check measures the first two.
     """
 
     siemens: float = 0.0
     farads: float = 0.0
     siemens_uncertainty: float = 0.0
     farads_uncertainty: float = 0.0
+    lead_ohms: float = 0.0
+    lead_uncertainty: float = 0.0
 
     def __post_init__(self) -> None:
-        for name in ("siemens", "farads", "siemens_uncertainty", "farads_uncertainty"):
+        for name in self.__slots__:
             value = getattr(self, name)
             if not (math.isfinite(value) and value >= 0):
                 raise RecordError("loading", f"{name} {value!r}", "give 0 or more")

@@ -67,7 +67,7 @@ def test_two_capacitors_tell_the_windings_own_stray_capacitance():
 def test_a_board_tells_what_it_adds():
     with board.Tester.open("virtual:?part=tarn-yoke-line&seed=3&hurry=1&pace=0") as tester:
         record = tester.capture(board.Settings(capacitor="A", shots=1, samples=512))[0]
-        assert record.loading == tester.identity.loading
+        assert record.loading == tester.identity.loading()
     assert record.loading.farads == pytest.approx(25e-12)
     assert record.loading.siemens == pytest.approx(1e-6)
 

@@ -122,7 +122,7 @@ class Sweeps:
             pretrigger=int(sound[:pretrigger].sum()),
             pulse_s=self._begin["width_ticks"] / identity.tick_hz or None,
             test_capacitor=None if looped else identity.capacitor(self._settings.capacitor),
-            loading=None if looped else identity.loading,
+            loading=None if looped else identity.loading(self._settings.on_posts),
             gain=1.0 if looped else identity.gain,
             board=identity.words,
             utc=datetime.now(UTC),

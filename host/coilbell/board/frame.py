@@ -97,8 +97,8 @@ Contract
 * A frame that arrives whole and unharmed is right; one that does not is never delivered, and `Reader` finds
   the next one.
 * Units are in the names: mv, uv, nv, us, ms, hz, ppm, ff (femtofarad), ps (picosecond), psi (picosiemens),
-  mc (thousandths of a degree Celsius), per_ks (per thousand seconds), code_16 and mcode (sixteenths and
-  thousandths of a converter code).
+  uohm (microhm), mc (thousandths of a degree Celsius), per_ks (per thousand seconds), code_16 and mcode
+  (sixteenths and thousandths of a converter code).
 
 Detail, may change without a new version: further keys in a text payload, wording of ERROR, pauses between
 frames, how many bytes arrive at once.

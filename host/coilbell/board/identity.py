@@ -113,14 +113,19 @@ class Identity:
         kept = self.constants.get("input_uncertainty_psi")
         return self.input_siemens / 2 if kept is None else kept * 1e-12
 
-    @property
-    def loading(self) -> Loading:
-        """What the tester puts across the winding besides the test capacitor."""
+    def loading(self, on_posts: bool = False) -> Loading:
+        """What the tester puts across the winding besides the test capacitor, and its leads in series.
+
+        on_posts: the winding is screwed to the posts; else it hangs on leads with clips.
+        """
+        way = "posts" if on_posts else "clips"
         return Loading(
             self.input_siemens,
             self.stray_farads,
             self.input_uncertainty_siemens,
             self.stray_uncertainty_farads,
+            self.constants.get(f"{way}_uohm", 0) * 1e-6,
+            self.constants.get(f"{way}_uncertainty_uohm", 0) * 1e-6,
         )
 
     @property
@@ -145,7 +150,10 @@ class Identity:
             choices = ", ".join(self.capacitors)
             raise InputError(f"this board has no test capacitor {letter!r}; choose one of: {choices}")
         part = {key: self.constants[f"{letter}_{key}"] for key in ("ff", "tolerance_ppm", "loss_ppm")}
-        return Capacitor(part["ff"] * 1e-15, part["tolerance_ppm"] * 1e-6, letter, part["loss_ppm"] * 1e-6)
+        way = [self.constants.get(f"{letter}_series_{key}", 0) * 1e-6 for key in ("uohm", "uncertainty_uohm")]
+        return Capacitor(
+            part["ff"] * 1e-15, part["tolerance_ppm"] * 1e-6, letter, part["loss_ppm"] * 1e-6, *way
+        )
 
 
 def admit(hello: frame.Frame, constants: frame.Frame) -> Identity:

@@ -41,6 +41,8 @@ class Settings:
     loop_back: bool = False
     """Sample the pulse pin through the loop-back instead of the winding, with no test capacitor."""
     connection: Connection = Connection.UNKNOWN
+    on_posts: bool = False
+    """True for a winding on the tester's posts themselves; else it hangs on leads with clips."""
     note: str = ""
 
     def __post_init__(self) -> None:

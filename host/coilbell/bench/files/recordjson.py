@@ -9,9 +9,11 @@
        "volts_per_count": 0.000805, "full_scale": [0.0, 4095.0], "resolution": 1.0,
        "wide_codes": [{"code": 1536.0, "excess": 8.9, "uncertainty": 0.4}],
        "pretrigger": 64, "pulse_s": 2e-06, "gain": 1.0, "shot": 0,
-       "test_capacitor": {"farads": 2.2e-08, "tolerance": 0.01, "name": "A", "loss_tangent": 0.0},
+       "test_capacitor": {"farads": 2.2e-08, "tolerance": 0.01, "name": "A", "loss_tangent": 0.0,
+                          "series_ohms": 0.0074, "series_uncertainty": 0.001},
        "loading": {"siemens": 3.9e-08, "farads": 1.9e-09,
-                   "siemens_uncertainty": 2.5e-08, "farads_uncertainty": 3e-10},
+                   "siemens_uncertainty": 2.5e-08, "farads_uncertainty": 3e-10,
+                   "lead_ohms": 0.057, "lead_uncertainty": 0.03},
        "board": "", "utc": "2026-03-01T09:30:00Z", "connection": "out of circuit",
        "note": "", "source": "", "extra": {"temperature": "21 C"}}]}
 
@@ -62,6 +64,8 @@ class _Capacitor(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True)
     tolerance: float = 0.01
     name: str = ""
     loss_tangent: float = 0.0
+    series_ohms: float = 0.0
+    series_uncertainty: float = 0.0
 
 
 class _Loading(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
@@ -69,6 +73,8 @@ class _Loading(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     farads: float = 0.0
     siemens_uncertainty: float = 0.0
     farads_uncertainty: float = 0.0
+    lead_ohms: float = 0.0
+    lead_uncertainty: float = 0.0
 
 
 class _Temperature(msgspec.Struct, forbid_unknown_fields=True):
@@ -120,6 +126,8 @@ class _File(msgspec.Struct, forbid_unknown_fields=True):
     schema: int
     records: list[_Record]
 
+
+_LATER = ("series_ohms", "series_uncertainty", "lead_ohms", "lead_uncertainty")
 
 _Shape = TypeVar("_Shape", bound=msgspec.Struct)
 
@@ -174,8 +182,8 @@ def _struct(record: Record) -> _Record:
         rate_uncertainty=record.rate_uncertainty or None,
         full_scale=None if record.full_scale is None else (record.full_scale[0], record.full_scale[1]),
         wide_codes=[_WideCode(w.code, w.excess, w.uncertainty) for w in record.wide_codes],
-        test_capacitor=None if capacitor is None else _Capacitor(*_values(capacitor)),
-        loading=None if record.loading is None else _Loading(*astuple(record.loading)),
+        test_capacitor=None if capacitor is None else _Capacitor(**_stated(capacitor)),
+        loading=None if record.loading is None else _Loading(**_stated(record.loading)),
         connection=str(record.connection),
         done=[str(step) for step in record.done],
         temperature=None if record.temperature is None else _Temperature(*astuple(record.temperature)),
@@ -198,8 +206,10 @@ _SHAPED = (
 _PLAIN_FIELDS = frozenset(name for name in _Record.__struct_fields__ if name not in _SHAPED)
 
 
-def _values(capacitor: Capacitor | _Capacitor) -> tuple[float, float, str, float]:
-    return capacitor.farads, capacitor.tolerance, capacitor.name, capacitor.loss_tangent
+def _stated(part: Capacitor | Loading) -> dict[str, Any]:
+    """Its fields; those of a later version where they are not 0, so that older ones read what is not new."""
+    every = {field.name: getattr(part, field.name) for field in fields(part)}
+    return {name: value for name, value in every.items() if value or name not in _LATER}
 
 
 def _type_name(samples: npt.NDArray[Any]) -> str:
@@ -218,7 +228,7 @@ def _record(struct: _Record, number: int) -> Record:
         rate_uncertainty=struct.rate_uncertainty or 0.0,
         full_scale=struct.full_scale,
         wide_codes=tuple(WideCode(w.code, w.excess, w.uncertainty) for w in struct.wide_codes),
-        test_capacitor=None if capacitor is None else Capacitor(*_values(capacitor)),
+        test_capacitor=None if capacitor is None else Capacitor(*msgspec.structs.astuple(capacitor)),
         loading=None if struct.loading is None else Loading(*msgspec.structs.astuple(struct.loading)),
         connection=_connection(struct.connection, number),
         done=tuple(_step(name, number) for name in struct.done),

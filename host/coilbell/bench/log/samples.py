@@ -114,11 +114,9 @@ def _default(field: Field[Any]) -> Any:
 
 def _plain(value: Any) -> Any:
     if isinstance(value, Capacitor):
-        return {
-            field.name: float(getattr(value, field.name)) for field in fields(value) if field.name != "name"
-        } | {"name": value.name}
+        return _figures(value, ("series_ohms", "series_uncertainty")) | {"name": value.name}
     if isinstance(value, Loading):
-        return {field.name: float(getattr(value, field.name)) for field in fields(value)}
+        return _figures(value, ("lead_ohms", "lead_uncertainty"))
     if isinstance(value, Temperature):
         warm = {"celsius": float(value.celsius), "uncertainty": float(value.uncertainty)}
         return warm | {"board": value.board}
@@ -131,6 +129,12 @@ def _plain(value: Any) -> Any:
     if isinstance(value, tuple):
         return [one.value if isinstance(one, Step) else _plain_member(one) for one in value]
     return value
+
+
+def _figures(value: Capacitor | Loading, later: Sequence[str]) -> dict[str, float]:
+    """Its numbers; those of a later version only where they are not at 0, so that old hashes stand."""
+    every = {field.name: getattr(value, field.name) for field in fields(value) if field.name != "name"}
+    return {name: float(number) for name, number in every.items() if number or name not in later}
 
 
 def _plain_member(one: Any) -> Any:

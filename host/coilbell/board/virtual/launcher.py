@@ -31,6 +31,8 @@ _NOMINAL = {
     "lead_offset_code_16": 2048 * 16,
     "lead_uv": _LEAD_UV,
 }
+for _way in ("clips", "posts", "A_series", "B_series", "C_series"):  # no copper but the winding's own
+    _NOMINAL[_way + "_uohm"] = _NOMINAL[_way + "_uncertainty_uohm"] = 0
 _PROMPT = b"\r\n>>> "
 
 

@@ -30,7 +30,8 @@ from coilbell.errors import CoilbellError, ReferenceMismatch
 from coilbell.record import Capacitor
 from coilbell.winding.odds.kind import Kind, Spread
 from coilbell.winding.odds.observation import Ring, same_capacitor
-from coilbell.winding.odds.reference import Reference, UnitMean
+from coilbell.winding.odds.reference import Condition, Reference, UnitMean
+from coilbell.winding.odds.testerloss import Tester, loss_shift
 from coilbell.winding.tank.freering import FreeRing
 from coilbell.winding.tank.healthytank import HealthyTank
 from coilbell.winding.tank.several import SeveralCapacitorTank, tank_of_several
@@ -112,18 +113,18 @@ def healthy(reference: Reference, rings: Sequence[Ring], unit: str = "") -> Heal
 
     unit: the specimen judged; when the reference holds its good rings they are what it is judged by.
     """
-    return _healthy(reference, tuple((r.capacitor, r.board) for r in rings), unit)
+    return _healthy(reference, tuple((r.capacitor, r.stated_loading, r.board) for r in rings), unit)
 
 
 @lru_cache(maxsize=32)
-def _healthy(reference: Reference, with_: tuple[tuple[Capacitor, str], ...], unit: str) -> Healthy:
+def _healthy(reference: Reference, with_: tuple[Tester, ...], unit: str) -> Healthy:
     """The same from the capacitors and testers alone, kept: the figures of a ring do not touch it."""
-    capacitors = [capacitor for capacitor, _ in with_]
+    capacitors = [capacitor for capacitor, _, _ in with_]
     means = reference.good_means(capacitors)
     own = [m for m in means if unit and m.unit == unit]
     used = own or list(means)
     location = np.mean([m.point for m in used], axis=0)
-    shift, extra = _capacitor_errors(reference, with_)
+    shift, extra = _tester_errors(reference, with_, location)
     measured = _measured_by_all(reference, own) or _measured(location, capacitors, reference.kind)
     tank = _tank(location, capacitors[0], reference.kind, measured)
     location = location + shift
@@ -200,12 +201,13 @@ def _fitted(q: Array, kind: Kind) -> Array:
     return np.where(share > 0.75, share, 0.0)
 
 
-def _capacitor_errors(reference: Reference, with_: Sequence[tuple[Capacitor, str]]) -> tuple[Array, Array]:
-    """Shift and covariance of the location from the difference and tolerance of the test capacitors."""
+def _tester_errors(reference: Reference, with_: Sequence[Tester], location: Array) -> tuple[Array, Array]:
+    """Shift and covariance of the location from the difference of the testers and their tolerances."""
     m = len(with_)
     shift, variance = np.zeros(2 * m), np.zeros(2 * m)
     stray = math.sqrt(reference.kind.stray_farads[0] * reference.kind.stray_farads[1])
-    for k, (ours, board) in enumerate(with_):
+    for k, tester in enumerate(with_):
+        ours, _, board = tester
         theirs = next(c for c in reference.capacitors() if same_capacitor(c, ours))
         share = ours.farads / (ours.farads + stray)
         shift[k] = -0.5 * share * math.log(ours.farads / theirs.farads)
@@ -213,7 +215,16 @@ def _capacitor_errors(reference: Reference, with_: Sequence[tuple[Capacitor, str
         if board and board in _boards(reference) and ours == theirs:
             tolerance *= _KEPT_TOLERANCE
         variance[k] = (0.5 * share * tolerance) ** 2
+        ring = math.exp(location[k]), math.exp(location[m + k])
+        shift[m + k], variance[m + k] = loss_shift(tester, _tester_of(reference, theirs), *ring, stray)
     return shift, np.diag(variance)
+
+
+def _tester_of(reference: Reference, capacitor: Capacitor) -> Tester:
+    """The tester of the good rings with that capacitor; unknown where they were made with several."""
+    seen = [c.observation for c in reference.captures if c.condition is Condition.GOOD]
+    testers = {(o.capacitor, o.loading, o.board) for o in seen if same_capacitor(o.capacitor, capacitor)}
+    return testers.pop() if len(testers) == 1 else (capacitor, None, "")
 
 
 def _boards(reference: Reference) -> set[str]:

@@ -139,10 +139,15 @@ class Ring:
         return f"{concise(natural_khz, natural_khz * spread_f)} kHz, Q {concise(q, q * spread_q)}"
 
     @property
-    def loading(self) -> Loading:
-        """What the tester adds, where all observations say the same; else nothing is known to take off."""
+    def stated_loading(self) -> Loading | None:
+        """What the tester adds, where all observations say the same; None where nobody knows."""
         stated = {o.loading for o in self.observations}
-        return (stated.pop() if len(stated) == 1 else None) or Loading()
+        return stated.pop() if len(stated) == 1 else None
+
+    @property
+    def loading(self) -> Loading:
+        """What the tester adds as far as it is known; else there is nothing to take off."""
+        return self.stated_loading or Loading()
 
 
 def observe(

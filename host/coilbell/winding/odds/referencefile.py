@@ -111,18 +111,13 @@ def _kind(body: dict[str, Any]) -> Kind:
 
 def _capture_body(capture: Capture) -> dict[str, Any]:
     seen = capture.observation
-    loading = {} if seen.loading is None else {"loading": asdict(seen.loading)}
+    loading = {} if seen.loading is None else {"loading": _stated(asdict(seen.loading))}
     return {
         "unit": capture.unit,
         "condition": str(capture.condition),
         "how": capture.how,
         "origin": capture.origin,
-        "capacitor": {
-            "farads": seen.capacitor.farads,
-            "tolerance": seen.capacitor.tolerance,
-            "name": seen.capacitor.name,
-            "loss_tangent": seen.capacitor.loss_tangent,
-        },
+        "capacitor": _stated(asdict(seen.capacitor)),
         "frequency_hz": seen.frequency_hz,
         "q": seen.q,
         "frequency_uncertainty": seen.frequency_uncertainty,
@@ -136,6 +131,14 @@ def _capture_body(capture: Capture) -> dict[str, Any]:
         "utc": _written(seen.utc),
         "source": seen.source,
     } | loading
+
+
+_LATER = ("series_ohms", "series_uncertainty", "lead_ohms", "lead_uncertainty")
+
+
+def _stated(figures: dict[str, Any]) -> dict[str, Any]:
+    """Without those of a later version that are at 0, so that old references keep their hashes."""
+    return {name: value for name, value in figures.items() if value or name not in _LATER}
 
 
 def _written(when: datetime | None) -> str | None:

@@ -3,7 +3,9 @@
 Capture i with the test capacitor C_i, tester loading (G_t, C_t') and loss tangent d_i obeys exactly
 
     w0_i^2 = (1 + R g_i)/(L c_i)        2 a_i = R/L + g_i/c_i
-    c_i = C_i + C_t' + C_s              g_i = G + G_t + w0_i C_i d_i
+    c_i = C_i + C_t' + C_s              g_i = G + G_t + w0_i C_i d_i + r_i (w0_i C_i)^2
+
+with r_i the resistance in series with a test capacitor; R is then without that of the leads.
 
 Two captures give the four unknowns L, C_s, R, G; with three or more they are found by generalised least
 squares over all inputs' uncertainties, and chi-square says whether one such winding explains them. The
@@ -99,7 +101,8 @@ def tank_of_several(
 def _inputs(
     captures: Sequence[tuple[FreeRing, Capacitor]], load: Loading, correlation: float
 ) -> tuple[Array, Array]:
-    """Values (4 n + 2,): w_d and a of each, C and d of each, tester's S and F; and their covariance."""
+    """Values (5 n + 3,): w_d and a of each, C and d of each, r of each, tester's S, F and leads' R; and their
+    covariance."""
     n = len(captures)
     if n < 2:
         raise InputError(f"{n} capture; stray capacitance needs captures with two different capacitors")
@@ -111,7 +114,8 @@ def _inputs(
         )
     values = [v for ring, _ in captures for v in (ring.angular_per_s, ring.decay_per_s)]
     values += [v for _, c in captures for v in (c.farads, c.loss_tangent)]
-    covariance = np.zeros((4 * n + 2, 4 * n + 2))
+    values += [c.series_ohms for _, c in captures]
+    covariance = np.zeros((5 * n + 3, 5 * n + 3))
     for i, (ring, _) in enumerate(captures):
         covariance[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] = ring.covariance
     spreads = np.array([capacitor_uncertainties(c) for _, c in captures])
@@ -119,17 +123,22 @@ def _inputs(
     at = slice(2 * n, 4 * n, 2)
     covariance[at, at] = np.outer(spreads[:, 0], spreads[:, 0]) * mixed
     covariance[range(2 * n + 1, 4 * n, 2), range(2 * n + 1, 4 * n, 2)] = spreads[:, 1] ** 2
-    covariance[-2, -2], covariance[-1, -1] = load.siemens_uncertainty**2, load.farads_uncertainty**2
-    return np.array([*values, load.siemens, load.farads]), covariance
+    # One sort of copper and of switch: what is wrong of one test capacitor's way is wrong of all.
+    ways = np.array([c.series_uncertainty for _, c in captures])
+    covariance[4 * n : 5 * n, 4 * n : 5 * n] = np.outer(ways, ways)
+    own = (load.siemens_uncertainty, load.farads_uncertainty, load.lead_uncertainty)
+    covariance[range(5 * n, 5 * n + 3), range(5 * n, 5 * n + 3)] = np.square(own)
+    return np.array([*values, load.siemens, load.farads, load.lead_ohms]), covariance
 
 
 def _split(x: ComplexArray) -> tuple[ComplexArray, ...]:
     """Natural w0, decay, test capacitance, tester's conductance, capacitance but C_s: each (n,) or one."""
-    n = (x.size - 2) // 4
+    n = (x.size - 3) // 5
     angular, decay = x[0 : 2 * n : 2], x[1 : 2 * n : 2]
     test, tangent = x[2 * n : 4 * n : 2], x[2 * n + 1 : 4 * n : 2]
     natural = np.sqrt(angular**2 + decay**2)
-    return natural, decay, test, x[-2] + natural * test * tangent, test + x[-1]
+    outside = x[-3] + natural * test * tangent + x[4 * n : 5 * n] * (natural * test) ** 2
+    return natural, decay, test, outside, test + x[-2]
 
 
 def _start(values: Array) -> Array:
@@ -149,14 +158,14 @@ def _start(values: Array) -> Array:
             "the captures are not of one winding in one state"
         )
     shunt, rate = np.polyfit(1 / total, 2 * decay - outside / total, 1)
-    return np.array([henries, stray, rate * henries, shunt])
+    return np.array([henries, stray, rate * henries - values[-1], shunt])
 
 
 def _errors(solution: ComplexArray, x: ComplexArray) -> ComplexArray:
     """(2 n,) relative errors of the two equations of each capture."""
     henries, stray, series, shunt = solution
     natural, decay, _, outside, known = _split(x)
-    total, siemens = known + stray, shunt + outside
+    total, siemens, series = known + stray, shunt + outside, series + x[-1]
     return np.concatenate(
         [
             natural**2 * henries * total - (1 + series * siemens),
@@ -190,7 +199,8 @@ def _solve(start: Array, values: Array, weight: Array) -> Array:
 
 def _sizes(solution: Array, values: Array) -> Array:
     """Natural sizes of the four unknowns, so that their steps compare."""
-    farads = float(np.mean(values[values.size // 2 - 1 : -2 : 2]))
+    n = (values.size - 3) // 5
+    farads = float(np.mean(values[2 * n : 4 * n : 2]))
     ohms = math.sqrt(solution[0] / farads)
     return np.array([solution[0], farads, ohms, 1 / ohms])
 
@@ -206,7 +216,8 @@ def _outputs(z: ComplexArray) -> ComplexArray:
     """Solution (4,), loss conductances (n,) and their slope from (solution, inputs)."""
     solution, x = z[:4], z[4:]
     natural, decay, _, outside, known = _split(x)
-    siemens = 2 * decay * (known + solution[1]) - outside
+    total = known + solution[1]
+    siemens = 2 * decay * total - outside - x[-1] * total / solution[0]
     across = np.log(natural) - np.mean(np.log(natural))
     slope = np.sum(across * np.log(siemens)) / np.sum(across**2)
     return np.concatenate([solution, siemens, slope[None]])

@@ -6,6 +6,10 @@ and g the conductance that is not the winding's, the free decay obeys exactly, a
 
     w0^2 = w_d^2 + a^2 = (1 + R (G + g))/(L C)        2 a = R/L + (G + g)/C        Q = w0/(2 a)
 
+A resistance r in series with the test capacitor, of the board's copper and its switch, counts as the
+conductance r (w0 C_t)^2 (right to (r w0 C_t)^2, 1e-7 for 10 milliohm at 30 ohm), that of the leads as part
+of R.
+
 One capacitor gives two figures for three unknowns (with C_s four): the loss is stated as if all of it
 were across the winding, and as if all of it were in series. `capacitors` separates them.
 """
@@ -114,7 +118,7 @@ def _inputs(
     stray: tuple[float, float],
     direct: tuple[float, float],
 ) -> tuple[Array, Array]:
-    """Values (8,) and covariance (8, 8) of what `_figures` takes."""
+    """Values (10,) and covariance (10, 10) of what `_figures` takes."""
     pairs = [
         (ring.angular_per_s, 0.0),
         (ring.decay_per_s, 0.0),
@@ -123,6 +127,8 @@ def _inputs(
         (load.farads, load.farads_uncertainty),
         stray,
         direct,
+        (capacitor.series_ohms, capacitor.series_uncertainty),
+        (load.lead_ohms, load.lead_uncertainty),
     ]
     covariance = np.diag([spread**2 for _, spread in pairs])
     covariance[:2, :2] = ring.covariance
@@ -154,11 +160,12 @@ _BY_RESISTANCE = _NAMES[-2:]
 
 def _figures(x: ComplexArray) -> ComplexArray:
     """The figures named in `_NAMES`."""
-    angular, decay, test, tangent, load_siemens, load_farads, stray, direct = x
+    angular, decay, test, tangent, load_siemens, load_farads, stray, direct, way, leads = x
     farads = test + load_farads + stray
     natural = np.sqrt(angular**2 + decay**2)
-    outside = load_siemens + natural * test * tangent
-    rate = 2 * decay - outside / farads
+    outside = load_siemens + natural * test * tangent + way * (natural * test) ** 2
+    # The leads' R/L, with 1/L = w0^2 C: what loss does to it is of the second order.
+    rate = 2 * decay - outside / farads - leads * natural**2 * farads
     shunt = rate * farads
     # All loss in series: w0^2 = (1 + R g)/(L C) and 2 a - g/C = R/L.
     series = rate / (natural**2 * farads - rate * outside)
