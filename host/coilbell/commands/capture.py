@@ -74,6 +74,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--interleave", metavar="M", type=int, default=1, help="shots of stepped delay in a record (1)")
     add("--samples", metavar="N", type=int, default=4096, help="samples of a shot (4096)")
     add("--pretrigger", metavar="N", type=int, default=128, help="samples before the pulse (128)")
+    add("--posts", action="store_true", help="the part is on the tester's posts, not on leads with clips")
     add("--pulse", metavar="TIME", help="width of the pulse, such as 2u; by default the board aims")
     add("--count", metavar="N", type=int, default=1, help="captures to take (1)")
     add("--watch", action="store_true", help="capture again and again until Ctrl-C")
@@ -124,6 +125,7 @@ def _request(options: argparse.Namespace) -> _Request:
             pretrigger=options.pretrigger,
             pulse_s=None if options.pulse is None else parse(options.pulse, "s", "--pulse"),
             connection=connection_of(options) or Connection.UNKNOWN,
+            on_posts=options.posts,
             note=options.note,
         )
         for letter in letters
