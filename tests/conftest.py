@@ -4,8 +4,12 @@ says, not by luck. Anywhere else it looks for new cases at each run; what it fin
 from __future__ import annotations
 
 import os
+import tempfile
 
 from hypothesis import settings
+
+os.environ["COILBELL_SETTINGS"] = os.path.join(tempfile.gettempdir(), "coilbell-no-settings.toml")
+# The settings of whoever runs the tests have no part in them.
 
 settings.register_profile("ci", derandomize=True, print_blob=True)
 if os.environ.get("COILBELL_CI"):

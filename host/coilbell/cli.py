@@ -31,6 +31,7 @@ COMMANDS: dict[str, str] = {
     "page": "watch the winding ring in a browser of this computer",
     "log": "the bench log: items, rings, findings, notes; search, hand on",
     "report": "one item of the log as one printable page, .html or .pdf",
+    "settings": "what would else be typed each time, and where each value comes from",
     "completion": "a script with which a shell completes commands and options",
 }
 """Command name -> one line of help. The module is `coilbell.commands.<name>`."""

@@ -1,7 +1,7 @@
 """The shelf: references kept as files in one folder, one file each.
 
-The folder is, in this order: the one named by the caller, the environment variable COILBELL_REFERENCES,
-the user's data folder. A file appears whole or not at all, and one that cannot be read is never replaced.
+The folder is, in this order: the one named by the caller, that of the settings, the user's data folder. A
+file appears whole or not at all, and one that cannot be read is never replaced.
 """
 
 from __future__ import annotations
@@ -10,13 +10,13 @@ import os
 import re
 from pathlib import Path
 
+from coilbell.bench.settings import setting
 from coilbell.errors import CoilbellError, FileError, InputError, MissingError, ReferenceMismatch
 from coilbell.whole import whole_file
 from coilbell.winding import Reference, decode, encode
 
 __all__ = ["Shelf", "read_reference", "reference_named", "write_reference"]
 
-VARIABLE = "COILBELL_REFERENCES"
 _ENDING = ".reference.json"
 _LIMIT = 50_000_000
 """Largest file read [bytes]."""
@@ -29,7 +29,7 @@ class Shelf:
     """References in one folder."""
 
     def __init__(self, folder: str | os.PathLike[str] | None = None) -> None:
-        self.folder = Path(folder or os.environ.get(VARIABLE) or _user_folder())
+        self.folder = Path(folder or setting("references") or _user_folder())
 
     def path(self, name: str) -> Path:
         """The file of the reference `name`; raises InputError when it cannot be a file's name."""

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from coilbell.commands.options import tell
+from coilbell.commands.options import port_of, tell
 from coilbell.errors import BoardTimeout, InputError, MeasurementError, MissingError
 
 if TYPE_CHECKING:
@@ -121,7 +121,7 @@ def _flash(options: argparse.Namespace) -> int:
     from coilbell.bench.words.fit import wrapped
     from coilbell.board import Mpremote, choose, flash, open_port, serial_ports
 
-    name = options.port or choose(serial_ports())
+    name = port_of(options) or choose(serial_ports())
     if name.startswith(("virtual:", "socket://")):
         raise InputError(f"{name} cannot be flashed; give a serial port such as COM5 or /dev/ttyACM0")
     # Our own words for a port that is busy or gone are better than those of the program called next.
@@ -192,7 +192,7 @@ def _check(options: argparse.Namespace) -> int:
     from coilbell.board import Tester, selftest
 
     coil, added = _known(options)
-    with Tester.open(options.port) as tester:
+    with Tester.open(port_of(options)) as tester:
         found = tester.identity
         outcome = selftest(tester, _told, options.loop_back)
         rows = [*outcome.rows, *_coil_rows(tester, outcome, coil, added)]

@@ -13,7 +13,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from coilbell.commands.options import add_connection, add_keeping, connection_of, drawer_of, tell, tell_kept
+from coilbell.commands.options import (
+    add_connection,
+    add_keeping,
+    add_port,
+    connection_of,
+    drawer_of,
+    port_of,
+    tell,
+    tell_kept,
+)
 from coilbell.errors import InputError, MeasurementError
 from coilbell.quantities import counted, parse
 
@@ -68,7 +77,7 @@ class _Request:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `coilbell capture`."""
     add = parser.add_argument
-    add("--port", metavar="PORT", help="COM5, /dev/ttyACM0, socket://host:port, virtual:...")
+    add_port(parser)
     add("--capacitor", metavar="A|B|C|both", default="A", help="test capacitor by letter; both: A, then B")
     add("--shots", metavar="N", type=int, default=8, help="records to take and fit jointly (8)")
     add("--interleave", metavar="M", type=int, default=1, help="shots of stepped delay in a record (1)")
@@ -93,7 +102,7 @@ def run(options: argparse.Namespace) -> int:
 
     request = _request(options)
     # The log first: nothing is struck that could not be kept.
-    with drawer_of(options) as drawer, Tester.open(options.port) as tester:
+    with drawer_of(options) as drawer, Tester.open(port_of(options)) as tester:
         for warning in tester.warnings:
             tell(f"coilbell: note: {warning}")
         if options.watch:

@@ -17,6 +17,7 @@ from coilbell.commands.options import (
     refuse_reading,
     show_and_keep,
     tell_chosen,
+    tolerance_of,
 )
 from coilbell.errors import InputError
 
@@ -139,7 +140,7 @@ def _given(
             raise InputError(
                 f"{name} stands on both sides; a ring held against itself shows nothing, give another"
             )
-    capacitors_for(files, options.capacitor, options.tolerance)
+    capacitors_for(files, options.capacitor, tolerance_of(options))
     split = len(sides[0]) if len(options.capacitor) > 1 else None
     stated = (
         (Connection.OUT_OF_CIRCUIT, Connection.IN_CIRCUIT) if relation is Relation.CIRCUIT else (None, None)

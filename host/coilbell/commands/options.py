@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from coilbell.bench.files.encoding import harmless
+from coilbell.bench.settings import setting
 from coilbell.errors import InputError
 from coilbell.quantities import parse
 
@@ -29,12 +30,14 @@ __all__ = [
     "add_connection",
     "add_keeping",
     "add_log",
+    "add_port",
     "add_prior",
     "add_reading",
     "add_reference",
     "connection_of",
     "drawer_of",
     "ohms_of",
+    "port_of",
     "prior_of",
     "reading_of",
     "reference_of",
@@ -43,6 +46,7 @@ __all__ = [
     "tell",
     "tell_chosen",
     "tell_kept",
+    "tolerance_of",
 ]
 
 PRIOR = "0.5"
@@ -126,7 +130,7 @@ def add_reading(parser: argparse.ArgumentParser, *, capacitor: str = "one, or on
     """Declare how record files are to be read."""
     add = parser.add_argument
     add("--capacitor", metavar="C", action="append", default=[], help=f"test capacitor; {capacitor}")
-    add("--tolerance", metavar="PERCENT", default="1", help="uncertainty of --capacitor (1)")
+    add("--tolerance", metavar="PERCENT", help="uncertainty of --capacitor (1, or that of the settings)")
     add("--channel", metavar="NAME", help="channel by name or number, for files that hold several")
 
 
@@ -138,12 +142,27 @@ def reading_of(
 
     return Reading(
         capacitors=tuple(options.capacitor),
-        tolerance=options.tolerance,
+        tolerance=tolerance_of(options),
         channel=options.channel,
         connection=connection,
         presumed=presumed,
         label=options.label,
     )
+
+
+def tolerance_of(options: argparse.Namespace) -> str:
+    """Uncertainty of the test capacitors typed [%]: --tolerance, else that of the settings."""
+    return str(options.tolerance or setting("tolerance"))
+
+
+def add_port(parser: argparse.ArgumentParser) -> None:
+    """Declare where the tester is."""
+    parser.add_argument("--port", metavar="PORT", help="COM5, /dev/ttyACM0, socket://host:port, virtual:...")
+
+
+def port_of(options: argparse.Namespace) -> str | None:
+    """The tester's port: --port, else that of the settings, else None for the only board found."""
+    return options.port or setting("port") or None
 
 
 def add_prior(parser: argparse.ArgumentParser) -> None:

@@ -10,7 +10,15 @@ import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coilbell.commands.options import add_connection, add_log, add_prior, connection_of, prior_of
+from coilbell.commands.options import (
+    add_connection,
+    add_log,
+    add_port,
+    add_prior,
+    connection_of,
+    port_of,
+    prior_of,
+)
 from coilbell.errors import InputError, MeasurementError, MissingError, WireError
 
 if TYPE_CHECKING:
@@ -44,7 +52,7 @@ and the network carries it unencrypted.
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `coilbell page`."""
     add = parser.add_argument
-    add("--port", metavar="PORT", help="COM5, /dev/ttyACM0, socket://host:port, virtual:...")
+    add_port(parser)
     add("--capacitor", metavar="A|B|both", default="A", help="test capacitor to begin with (A)")
     add("--reference", metavar="NAME", default="", help="the reference to judge by")
     add("--kind", metavar="KIND", default="other winding", help="kind of winding, without a reference")
@@ -81,7 +89,7 @@ def run(options: argparse.Namespace) -> int:
         keeping.shelf.get(wish.reference)  # a wrong name is told before anything starts
     if options.item:
         check_name(options.item)
-    source = PortSource(options.port)
+    source = PortSource(port_of(options))
     source.check()
     desk = Desk(source, keeping, wish, options.item)
     server = Server(desk, options.host, options.at)

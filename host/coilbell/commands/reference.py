@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coilbell.commands.options import action_of, actions_of, add_reading, tell
+from coilbell.commands.options import action_of, actions_of, add_reading, tell, tolerance_of
 from coilbell.errors import CoilbellError, FileError, InputError
 from coilbell.quantities import counted
 
@@ -138,7 +138,7 @@ def _captures(options: argparse.Namespace) -> list[Capture]:
     from coilbell.winding import Capture, Condition
 
     condition = Condition.GOOD if options.shorted is None else Condition.SHORTED
-    capacitors = capacitors_for(options.files, options.capacitor, options.tolerance)
+    capacitors = capacitors_for(options.files, options.capacitor, tolerance_of(options))
     return [
         Capture(options.unit, condition, seen, options.shorted or "")
         for name, capacitor in zip(options.files, capacitors, strict=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from coilbell.bench.log.book import Log, check_name, check_words
-from coilbell.bench.log.database import VARIABLE, default_path
+from coilbell.bench.log.database import default_path
 from coilbell.bench.log.derivation import (
     comparison_question,
     finding_of,
@@ -40,7 +40,6 @@ if TYPE_CHECKING:
 __all__ = [
     "LOG_SCHEMA",
     "SCHEMA",
-    "VARIABLE",
     "Addition",
     "FittedCapture",
     "Item",

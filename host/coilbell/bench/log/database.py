@@ -6,7 +6,6 @@ writer at a time, others wait `wait_s` and then say so.
 
 from __future__ import annotations
 
-import os
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -15,17 +14,15 @@ from pathlib import Path
 from typing import Any
 
 from coilbell.bench.log.schema import APPLICATION, MIGRATIONS, SCHEMA
+from coilbell.bench.settings import setting
 from coilbell.errors import CoilbellError, FileError, InputError, MissingError
 
-__all__ = ["VARIABLE", "Database", "OlderLog", "default_path", "meaning"]
-
-VARIABLE = "COILBELL_LOG"
-"""Environment variable that names the log when no file is given."""
+__all__ = ["Database", "OlderLog", "default_path", "meaning"]
 
 
 def default_path() -> Path:
-    """The log's place when none is given: the environment's, else the user's data folder."""
-    named = os.environ.get(VARIABLE)
+    """The log's place when none is given: that of the settings, else the user's data folder."""
+    named = setting("log")
     if named:
         return Path(named)
     from platformdirs import user_data_path

@@ -13,6 +13,7 @@ from typing import Any
 from coilbell.bench.log import Item, KeptCapture, KeptFit, KeptJudgement, Log, versions
 from coilbell.bench.report.comparison import Compared, compared_of, comparison_section
 from coilbell.bench.report.worksheet import isolation_sections, kept_worksheet
+from coilbell.bench.settings import setting
 from coilbell.bench.words.finding import odds_words
 from coilbell.bench.words.fit import fraction_words, shown
 from coilbell.errors import InputError
@@ -221,7 +222,8 @@ def _sections(
 def _made(
     fits: Sequence[tuple[KeptCapture, KeptFit]], told: KeptJudgement | None, compared: Compared | None
 ) -> tuple[tuple[str, str], ...]:
-    pairs = [("this page", _versions(versions()))]
+    pairs = [("workshop", shop)] if (shop := setting("shop")) else []
+    pairs.append(("this page", _versions(versions())))
     by = dict.fromkeys(_versions(fit.versions) for _, fit in fits)
     if by:
         pairs.append(("fits", "; ".join(by)))
