@@ -79,3 +79,31 @@ def test_no_variance_is_below_zero_where_two_modes_are_one(rng):
     twice = solve(blocks, theta, Structure(2, 0), settle.Bounds.within(blocks), max_iterations=0)
     variances = gram_covariance(blocks, twice, jacobians(blocks, twice)).diagonal()
     assert (variances > 0).all()
+
+
+@pytest.mark.parametrize("place", [200, 800, 1200, 1900, 2046])
+@pytest.mark.parametrize("level", [0, 4095])
+def test_one_sample_on_a_rail_hides_no_ring(rng, place, level):
+    spoilt = codes(ring(np.arange(2048) / RATE_HZ, 20e3, 20, 1500), rng)
+    samples = spoilt.samples.copy()
+    samples[64 + place] = level
+    answer = fit(replace(spoilt, samples=samples))
+    assert answer.main.q.low < 20 < answer.main.q.high
+    assert DoubtKind.GLITCHES in {d.kind for d in answer.doubts}
+    assert DoubtKind.CLIPPED not in {d.kind for d in answer.doubts}
+
+
+def test_a_burst_on_the_rails_behind_the_ring_hides_nothing(rng):
+    spoilt = codes(ring(np.arange(2048) / RATE_HZ, 20e3, 20, 1500), rng)
+    samples = spoilt.samples.copy()
+    samples[1200:1210] = [4095, 0, 4095, 4095, 0, 1800, 4095, 0, 0, 2500]
+    answer = fit([spoilt, replace(spoilt, samples=samples, shot=1)])
+    assert len(answer.modes) == 1
+    assert answer.main.q.low < 20 < answer.main.q.high
+
+
+def test_a_ring_clipped_for_long_is_found_between_the_rails(rng):
+    """The tail behind the last clipped sample holds nothing but noise."""
+    times = np.arange(400) / RATE_HZ
+    answer = fit(codes(np.clip(ring(times, 40e3, 2.5, 20e3), -2048, 2047), rng, noise=30.0))
+    assert answer.main.frequency_hz.value == pytest.approx(40e3, rel=0.05)

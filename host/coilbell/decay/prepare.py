@@ -35,6 +35,8 @@ class Trace:
     reference: float
     clipped: npt.NDArray[np.bool_] | None
     """(n,) samples on a rail, or None when none is."""
+    wild: npt.NDArray[np.bool_] | None
+    """(n,) samples that no decay can hold, or None where none was looked for or found."""
     rails: tuple[float, float] | None
     """Lowest and highest value the converter gives, minus `reference`."""
     step_s: float
@@ -49,6 +51,11 @@ class Trace:
     """Index of the window's first sample in the record."""
     extendable: bool
     """True when the start was guessed from the samples, so earlier samples may belong to the ring too."""
+
+    @property
+    def tame(self) -> Array | None:
+        """(n,) 0 at wild samples and 1 elsewhere, or None without any."""
+        return None if self.wild is None else (~self.wild).astype(np.float64)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,6 +106,7 @@ def trace(record: Record, start_s: float | None, stop_s: float | None, step_s: f
         values=raw - reference,
         reference=reference,
         clipped=clipped,
+        wild=None,
         rails=None if rails is None else (rails[0] - reference, rails[1] - reference),
         step_s=own_step if step_s is None else step_s,
         start_s=_time_of(record, first),

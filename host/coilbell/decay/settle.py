@@ -20,6 +20,7 @@ from coilbell.decay.rivals import fewer_with_defect
 from coilbell.decay.search import Thresholds, residual_spectrum
 from coilbell.decay.select import Limits, Selection, select
 from coilbell.decay.solve import Array, Block, Bounds, Solution, Structure, basis, ramp, solve, span
+from coilbell.decay.wild import wild
 
 __all__ = ["Settled", "settle"]
 
@@ -27,6 +28,8 @@ _GLITCH = 6.5
 _TAIL = 1.5
 _MASK_ROUNDS = 2
 _LEAST_CYCLES = 1.0
+_MISFIT = 1.5
+"""Residual variance, in noise variances, from which wild samples are looked for."""
 _LEAST_CLEAR = 0.05
 """Where no more than this part of the samples is off the rails, what fits between them is anything."""
 
@@ -54,7 +57,34 @@ class Settled:
 def settle(
     traces: list[Trace], max_modes: int, min_hz: float | None, near: tuple[Array, Structure] | None
 ) -> Settled:
-    """Find and fit the components of the traces' decay."""
+    """Find and fit the components of the traces' decay, without wild samples where there seem to be some."""
+    if any(t.clipped is not None for t in traces):
+        traces = _without_wild(traces)
+        return _settled(traces, max_modes, min_hz, near)
+    settled = _settled(traces, max_modes, min_hz, near)
+    if settled.solution.variance < _MISFIT * settled.limits.noise_variance:
+        return settled
+    tamed = _without_wild(traces)
+    if all(t.wild is None for t in tamed):
+        return settled
+    return _settled(tamed, max_modes, min_hz, near)
+
+
+def _without_wild(traces: list[Trace]) -> list[Trace]:
+    """Traces with their wild samples marked; one of these on a rail is not clipped by the ring."""
+    out = []
+    for one in traces:
+        found = wild(one.values, one.quantum)
+        clipped = None if one.clipped is None else one.clipped & ~found
+        if clipped is not None and not clipped.any():
+            clipped = None
+        out.append(replace(one, wild=found, clipped=clipped) if found.any() else one)
+    return out
+
+
+def _settled(
+    traces: list[Trace], max_modes: int, min_hz: float | None, near: tuple[Array, Structure] | None
+) -> Settled:
     first = traces[0]
     length = max(float(t.times[-1]) + 1 for t in traces)
     slowest = 2 * np.pi * _LEAST_CYCLES / length if min_hz is None else 2 * np.pi * min_hz * first.step_s
@@ -70,7 +100,12 @@ def settle(
             return Settled(warm[0], warm[1], pieces, (), limits, converter, power=warm[2])
     blocks = blocks_of(pieces)
     chosen = _chosen(pieces, blocks, limits, converter)
+    if not chosen.solution.structure.modes and any(p.first for p in pieces):
+        pieces = tuple(_between_rails(t) for t in traces)
+        blocks = blocks_of(pieces)
+        chosen = _chosen(pieces, blocks, limits, converter)
     settled = Settled(chosen.solution, blocks, pieces, chosen.account, limits, converter)
+    settled = replace(settled, glitches=sum(int(t.wild.sum()) for t in traces if t.wild is not None))
     settled = _without_glitches(settled)
     settled = _without_silent_tail(settled)
     for _ in range(_MASK_ROUNDS):
@@ -81,7 +116,7 @@ def settle(
 def _too_clipped(pieces: tuple[Piece, ...]) -> bool:
     if any(p.weights is None for p in pieces):
         return False
-    clear = sum(int(p.weights.sum()) for p in pieces if p.weights is not None)
+    clear = sum(map(_clear, pieces))
     return clear < max(MIN_WINDOW, _LEAST_CLEAR * sum(map(len, pieces)))
 
 
@@ -98,7 +133,8 @@ def _chosen(
     pieces: tuple[Piece, ...], blocks: list[Block], limits: Limits, converter: Converter
 ) -> Selection:
     """Components of the blocks, weighed against fewer with a defect."""
-    start = _through_clipping(pieces, blocks, limits) if any(p.weights is not None for p in pieces) else None
+    masked = any(p.trace.clipped is not None and p.first == 0 for p in pieces)
+    start = _through_clipping(pieces, blocks, limits) if masked else None
     return fewer_with_defect(blocks, select(blocks, limits, start), converter)
 
 
@@ -107,7 +143,7 @@ def _through_clipping(pieces: tuple[Piece, ...], blocks: list[Block], limits: Li
 
     What is left between the peaks looks like a higher frequency, so the search must see the peaks.
     """
-    whole = blocks_of([Piece(p.trace, p.first, p.last) for p in pieces])
+    whole = blocks_of([Piece(p.trace, p.first, p.last, p.trace.tame) for p in pieces])
     seen = select(whole, replace(limits, max_modes=1)).solution
     if not seen.structure.modes:
         return None
@@ -144,12 +180,25 @@ def _warm(
 
 
 def _after_clipping(trace: Trace) -> Piece:
+    """What follows the last clipped sample of the ring, or all but clipped samples where that is too little."""
     if trace.clipped is None:
-        return Piece(trace)
+        return Piece(trace, 0, None, trace.tame)
     first = int(np.flatnonzero(trace.clipped)[-1]) + 2
-    if trace.values.size - first < MIN_WINDOW:
-        return Piece(trace, 0, None, (~trace.clipped).astype(np.float64))
-    return Piece(trace, first)
+    tail = Piece(trace, first, None, None if trace.tame is None else trace.tame[first:])
+    return tail if _clear(tail) >= MIN_WINDOW else _between_rails(trace)
+
+
+def _between_rails(trace: Trace) -> Piece:
+    """All of a trace but the samples seen on a rail."""
+    if trace.clipped is None:
+        return Piece(trace, 0, None, trace.tame)
+    return Piece(
+        trace, 0, None, (~trace.clipped).astype(np.float64) * (1.0 if trace.tame is None else trace.tame)
+    )
+
+
+def _clear(piece: Piece) -> int:
+    return len(piece) if piece.weights is None else int(piece.weights.sum())
 
 
 def _without_glitches(settled: Settled) -> Settled:
@@ -179,7 +228,7 @@ def _without_glitches(settled: Settled) -> Settled:
         blocks=blocks,
         pieces=pieces,
         account=(*settled.account, *again.account),
-        glitches=count,
+        glitches=settled.glitches + count,
     )
 
 
@@ -267,4 +316,4 @@ def _masked(piece: Piece, solution: Solution, coefficients: Array, limits: Limit
     clear = (curve > trace.rails[0] + guard) & (curve < trace.rails[1] - guard) & ~trace.clipped
     if piece.weights is not None:
         clear[piece.first : piece.first + len(piece)] &= piece.weights > 0
-    return Piece(trace, 0, None, clear.astype(np.float64))
+    return Piece(trace, 0, None, clear.astype(np.float64) * (1.0 if trace.tame is None else trace.tame))
