@@ -37,7 +37,7 @@ def test_the_main_ring_stays_the_same_when_the_converter_is_straightened(rng, mo
     """Taken out of the samples the bend may leave another component with more energy."""
     times = np.arange(2048) / RATE_HZ
     both = ring(times, 12e3, 30, 1200) + ring(times, 60e3, 20, 300)
-    settled = settle.settle([trace(codes(both, rng), None, None)], 4, None, None)
+    settled = settle.settle([trace(codes(both, rng), 64, None)], 4, None, None)
     main = main_mode(settled.solution)
     real = cast.straightened
 
@@ -72,7 +72,7 @@ def test_a_mask_that_leaves_nothing_is_not_fitted():
 
 def test_no_variance_is_below_zero_where_two_modes_are_one(rng):
     times = np.arange(400) / RATE_HZ
-    window = trace(codes(ring(times, 20e3, 30, 1000), rng), None, None)
+    window = trace(codes(ring(times, 20e3, 30, 1000), rng), 64, None)
     settled = settle.settle([window], 4, None, None)
     solution, blocks = settled.solution, settled.blocks
     theta = np.concatenate((solution.theta, solution.theta * (1 + 1e-13)))
@@ -107,3 +107,27 @@ def test_a_ring_clipped_for_long_is_found_between_the_rails(rng):
     times = np.arange(400) / RATE_HZ
     answer = fit(codes(np.clip(ring(times, 40e3, 2.5, 20e3), -2048, 2047), rng, noise=30.0))
     assert answer.main.frequency_hz.value == pytest.approx(40e3, rel=0.05)
+
+
+@pytest.mark.parametrize("quiet", [0, 64, 500])
+def test_a_guessed_start_is_as_good_as_a_told_one(rng, quiet):
+    """A fast mode beside a slow one: from the slow one's largest excursion on, nothing of it is left."""
+    times = np.arange(2048) / RATE_HZ
+    both = ring(times, 3e3, 40, 1000, -1.5) + ring(times, 90e3, 4, 300)
+    record = codes(both, rng, pretrigger=quiet)
+    told = fit(record, start_s=quiet / RATE_HZ)
+    guessed = fit(replace(record, pretrigger=0))
+    assert len(told.modes) == 2
+    assert abs(guessed.start_s - told.start_s) * RATE_HZ <= 1
+    for ours, theirs in zip(guessed.modes, told.modes, strict=True):
+        assert abs(ours.q.value - theirs.q.value) < 1.5 * theirs.q.standard_uncertainty
+
+
+def test_a_wild_sample_before_the_ring_is_not_its_start(rng):
+    record = codes(ring(np.arange(2048) / RATE_HZ, 20e3, 20, 1500), rng, pretrigger=300)
+    samples = record.samples.copy()
+    samples[100] = 4095
+    samples[1700] = 0
+    answer = fit(replace(record, samples=samples, pretrigger=0))
+    assert abs(answer.start_s * RATE_HZ - 300) <= 1
+    assert answer.main.q.low < 20 < answer.main.q.high

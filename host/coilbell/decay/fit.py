@@ -3,24 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
 from coilbell.decay.cast import cast
-from coilbell.decay.converter import levels
-from coilbell.decay.defects import main_mode
-from coilbell.decay.model import Fit, ModeStep
-from coilbell.decay.onset import onset
-from coilbell.decay.prepare import MIN_WINDOW, Trace, by_piece, trace
-from coilbell.decay.settle import Settled, settle
-from coilbell.decay.solve import Array, Block, Structure, basis
+from coilbell.decay.model import Fit
+from coilbell.decay.prepare import told_start
+from coilbell.decay.start import Window, from_onset, located
 from coilbell.errors import InputError
 from coilbell.record import Record
 
 __all__ = ["fit"]
-
-_EXTEND = 4.0
 
 
 def fit(
@@ -64,13 +57,12 @@ def fit(
     given = [records] if isinstance(records, Record) else list(records)
     _check_options(given, count_to, max_modes, min_hz)
     many = _distinct(given)
-    first = trace(many[0], start_s, stop_s)
-    traces = [first] + [trace(r, start_s, stop_s, first.step_s) for r in many[1:]]
-    warm = None if near is None else _poles(near, first.step_s)
-    settled = settle(traces, max_modes, min_hz, warm)
-    settled = _grown_back(settled, many, stop_s, max_modes, min_hz)
+    window = Window(many, stop_s, max_modes, min_hz)
+    told = [told_start(record, start_s) for record in many]
+    firsts = [first for first in told if first is not None]
+    settled = window.settled(firsts, near) if len(firsts) == len(many) else located(window, near)
     if start_s is None:
-        settled = _from_onset(settled, many, stop_s, max_modes, min_hz)
+        settled = from_onset(window, settled)
     return cast(settled, many, count_to, len(given) - len(many))
 
 
@@ -99,66 +91,3 @@ def _content(record: Record) -> tuple[object, ...]:
     times = None if record.times_s is None else record.times_s.tobytes()
     samples = np.asarray(record.samples, dtype=np.float64).tobytes()
     return samples, times, record.rate_hz, record.pretrigger, record.pulse_s
-
-
-def _poles(near: Fit, step_s: float) -> tuple[Array, Structure]:
-    theta: list[float] = []
-    modes = (*near.modes, *near.tones)
-    for one in modes:
-        theta += [one.decay_per_s.value * step_s, 2 * np.pi * one.frequency_hz.value * step_s]
-    theta += [r.decay_per_s.value * step_s for r in near.recoveries]
-    return np.array(theta), Structure(len(modes), len(near.recoveries))
-
-
-def _grown_back(
-    settled: Settled, records: list[Record], stop_s: float | None, max_modes: int, min_hz: float | None
-) -> Settled:
-    """Where the start was guessed, take in the earlier samples that fit the curve."""
-    if not settled.solution.structure.modes or not all(p.trace.extendable for p in settled.pieces):
-        return settled
-    sets = by_piece(settled.blocks, settled.solution.coefficients)
-    traces = []
-    for piece, record, coefficients in zip(settled.pieces, records, sets, strict=True):
-        earlier = _earlier(piece.trace, record, coefficients, settled)
-        start = record.time_axis[piece.trace.first - earlier]
-        traces.append(trace(record, float(start), stop_s, piece.trace.step_s))
-    if all(t.first == p.trace.first for t, p in zip(traces, settled.pieces, strict=True)):
-        return settled
-    return settle(traces, max_modes, min_hz, None)
-
-
-def _from_onset(
-    settled: Settled, records: list[Record], stop_s: float | None, max_modes: int, min_hz: float | None
-) -> Settled:
-    """Where the first samples do not follow the ring yet, begin after them."""
-    skipped = onset(settled.blocks, settled.solution, settled.limits.noise_variance)
-    if not skipped:
-        return settled
-    traces = []
-    for piece, record in zip(settled.pieces, records, strict=True):
-        first = piece.trace.first + skipped
-        if len(record) - first < MIN_WINDOW:
-            return settled
-        traces.append(trace(record, float(record.time_axis[first]), stop_s, piece.trace.step_s))
-    later = settle(traces, max_modes, min_hz, None)
-    if not later.solution.structure.modes:
-        return settled
-    reason = f"first samples left out, which do not follow the ring yet: {skipped}"
-    step = ModeStep("start of the window", skipped, 0.0, True, reason)
-    return replace(later, account=(*later.account, step), skipped=skipped)
-
-
-def _earlier(window: Trace, record: Record, coefficients: Array, settled: Settled) -> int:
-    """How many samples before the window still follow its curve."""
-    solution = settled.solution
-    count = min(window.first, int(2 * np.pi / solution.angular(main_mode(solution))) + 1)
-    if count == 0:
-        return 0
-    axis = record.time_axis
-    times = (axis[window.first - count : window.first] - axis[window.first]) / window.step_s
-    block = Block(times, False, np.zeros((1, count)))
-    curve = coefficients @ basis(block, solution.theta, solution.structure)[: solution.structure.columns]
-    seen = levels(record, window.first - count, window.first) - window.reference
-    level = np.sqrt(max(solution.variance, settled.limits.noise_variance))
-    off = np.flatnonzero(np.abs(seen - curve) > _EXTEND * level + 0.02 * np.abs(curve))
-    return count if not off.size else count - 1 - int(off[-1])

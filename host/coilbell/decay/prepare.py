@@ -14,7 +14,18 @@ from coilbell.decay.solve import Array, Block, ramp
 from coilbell.errors import InputError
 from coilbell.record import Record, WideCode
 
-__all__ = ["MIN_WINDOW", "Piece", "Trace", "blocks_of", "by_piece", "noise_variance", "toggling", "trace"]
+__all__ = [
+    "MIN_WINDOW",
+    "Piece",
+    "Trace",
+    "blocks_of",
+    "by_piece",
+    "last_sample",
+    "noise_variance",
+    "toggling",
+    "told_start",
+    "trace",
+]
 
 MIN_WINDOW = 24
 """Fewest samples a window may hold [samples]."""
@@ -49,8 +60,6 @@ class Trace:
     """Codes whose width was known and is undone in `values`."""
     first: int
     """Index of the window's first sample in the record."""
-    extendable: bool
-    """True when the start was guessed from the samples, so earlier samples may belong to the ring too."""
 
     @property
     def tame(self) -> Array | None:
@@ -77,16 +86,14 @@ class Piece:
         return self.trace.values[self.first : self.last]
 
 
-def trace(record: Record, start_s: float | None, stop_s: float | None, step_s: float | None = None) -> Trace:
+def trace(record: Record, first: int, stop_s: float | None, step_s: float | None = None) -> Trace:
     """Cut the window to fit out of a record.
 
-    start_s, stop_s: window on the record's own time axis [s]; by default from the end of the pulse
-    (or, where that is unknown, from the largest excursion) to the end.
+    first: index of its first sample; stop_s: its end on the record's own time axis [s], by default the last;
     step_s: unit of time [s]; by default the record's own sampling step.
     Raises InputError when the window holds fewer than `MIN_WINDOW` samples.
     """
-    first, guessed = _first_sample(record, start_s)
-    last = len(record) if stop_s is None else min(_index_at(record, stop_s, after=True), len(record))
+    last = last_sample(record, stop_s)
     if last - first < MIN_WINDOW:
         raise InputError(
             f"the window holds {max(0, last - first)} of the record's {len(record)} samples; "
@@ -114,7 +121,6 @@ def trace(record: Record, start_s: float | None, stop_s: float | None, step_s: f
         quantum=record.resolution or (1.0 if record.samples.dtype.kind in "iu" else 0.0),
         wide=record.wide_codes,
         first=first,
-        extendable=guessed,
     )
 
 
@@ -148,22 +154,18 @@ def _steps(record: Record, first: int, last: int, step_s: float | None) -> tuple
     return (window - window[0]) / (step_s or own), own
 
 
-def _first_sample(record: Record, start_s: float | None) -> tuple[int, bool]:
+def told_start(record: Record, start_s: float | None) -> int | None:
+    """Index of the window's first sample where the caller or the record says it, else None."""
     if start_s is not None:
-        return _index_at(record, start_s), False
+        return _index_at(record, start_s)
     if record.pulse_s is not None:
-        return _index_at(record, _time_of(record, record.pretrigger) + record.pulse_s) + 1, False
-    if record.pretrigger:
-        return record.pretrigger, False
-    return _largest_excursion(record), True
+        return _index_at(record, _time_of(record, record.pretrigger) + record.pulse_s) + 1
+    return record.pretrigger or None
 
 
-def _largest_excursion(record: Record) -> int:
-    """Index of the sample furthest from the tail, kept early enough to leave a window."""
-    samples = np.asarray(record.samples, dtype=np.float64)
-    tail = np.median(samples[-max(8, samples.size // 8) :])
-    peak = int(np.argmax(np.abs(samples - tail)))
-    return peak if peak <= len(record) - 2 * MIN_WINDOW else 0
+def last_sample(record: Record, stop_s: float | None) -> int:
+    """Index behind the window's last sample."""
+    return len(record) if stop_s is None else min(_index_at(record, stop_s, after=True), len(record))
 
 
 def _rails(record: Record, window: Array) -> tuple[float, float] | None:

@@ -180,7 +180,7 @@ def _warm(
 
 
 def _after_clipping(trace: Trace) -> Piece:
-    """What follows the last clipped sample of the ring, or all but clipped samples where that is too little."""
+    """What follows the last clipped sample of the ring, or all but the clipped where that is too little."""
     if trace.clipped is None:
         return Piece(trace, 0, None, trace.tame)
     first = int(np.flatnonzero(trace.clipped)[-1]) + 2

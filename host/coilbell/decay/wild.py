@@ -1,13 +1,14 @@
-"""Samples that no decay can hold: a spark, a relay's click, a lost code, far outside of both its neighbourhoods.
+"""Samples that no decay can hold: a spark, a relay's click, a lost code, far out of what is around them.
 
-A decaying ring has been larger before than it is now, so a sample beyond what lies on either side of it by more
-than these themselves span belongs to something else. With [low, high] the range of the samples from g + 1 to
-g + r before and after sample i, all together,
+A decaying ring has been larger before than it is now, so a sample beyond what lies on either side of it by
+more than these themselves span belongs to something else. With [low, high] the range of the samples from g + 1
+to g + r before and after sample i, all together,
 
     v(i) < low - m (high - low)   or   v(i) > high + m (high - low)
 
-is wild, for gaps g as long as half a burst may last. The gap keeps a burst out of its own neighbourhood. Near
-the window's start there is no neighbourhood before, and nothing is called wild: there the ring itself is large.
+is wild, for gaps g as long as half a burst may last. The gap keeps a burst out of its own neighbourhood.
+Near the window's start there is no neighbourhood before, and nothing is called wild: there the ring itself
+is large.
 """
 
 from __future__ import annotations
@@ -38,7 +39,7 @@ def wild(values: Array, quantum: float) -> npt.NDArray[np.bool_]:
 
 
 def _beyond(values: Array, gap: int, reach: int, quantum: float) -> npt.NDArray[np.bool_]:
-    """Wild samples of bursts of up to 2 gap + 1 samples; what lies between two of one burst counts as well."""
+    """Wild samples of bursts of up to 2 gap + 1 samples, and what lies between two of one burst."""
     from scipy.ndimage import binary_closing, binary_dilation, maximum_filter1d, minimum_filter1d
 
     shift = gap + (reach + 1) // 2
