@@ -8,7 +8,8 @@ ring alone. Candidates for the first sample are tried in turn:
 
 and the first stands from which the whole window follows its curve, with nothing but quiet before it. Where
 none is like that, following the curve counts more than the quiet, and a ring more than none. Earlier samples
-that follow the curve, drawn back, are taken in; first samples that do not follow it yet are left out (`onset`).
+that follow the curve, drawn back, are taken in; first samples that do not follow it yet are left out
+(`onset`).
 """
 
 from __future__ import annotations
@@ -133,9 +134,9 @@ def _early(height: Array) -> int:
 def _departure(samples: Array, quantum: float) -> int:
     """First sample that leaves a quiet beginning: 0 where none does.
 
-    A sample is held against the mean and scatter of the first three quarters of those before it, so that a slow
-    ring does not carry them along. With few samples the scatter is hardly known: `allowance` grows as Student's
-    t does.
+    A sample is held against the mean and scatter of the first three quarters of those before it, so that a
+    slow ring does not carry them along. With few samples the scatter is hardly known: `allowance` grows as
+    Student's t does.
     """
     place = np.arange(_QUIET * 4 // 3, samples.size - 2 * MIN_WINDOW)
     if not place.size:
@@ -151,7 +152,7 @@ def _departure(samples: Array, quantum: float) -> int:
 
 
 def _rank(settled: Settled, records: list[Record]) -> int:
-    """3 for a ring that follows its curve from the quiet on, 2 for one that follows it, 1 for one that does not."""
+    """3 for a ring that follows its curve from the quiet on, 2 for one that follows it, 1 for another, else 0."""
     if not settled.solution.structure.modes:
         return 0
     if not _follows(settled):

@@ -1,8 +1,8 @@
 """Samples that no decay can hold: a spark, a relay's click, a lost code, far out of what is around them.
 
 A decaying ring has been larger before than it is now, so a sample beyond what lies on either side of it by
-more than these themselves span belongs to something else. With [low, high] the range of the samples from g + 1
-to g + r before and after sample i, all together,
+more than these themselves span belongs to something else. With [low, high] the range of the samples from
+g + 1 to g + r before and after sample i, all together,
 
     v(i) < low - m (high - low)   or   v(i) > high + m (high - low)
 
