@@ -37,7 +37,7 @@ def test_the_main_ring_stays_the_same_when_the_converter_is_straightened(rng, mo
     """Taken out of the samples the bend may leave another component with more energy."""
     times = np.arange(2048) / RATE_HZ
     both = ring(times, 12e3, 30, 1200) + ring(times, 60e3, 20, 300)
-    settled = settle.settle([trace(codes(both, rng), 64, None)], 4, None, None)
+    settled = settle.settle([trace(codes(both, rng), 64, None, 64)], 4, None, None)
     main = main_mode(settled.solution)
     real = cast.straightened
 
@@ -72,7 +72,7 @@ def test_a_mask_that_leaves_nothing_is_not_fitted():
 
 def test_no_variance_is_below_zero_where_two_modes_are_one(rng):
     times = np.arange(400) / RATE_HZ
-    window = trace(codes(ring(times, 20e3, 30, 1000), rng), 64, None)
+    window = trace(codes(ring(times, 20e3, 30, 1000), rng), 64, None, 64)
     settled = settle.settle([window], 4, None, None)
     solution, blocks = settled.solution, settled.blocks
     theta = np.concatenate((solution.theta, solution.theta * (1 + 1e-13)))

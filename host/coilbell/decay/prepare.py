@@ -30,6 +30,13 @@ __all__ = [
 MIN_WINDOW = 24
 """Fewest samples a window may hold [samples]."""
 _MIN_BASELINE = 8
+"""Fewest quiet samples that tell the noise [samples]."""
+_STRAY = 6.0
+"""Distance from the mean, in standard deviations, of a quiet sample that is no noise; seen once in 1e9."""
+_NORMAL = 1.4826
+"""Standard deviation of Gaussian noise in its median magnitude."""
+_MIN_FLOOR = 64
+"""Fewest samples of which the later half alone tells the noise [samples]."""
 _MIN_REST = 500
 """Fewest samples from which two codes say that there is little noise."""
 
@@ -86,10 +93,13 @@ class Piece:
         return self.trace.values[self.first : self.last]
 
 
-def trace(record: Record, first: int, stop_s: float | None, step_s: float | None = None) -> Trace:
+def trace(
+    record: Record, first: int, stop_s: float | None, quiet: int = 0, step_s: float | None = None
+) -> Trace:
     """Cut the window to fit out of a record.
 
     first: index of its first sample; stop_s: its end on the record's own time axis [s], by default the last;
+    quiet: how many of the record's first samples show nothing but noise;
     step_s: unit of time [s]; by default the record's own sampling step.
     Raises InputError when the window holds fewer than `MIN_WINDOW` samples.
     """
@@ -117,7 +127,7 @@ def trace(record: Record, first: int, stop_s: float | None, step_s: float | None
         rails=None if rails is None else (rails[0] - reference, rails[1] - reference),
         step_s=own_step if step_s is None else step_s,
         start_s=_time_of(record, first),
-        baseline_variance=_baseline_variance(record),
+        baseline_variance=_baseline_variance(record, quiet),
         quantum=record.resolution or (1.0 if record.samples.dtype.kind in "iu" else 0.0),
         wide=record.wide_codes,
         first=first,
@@ -188,22 +198,30 @@ def _flat_twice(at_extreme: npt.NDArray[np.bool_]) -> bool:
     return int((runs >= 3).sum()) >= 2
 
 
-def _baseline_variance(record: Record) -> float | None:
-    if record.pretrigger < _MIN_BASELINE:
+def _baseline_variance(record: Record, quiet: int) -> float | None:
+    if quiet < _MIN_BASELINE:
         return None
-    return float(np.var(np.asarray(record.samples[: record.pretrigger], dtype=np.float64), ddof=1))
+    rest = np.asarray(record.samples[:quiet], dtype=np.float64)
+    variance = float(np.var(rest, ddof=1))
+    if float(np.abs(rest - rest.mean()).max()) ** 2 > _STRAY**2 * variance:  # a click, not the noise
+        middle = np.median(rest)
+        spread = max(_NORMAL * float(np.median(np.abs(rest - middle))), record.resolution or 0.0)
+        kept = rest[np.abs(rest - middle) <= _STRAY * spread]
+        variance = float(np.var(kept, ddof=1)) if kept.size >= _MIN_BASELINE else variance
+    return variance
 
 
 def noise_variance(traces: Sequence[Trace]) -> float:
     """Noise variance to expect, floored at that of rounding (quantum^2 / 12).
 
-    From the samples before the pulse; without them from fourth differences of the window's later half,
-    whose gain for white noise is 70 and which a slow ring barely touches.
+    From the samples before the pulse; without them the lower of two that look at the window's later half:
+    fourth differences, whose gain for white noise is 70 and which a slow ring barely touches, and the floor of
+    the spectrum, which a fast ring hardly does.
     """
     floor = max(t.quantum**2 / 12 for t in traces)
     seen = [t.baseline_variance for t in traces if t.baseline_variance is not None]
     if not seen:
-        seen = [_difference_variance(t.values) for t in traces]
+        seen = [min(_difference_variance(t.values), _floor_variance(t.values)) for t in traces]
     peak = max(float(np.abs(t.values).max()) for t in traces)
     return max(float(np.mean(seen)), floor, (1e-9 * peak) ** 2, 1e-300)
 
@@ -225,7 +243,20 @@ def toggling(traces: Sequence[Trace]) -> bool:
 def _difference_variance(values: Array) -> float:
     later = values[values.size // 2 :] if values.size >= 64 else values
     fourth = np.diff(later, 4)
-    return float((np.median(np.abs(fourth)) / 0.6745) ** 2 / 70)
+    return float((np.median(np.abs(fourth)) * _NORMAL) ** 2 / 70)
+
+
+def _floor_variance(values: Array) -> float:
+    """Noise variance from the median line of the spectrum, which a few ringing lines do not move.
+
+    A line's power is chi-square with two degrees of freedom, so that its median lies at ln 2 of its mean. The
+    window (Hann) keeps the ring's lines narrow.
+    """
+    later = values[values.size // 2 :] if values.size >= _MIN_FLOOR else values
+    window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(later.size) + 0.5) / later.size)
+    lines = np.fft.rfft((later - later.mean()) * window)[2:-1]
+    power = lines.real**2 + lines.imag**2
+    return float(np.median(power) / math.log(2) / (window @ window)) if power.size else math.inf
 
 
 def blocks_of(pieces: Sequence[Piece]) -> list[Block]:

@@ -44,7 +44,7 @@ _FIRST = 64
 _EXTEND = 3.0
 """Largest distance from the curve drawn back, in noise deviations, at which a sample is taken in: one that is
 wrongly left out costs less than one taken in from before the ring."""
-_DRAWN_BACK = 0.02
+_DRAWN_BACK = 0.01
 """How far the curve drawn back may be off, in itself."""
 _CYCLES_BACK = 4.0
 """How far back samples are looked for: so many cycles of the main mode, and no less than `_FIRST` samples."""
@@ -59,11 +59,12 @@ class Window:
     max_modes: int
     min_hz: float | None
 
-    def settled(self, firsts: list[int], near: Fit | None = None) -> Settled:
-        """The fit from these samples on, one of each record."""
-        start = trace(self.records[0], firsts[0], self.stop_s)
-        further = zip(self.records[1:], firsts[1:], strict=True)
-        traces = [start] + [trace(r, first, self.stop_s, start.step_s) for r, first in further]
+    def settled(self, firsts: list[int], near: Fit | None = None, quiet: list[int] | None = None) -> Settled:
+        """The fit from these samples on, one of each record; quiet: how many before them show noise alone."""
+        rest = [r.pretrigger for r in self.records] if quiet is None else quiet
+        start = trace(self.records[0], firsts[0], self.stop_s, rest[0])
+        further = zip(self.records[1:], firsts[1:], rest[1:], strict=True)
+        traces = [start] + [trace(r, first, self.stop_s, calm, start.step_s) for r, first, calm in further]
         warm = None if near is None else _poles(near, start.step_s)
         return settle(traces, self.max_modes, self.min_hz, warm)
 
@@ -76,16 +77,22 @@ class Window:
 def located(window: Window, near: Fit | None) -> Settled:
     """The fit from the best first samples."""
     tried: list[list[int]] = []
+    stills = [
+        _departure(np.asarray(r.samples, dtype=np.float64), r.resolution or 0.0) * 3 // 4
+        for r in window.records
+    ]
     found: list[tuple[int, Settled]] = []
     for firsts in map(list, zip(*(_candidates(r) for r in window.records), strict=True)):
         if firsts in tried or not window.holds(firsts):
             continue
         tried.append(firsts)
-        settled = _grown_back(window, window.settled(firsts, near))
-        rank = _rank(settled, window.records)
-        found.append((rank, settled))
-        if rank == _BEST:
-            break
+        quiet = [max(r.pretrigger, s) for r, s in zip(window.records, stills, strict=True)]
+        calm = [min(q, first) for q, first in zip(quiet, firsts, strict=True)]
+        settled = window.settled(firsts, near, calm)
+        for one in (_grown_back(window, settled, calm), settled):
+            found.append((_rank(one, window.records), one))
+            if found[-1][0] == _BEST:
+                return one
     if not found:
         return window.settled([0] * len(window.records), near)
     return max(reversed(found), key=lambda pair: pair[0])[1]
@@ -152,7 +159,7 @@ def _departure(samples: Array, quantum: float) -> int:
 
 
 def _rank(settled: Settled, records: list[Record]) -> int:
-    """3 for a ring that follows its curve from the quiet on, 2 for one that follows it, 1 for another, else 0."""
+    """3 for a ring that follows its curve from the quiet on, 2 for one that follows it, 1 for another; 0."""
     if not settled.solution.structure.modes:
         return 0
     if not _follows(settled):
@@ -180,8 +187,8 @@ def _follows(settled: Settled) -> bool:
     return True
 
 
-def _grown_back(window: Window, settled: Settled) -> Settled:
-    """Take in the earlier samples that fit the curve."""
+def _grown_back(window: Window, settled: Settled, quiet: list[int]) -> Settled:
+    """Take in the earlier samples that fit the curve; quiet: as in `Window.settled`."""
     if not settled.solution.structure.modes:
         return settled
     sets = by_piece(settled.blocks, settled.solution.coefficients)
@@ -191,7 +198,7 @@ def _grown_back(window: Window, settled: Settled) -> Settled:
     ]
     if all(first == p.trace.first for first, p in zip(firsts, settled.pieces, strict=True)):
         return settled
-    return window.settled(firsts)
+    return window.settled(firsts, None, [min(q, first) for q, first in zip(quiet, firsts, strict=True)])
 
 
 def _earlier(piece: Piece, record: Record, coefficients: Array, settled: Settled) -> int:
