@@ -22,6 +22,7 @@ __all__ = [
     "by_piece",
     "last_sample",
     "noise_variance",
+    "quiet_variance",
     "toggling",
     "told_start",
     "trace",
@@ -127,7 +128,7 @@ def trace(
         rails=None if rails is None else (rails[0] - reference, rails[1] - reference),
         step_s=own_step if step_s is None else step_s,
         start_s=_time_of(record, first),
-        baseline_variance=_baseline_variance(record, quiet),
+        baseline_variance=quiet_variance(record, quiet),
         quantum=record.resolution or (1.0 if record.samples.dtype.kind in "iu" else 0.0),
         wide=record.wide_codes,
         first=first,
@@ -198,7 +199,8 @@ def _flat_twice(at_extreme: npt.NDArray[np.bool_]) -> bool:
     return int((runs >= 3).sum()) >= 2
 
 
-def _baseline_variance(record: Record, quiet: int) -> float | None:
+def quiet_variance(record: Record, quiet: int) -> float | None:
+    """Variance of a record's first samples, clicks left out, or None for too few; quiet: how many of them."""
     if quiet < _MIN_BASELINE:
         return None
     rest = np.asarray(record.samples[:quiet], dtype=np.float64)
@@ -215,8 +217,8 @@ def noise_variance(traces: Sequence[Trace]) -> float:
     """Noise variance to expect, floored at that of rounding (quantum^2 / 12).
 
     From the samples before the pulse; without them the lower of two that look at the window's later half:
-    fourth differences, whose gain for white noise is 70 and which a slow ring barely touches, and the floor of
-    the spectrum, which a fast ring hardly does.
+    fourth differences, whose gain for white noise is 70 and which a slow ring barely touches, and the floor
+    of the spectrum, which a fast ring hardly does.
     """
     floor = max(t.quantum**2 / 12 for t in traces)
     seen = [t.baseline_variance for t in traces if t.baseline_variance is not None]

@@ -22,7 +22,7 @@ from coilbell.decay.converter import levels
 from coilbell.decay.defects import main_mode
 from coilbell.decay.model import Fit, ModeStep
 from coilbell.decay.onset import onset
-from coilbell.decay.prepare import MIN_WINDOW, Piece, by_piece, last_sample, told_start, trace
+from coilbell.decay.prepare import MIN_WINDOW, Piece, by_piece, last_sample, quiet_variance, told_start, trace
 from coilbell.decay.settle import Settled, settle
 from coilbell.decay.solve import Array, Block, Structure, basis
 from coilbell.decay.wild import wild
@@ -169,11 +169,9 @@ def _rank(settled: Settled, records: list[Record]) -> int:
 
 def _quiet_before(piece: Piece, record: Record, settled: Settled) -> bool:
     """True when the samples before a piece scatter no more than its residual."""
-    before = np.asarray(record.samples[: piece.trace.first], dtype=np.float64)
-    if before.size < _QUIET:
-        return True
+    before = quiet_variance(record, piece.trace.first)
     level = max(settled.solution.variance, settled.limits.noise_variance)
-    return float(before.var()) < _FOLLOWS_ALL * level
+    return before is None or before < _FOLLOWS_ALL * level
 
 
 def _follows(settled: Settled) -> bool:
