@@ -60,7 +60,7 @@ class Interlock:
         if since_ms is None:
             return
         left_ms = pause_ms - self._hardware.elapsed_ms(since_ms)
-        # After days the counter has come round and tells nonsense; waiting the whole pause is never wrong.
+        # After days the counter has wrapped round and the difference means nothing: wait the whole pause.
         if left_ms > 0:
             self._hardware.sleep_ms(min(left_ms, pause_ms))
 

@@ -95,7 +95,7 @@ class Service:
             pass  # the host has gone; it will ask anew
         except Refused as refusal:
             self._refuse(refusal.code, refusal.value, refusal.words)
-        except Exception as error:  # a fault of ours must still close the request
+        except Exception as error:  # a bug of ours must still end the answer
             self._refuse(frame.BOARD_FAILED, 0, repr(error))
         finally:
             self._hardware.pulse_low()

@@ -120,6 +120,7 @@ def test_marks_log_note_and_report_by_keys(
     with page.context.expect_page(timeout=120_000) as opened:  # comes with the report, which loads the plots
         page.keyboard.press("p")
         page.keyboard.press("Enter")
+    opened.value.wait_for_load_state()
     assert "lot-3" in opened.value.title()
     opened.value.close()  # behind it the page is drawn once a second
     _references_and_prior_by_keys(page)

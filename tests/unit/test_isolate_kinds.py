@@ -9,7 +9,20 @@ import pytest
 
 import coilbell.isolate
 from coilbell.errors import FileError, InputError
-from coilbell.isolate import LEVELS, UNKNOWN, Equipment, cautions, decode, may, odds, plan, seen, shipped
+from coilbell.isolate import (
+    LEVELS,
+    UNKNOWN,
+    Equipment,
+    cautions,
+    decode,
+    may,
+    odds,
+    plan,
+    ring_step,
+    seen,
+    shipped,
+)
+from coilbell.winding import KINDS as WINDINGS
 
 FOLDER = Path(coilbell.isolate.__file__).parent / "kinds"
 TEXT = (FOLDER / "switch-mode-supply.toml").read_text(encoding="utf-8")
@@ -45,6 +58,8 @@ def test_both_kinds_ship() -> None:
         ("range = [0.94, 1.07]", "range = [1.07, 0.94]", "must rise"),
         ('outputs-loaded = ["sag"', 'outputs-loaded = ["blue"', "are no outcomes of it"),
         ("after = { outputs-loaded", "after = { moonlight", "no other step"),
+        ('connection = "in circuit"', 'connection = "upside down"', "Invalid enum value"),
+        ('measure = "rails"', 'measure = "rails"\nwinding = ["relay coil"]', "go with the measure ring"),
         ('key = "silent"\n  name = "does', 'key = "quiet"\n  name = "does', "a ring's outcomes"),
     ],
 )  # fmt: skip
@@ -122,3 +137,34 @@ def test_every_example_of_what_to_type_is_understood(kind: Equipment) -> None:
                 evidence_of(step, words)
         else:
             assert evidence_of(step, words).step == key
+
+
+def test_the_windings_that_ring_steps_name_are_kinds() -> None:
+    named = {name for kind in KINDS for step in kind.step for name in step.winding}
+    assert named
+    assert named <= set(WINDINGS)
+
+
+@pytest.mark.parametrize(
+    ("kind", "winding", "connection", "step"),
+    [
+        ("CRT monitor", "line-output transformer", "in circuit", "ring-in"),
+        ("CRT monitor", "diode-split transformer", "out of circuit", "ring-out"),
+        ("CRT monitor", "horizontal yoke", "in circuit", "ring-yoke"),
+        ("CRT monitor", "horizontal yoke", "unknown", "ring-yoke"),
+        ("CRT monitor", "vertical yoke", "out of circuit", None),
+        ("CRT monitor", "line-output transformer", "", "ring-in"),
+        ("switch-mode supply", "switch-mode transformer", "out of circuit", "ring-out"),
+        ("switch-mode supply", "relay coil", "out of circuit", None),
+    ],
+)
+def test_a_ring_belongs_to_the_step_that_asks_for_it(
+    kind: str, winding: str, connection: str, step: str | None
+) -> None:
+    found = ring_step(shipped()[kind], winding, connection)
+    assert (found.key if found else None) == step
+
+
+def test_a_kind_that_names_no_winding_takes_any_ring() -> None:
+    text = re.sub(r"\n(winding|connection) = [^\n]*", "", TEXT)
+    assert ring_step(decode(text), "relay coil", "out of circuit") is not None

@@ -140,7 +140,7 @@ class Exchange:
         heard = False
         last = time.monotonic()
         while True:
-            # At its prompt the board says no more.
+            # A board at its prompt runs no program that could answer.
             data = self.port.read(_QUIET_S if self.at_prompt else self.patience_s)
             items = self._taken(data) if data else self._taken_last()
             for item in items:

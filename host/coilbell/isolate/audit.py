@@ -89,6 +89,8 @@ def _outcomes(step: Step, where: str) -> None:
         raise FileError(f"{where}: pattern and range go with the measures {', '.join(_PATTERNED)}")
     if step.measure == "ring":
         _ring(step.outcome, where)
+    elif step.connection is not None or step.winding:
+        raise FileError(f"{where}: connection and winding go with the measure ring")
 
 
 def _ring(outcomes: Iterable[Outcome], where: str) -> None:

@@ -11,6 +11,8 @@ A kind is one TOML file. Its parts, and the rules that loading checks:
         key, name, how, enter         how: what to do; enter: an example of what to type
         measure                       what is given: "seen" (an outcome), or numbers: "rails", "ratio",
                                       "parallel", "power", "line rate", or "ring" (a finding)
+        connection, winding           of a ring: how the winding is connected, and the kinds of winding it
+                                      may be (none: any): a finding is offered at the step it belongs to
         live, hazards                 who may do it, and which cautions it carries, see `caution`
         minutes, risk                 effort, and risk from 0 (none) to 3 (to life)
         after                         steps and sights that must come first (none: always offered)
@@ -34,6 +36,7 @@ import numpy.typing as npt
 
 from coilbell.errors import InputError
 from coilbell.isolate.caution import Hazard, Live
+from coilbell.record import Connection
 
 __all__ = [
     "SCHEMA",
@@ -106,6 +109,8 @@ class Step(_Part, frozen=True):
     row: tuple[Row, ...]
     measure: Measure = "seen"
     after: dict[str, tuple[str, ...]] = {}
+    connection: Connection | None = None
+    winding: tuple[str, ...] = ()
 
     def row_of(self, hypothesis: str) -> Row:
         """The row that holds the chances under a hypothesis."""

@@ -44,7 +44,7 @@ def seen(step: Step, outcome: str, sure: float = 1.0) -> Evidence:
     """An outcome that somebody saw.
 
     sure: probability that the eye was right [1/n..1]; what is missing is shared by the other outcomes.
-    Raises InputError for an outcome the step has not, or for a `sure` that says less than nothing.
+    Raises InputError for an outcome the step has not, or for a `sure` that says less than a guess.
     """
     place, count = step.place(outcome), len(step.outcome)
     if not 1 / count <= sure <= 1:

@@ -125,7 +125,7 @@ def chances(kind: Equipment, step: Step) -> Array:
 
 
 def reading_likelihoods(reading: Evidence, slip: float) -> Array:
-    """(n_outcomes,) likelihood of a reading, the largest of the plain ones made 1, with the slip in it."""
+    """(n_outcomes,) likelihood of a reading, scaled so that the largest is 1, then mixed with the slip."""
     plain = np.exp(np.array(reading.log_likelihoods) - max(reading.log_likelihoods))
     return np.asarray((1 - slip) * plain + slip * plain.mean(), dtype=np.float64)
 

@@ -17,10 +17,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from coilbell.errors import InputError
-from coilbell.isolate.equipment import Step
+from coilbell.isolate.equipment import Equipment, Step
 from coilbell.isolate.evidence import Evidence
 
-__all__ = ["MOST_DECADES", "ratio_of_ring", "ring_evidence"]
+__all__ = ["MOST_DECADES", "ratio_of_ring", "ring_evidence", "ring_step"]
 
 MOST_DECADES = 3.0
 """Largest log10 likelihood ratio that a ring may carry [1]."""
@@ -35,6 +35,16 @@ _STATES = {
     "set: shorted device": "silent",
 }
 """Cause of a finding -> state of the winding; causes that begin with "set: " are `loaded`."""
+
+
+def ring_step(kind: Equipment, winding: str, connection: str) -> Step | None:
+    """The step that a ring of that kind of winding belongs to; None where no step asks for such a ring.
+
+    connection: how the winding was connected, "" where nobody said.
+    """
+    rings = [s for s in kind.step if s.measure == "ring" and (not s.winding or winding in s.winding)]
+    suits = [s for s in rings if s.connection is not None and str(s.connection) == connection]
+    return next(iter(suits or rings), None)
 
 
 def ring_evidence(step: Step, facts: Mapping[str, Any]) -> Evidence:

@@ -101,8 +101,9 @@ def _uniform(times: Array, tick: float, *, repeats: bool) -> Timebase | None:
             return _rounded(times, _slopes(times, count, 2 * away + grain), grain)
         return Timebase(first, _clean_rate(times), None, f"uniform, {engineering(step, 's')} a sample")
     if tick <= 0.6 * step or repeats:
-        # Strictly less than a tick shows rounding: a single stamp that is wrong by one does not. How far the
-        # rate may be off is then told by lines a whole tick apart, which a clock in step with it reaches.
+        # Stamps between lines less than a tick apart were rounded; a stamp wrong by a tick would not fit.
+        # The uncertainty of the rate then comes from lines a whole tick apart, because the stamps of a clock
+        # that keeps step with the ticks spread that far.
         slopes = None
         if _slopes(times, count, (1 - 3e-6) * tick):
             slopes = _slopes(times, count, tick)
@@ -131,8 +132,8 @@ def _rounded(times: Array, slopes: tuple[float, float] | None, tick: float) -> T
 def _slopes(times: Array, count: Array, band: float) -> tuple[float, float] | None:
     """Least and greatest slope of two parallel lines, `band` apart, that hold all stamps between them.
 
-    What the stamps span across a slope is convex in it and made of straight pieces, so that Newton's steps
-    from outside never pass the edge and end on it.
+    The band that the stamps need is a convex function of the slope, made of straight pieces. Newton's steps
+    that start outside the solution therefore never jump over its edge, and end on it exactly.
     """
     slack = 1e-6 * band + 8 * float(np.finfo(float).eps * np.abs(times).max())
     steepest = float(times[-1] - times[0] + 2 * band)
@@ -145,7 +146,7 @@ def _slopes(times: Array, count: Array, band: float) -> tuple[float, float] | No
             over = float(across[high] - across[low]) - band
             if over <= slack:
                 break
-            if (low - high) * side <= 0:  # the least span is passed, and it is too wide
+            if (low - high) * side <= 0:  # past the narrowest band, which is still too wide
                 return None
             slope -= over / (low - high)
         else:

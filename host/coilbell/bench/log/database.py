@@ -61,7 +61,7 @@ class Database:
             raise
 
     def close(self) -> None:
-        """Close the file; the last one out also folds the write-ahead log in."""
+        """Close the file; the last connection to close also merges the write-ahead log into it."""
         with suppress(sqlite3.Error):
             self._connection.close()
 
@@ -170,7 +170,7 @@ class Database:
                 return
 
     def _schema(self) -> int:
-        # At once: of a log that another process begins meanwhile, all is seen or nothing.
+        # In one transaction: of a log that another process is creating, all is seen or nothing.
         number, owner, tables = self._connection.execute(
             "SELECT user_version, application_id, (SELECT count(*) FROM sqlite_schema) "
             "FROM pragma_user_version, pragma_application_id"

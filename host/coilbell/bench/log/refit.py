@@ -114,10 +114,10 @@ def _spread(
 
 @contextmanager
 def _workers_unheeding() -> Iterator[None]:
-    """Worker processes begun inside pass over Ctrl-C, which a terminal sends to all of a command's processes.
+    """Worker processes started inside ignore Ctrl-C, which a terminal sends to all processes of a command.
 
-    What is ignored when a process begins stays ignored there (POSIX, execve). Here it is heeded again
-    right afterwards, and the workers are ended by what began them; pressed in that instant it is lost.
+    A signal that is ignored when a process starts stays ignored in it (POSIX, execve). In this process
+    Ctrl-C works again right afterwards, and ends the workers. Pressed in that very instant it is lost.
     """
     if threading.current_thread() is not threading.main_thread():  # signals are the main thread's
         yield

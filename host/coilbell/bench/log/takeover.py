@@ -39,7 +39,7 @@ MOST_BYTES = 2_000_000_000
 
 _PART_BYTES = 256_000_000
 _RATIO = 200
-"""Unpacked over packed size beyond which a part is a trap; records pack to a tenth."""
+"""Unpacked over packed size from which a part is taken for a decompression bomb; records have 10."""
 
 _NAMES = re.compile(
     r"manifest\.json|log\.json|(captures|references)/[1-9]\d{0,5}\.json|photos/[1-9]\d{0,5}\.(jpe?g|png|webp)"

@@ -79,7 +79,7 @@ class Audience:
         self._loop = asyncio.get_running_loop()
 
     def close(self) -> None:
-        """Frames that still come are for nobody."""
+        """From here on messages are dropped."""
         self._loop = None
 
     def full(self, most: int) -> bool:

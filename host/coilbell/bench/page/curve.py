@@ -26,7 +26,7 @@ _BENDS = 120
 """Points of the envelope: straight pieces between them differ from it by less than a screen shows."""
 
 _MARGIN = 0.1
-"""Share of the fitted window that is shown after it; a tenth of it of what is shown stands before [1]."""
+"""Time shown after the fitted window, as a share of it; a tenth of this share is shown before it [1]."""
 
 _DENSE = 8
 """Points in a cycle below which the curve is drawn between the samples too."""
@@ -50,7 +50,7 @@ def decay_drawing(fit: Fit, record: Record, *, name: str = "", whole: bool = Fal
     end = fit.stop_s + margin
     running_end = min(end, _died_s(fit))
     stop = end if whole else running_end
-    # What is before the ring takes no more of the picture than what is after it.
+    # The time shown before the ring follows what is shown, so that a short ring is not squeezed to the right.
     before = (stop - fit.start_s) * _MARGIN / 10
     low, high = np.searchsorted(times, [fit.start_s - before, stop])
     pick = np.arange(low, high)

@@ -221,7 +221,7 @@ class Desk:
             except CoilbellError as error:
                 self._set_running(False)
                 self._answer(str(error), failed=True)
-            except Exception:  # the thread must outlive a fault of ours, and say so
+            except Exception:  # the thread must survive a bug of ours, and report it
                 self._own_fault()
         self._struck.put(None)
 

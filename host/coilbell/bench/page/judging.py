@@ -85,7 +85,9 @@ class Judge:
             finding,
             reference,
             remark or why,
-            tuple(replace(other, beside=()) for other in others),  # a shot must not hold all shots before it
+            tuple(
+                replace(other, beside=()) for other in others
+            ),  # else each shot would keep all shots before it in memory
         )
         self.shots[struck.letter] = shot
         return shot

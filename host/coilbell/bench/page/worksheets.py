@@ -17,7 +17,7 @@ from coilbell.bench.page.sheet import FINDING, Waiting, closed_message, latest_w
 from coilbell.bench.worksheet.sheet import Worksheet, begin, observe, opened, withdraw
 from coilbell.bench.worksheet.typed import evidence_of, fraction, meter_of
 from coilbell.errors import CoilbellError, InputError, MissingError
-from coilbell.isolate import Equipment, check_level, shipped
+from coilbell.isolate import Equipment, check_level, ring_step, shipped
 
 __all__ = ["Isolation"]
 
@@ -187,17 +187,17 @@ def _shown(log: Log, item: Item) -> dict[str, Any]:
 
 def _waiting(keeper: LogKeeper, sheet: Worksheet, latest: KeptJudgement | None) -> Waiting | None:
     """The latest finding, unless it was entered since it was made or nothing in the kind asks for a ring."""
-    steps = [step.key for step in sheet.kind.step if step.measure == "ring"]
-    if latest is None or not steps:
+    if latest is None:
+        return None
+    said = latest.facts.get("connection")
+    where = said if isinstance(said, str) else ""  # a comparison has two
+    step = ring_step(sheet.kind, str(latest.facts.get("kind") or ""), where)
+    if step is None:
         return None
     for number, entry in keeper.entries():
         if number in sheet.readings and entry["typed"] == [FINDING] and entry["utc"] >= latest.made_utc:
             return None
-    facts = latest.facts
-    where = str(facts.get("connection", ""))
-    guess = "ring-yoke" if "yoke" in str(facts.get("kind", "")) else f"ring-{where.partition(' ')[0]}"
     words = (
         f"the log's latest {latest.question['what']} ({latest.explanation}{f', {where}' if where else ''})"
     )
-    step = guess if guess in steps else steps[0]
-    return Waiting(step, f"{words} is not in the worksheet yet: enter it as a reading of {step}")
+    return Waiting(step.key, f"{words} is not in the worksheet yet: enter it as a reading of {step.key}")
