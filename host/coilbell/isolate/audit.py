@@ -14,7 +14,13 @@ __all__ = ["audit"]
 
 _NAMES = re.compile(r"[a-z][a-z0-9-]{0,39}")
 _MOST_SLIPS = 0.2
+"""Slips from which a reading would tell next to nothing [0..1]; assumed."""
+
+_MOST_RATIO = 1e6
+"""Ratios of reading to expectation from which a range is a slip of the pen [1]; assumed."""
+
 _LEAST_UNKNOWN = 0.01
+"""Least prior of `unknown`, and least chance of each outcome under it: no list is complete; assumed."""
 
 RING_STATES = ("whole", "shorted", "capacitance", "loaded", "core", "silent")
 """Outcomes that a step with measure "ring" may have, see `ringing`."""
@@ -82,7 +88,7 @@ def _outcomes(step: Step, where: str) -> None:
     for one in step.outcome:
         if (one.pattern is None) != (one.range is None):
             raise FileError(f"{where}: outcome {one.key}: give pattern and range together")
-        if one.range is not None and not (0 <= one.range[0] < one.range[1] < 1e6):
+        if one.range is not None and not (0 <= one.range[0] < one.range[1] < _MOST_RATIO):
             raise FileError(f"{where}: outcome {one.key}: range {list(one.range)} must rise from 0 or more")
     patterned = [o for o in step.outcome if o.pattern is not None]
     if (step.measure in _PATTERNED) != bool(patterned):
@@ -109,10 +115,11 @@ def _rows(kind: Equipment, step: Step, where: str) -> None:
         raise FileError(f"{where}: {', '.join(strangers)} are no hypotheses")
     for row in step.row:
         _row(step, row, f"{where}: row of {', '.join(row.of)}")
-    left = [o.key for o in step.outcome if step.row_of(UNKNOWN).chances.get(o.key, 0.0) < 0.01]
+    left = [o.key for o in step.outcome if step.row_of(UNKNOWN).chances.get(o.key, 0.0) < _LEAST_UNKNOWN]
     if left:
         raise FileError(
-            f"{where}: {UNKNOWN} must leave every outcome a chance of 0.01; {', '.join(left)} has less"
+            f"{where}: {UNKNOWN} must leave every outcome a chance of {_LEAST_UNKNOWN}; "
+            f"{', '.join(left)} has less"
         )
 
 

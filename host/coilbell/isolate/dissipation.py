@@ -17,7 +17,17 @@ from coilbell.isolate.ratio import Ratio
 __all__ = ["RISE_AT_RATING_K", "Dissipation", "dissipation"]
 
 RISE_AT_RATING_K = (130.0, 200.0, 300.0)
-"""Lowest, usual and highest rise of the surface at rated power [K]."""
+"""Lowest, usual and highest rise of the surface at rated power [K]; published:
+makers' curves (from memory)."""
+
+_AMBIENT_C = 25.0
+"""Air where no temperature is given [degree Celsius]; assumed."""
+
+_LEAST_LOAD = 1e-4
+"""Least uncertainty of power over rating [1], so that a reading of 0 V is a reading; assumed."""
+
+_SLACK_K = 10.0
+"""What a hand or a thermometer may be off besides [K]; assumed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +48,7 @@ def dissipation(
     voltage_v: Reading | None = None,
     current_a: Reading | None = None,
     surface_c: float | None = None,
-    ambient_c: float = 25.0,
+    ambient_c: float = _AMBIENT_C,
 ) -> Dissipation:
     """Power by voltage or by current, against the rating.
 
@@ -54,7 +64,7 @@ def dissipation(
     low, usual, high = (load * rise for rise in RISE_AT_RATING_K)
     return Dissipation(
         power,
-        Ratio(load, max(power.uncertainty / rating_w, 1e-4)),
+        Ratio(load, max(power.uncertainty / rating_w, _LEAST_LOAD)),
         (low, usual, high),
         _remarks(load, (low, high), surface_c, ambient_c),
     )
@@ -80,12 +90,12 @@ def _remarks(
     if surface_c is not None:
         seen = surface_c - ambient_c
         # Halved and doubled once more: a neighbour's heat and moving air are not in the makers' curves.
-        if seen > 2 * rise[1] + 10:
+        if seen > 2 * rise[1] + _SLACK_K:
             found.append(
                 f"{surface_c:.0f} C is hotter than this power explains (most {ambient_c + rise[1]:.0f} C); "
                 "check resistance, voltage and rating, or it is heated by a neighbour"
             )
-        if seen < 0.5 * rise[0] - 10:
+        if seen < 0.5 * rise[0] - _SLACK_K:
             found.append(
                 f"{surface_c:.0f} C is cooler than this power makes it (least {ambient_c + rise[0]:.0f} C); "
                 "check resistance, voltage and rating"

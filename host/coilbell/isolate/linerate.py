@@ -55,19 +55,58 @@ LINE_RATES: tuple[LineRate, ...] = (
     LineRate("405 lines, 50 fields", 10125.0, "405 x 25 Hz (from memory)"),
     LineRate("819 lines, 50 fields", 20475.0, "819 x 25 Hz (from memory)"),
 )
+"""Rates that a set may run at, each with where it is published."""
 
 _FREE_RUN = 0.04
 """How far an oscillator without a signal may be off, relative: common practice, no published source [1]."""
 
 _LOCKED = 3e-4
-"""How far a rate locked to a signal may be off, relative; BT.470 allows 2e-4 (from memory) [1]."""
+"""How far a rate locked to a signal may be off, relative [1]; published: BT.470 allows 2e-4 (from memory)."""
 
 _LOWEST_HZ = 7000.0
+"""Tones are looked for from here [Hz]: under the lowest rate by what an unlocked set may be off; assumed."""
+
+_ABOUT = 0.25
+"""How far a tone may be from the rate asked for to be held against it, relative [1]; assumed."""
+
+_SILENT = 5.0
+"""How many times likelier silence is where nothing runs, in sound that could hold the rate [1]; assumed."""
+
+_SLOPE = 0.45
+"""Part of the sampling rate from which a sound card's filter lets folded tones through [1];
+common practice."""
+
+_WANDER = 2e-3
+"""How far a rate may have moved from its nominal when it is said to fold here, relative [1]; assumed."""
+
+_ALIAS_SIGMAS = 5.0
+"""Standard uncertainties within which a folded rate is this tone [1]; assumed."""
+
+_MAINS_HZ = (50.0, 60.0)
+"""Nominal mains frequencies [Hz]; published: IEC 60196 (from memory)."""
+
+_MAINS_OFF = 5e-4
+"""How far the mains is off in ordinary running, relative [1]; common practice (from memory)."""
+
+_MAINS_NEAR = (0.2, 0.06)
+"""Parts of the mains frequency within which a tone, and a member of its comb, is one of its harmonics [1]:
+less than half, so that not every tone is one; assumed."""
+
+_BAND_HZ = (15e3, 16e3)
+"""Where whistles of today's rates lie [Hz]; published: LINE_RATES."""
+
+_BELOW_HZ = (6e3, 11e3)
+"""Where any microphone still hears, to hold the noise in `_BAND_HZ` against [Hz]; assumed."""
+
+_SEGMENT = 4096
+"""Samples in a segment of Welch's spectrum: 11 Hz a bin at 44.1 kHz; assumed."""
+
 _LOSS_DB = 25.0
-"""Fall of the noise towards the line rate from which a recording is called cut off there [dB]."""
+"""Fall of the noise towards the line rate from which a recording is called cut off there [dB];
+common practice: lossy sound formats cut at 16 kHz or below and leave nothing above."""
 
 _COMB = 4
-"""Members of a mains comb, beside the tone itself, from which it is one."""
+"""Members of a mains comb, beside the tone itself, from which it is one [1]; assumed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,10 +149,10 @@ def listen(
     mains_hz: 50 or 60, None when unknown [Hz]. Raises InputError for a recording too short or too slow.
     """
     x = np.asarray(samples, dtype=np.float64)
-    if mains_hz not in (None, 50.0, 60.0):
+    if mains_hz not in (None, *_MAINS_HZ):
         raise InputError(f"mains of {mains_hz:g} Hz; give 50 or 60")
     found = tones(x, rate_hz, _LOWEST_HZ, 0.5 * rate_hz, clock_ppm=clock_ppm)
-    mains = (50.0, 60.0) if mains_hz is None else (mains_hz,)
+    mains = _MAINS_HZ if mains_hz is None else (mains_hz,)
     heard = [_heard(tone, found, rate_hz, mains) for tone in found]
     ranked = sorted(heard, key=lambda h: (h.near is None, -h.tone.over_noise_db))
     counts, warnings = _reach(x, rate_hz)
@@ -137,14 +176,14 @@ def line_rate_evidence(step: Step, expected_hz: float, listening: Listening) -> 
     A tone is held against `expected_hz`. Silence counts for the outcome without a range, and for nothing
     when the sound could not have held the rate.
     """
-    near = [h for h in listening.heard if abs(h.tone.frequency_hz / expected_hz - 1) < 0.25]
+    near = [h for h in listening.heard if abs(h.tone.frequency_hz / expected_hz - 1) < _ABOUT]
     if near:
         tone = max(near, key=lambda h: h.tone.over_noise_db)
         return tone_evidence(
             step, expected_hz, tone.tone.frequency_hz, tone.tone.uncertainty_hz, tone.warnings
         )
     silent = [o.pattern is None for o in step.outcome]
-    weight = math.log(5.0) if listening.silence_counts else 0.0
+    weight = math.log(_SILENT) if listening.silence_counts else 0.0
     return Evidence(
         step.key,
         tuple(weight * s for s in silent),
@@ -167,7 +206,7 @@ def _heard(tone: Tone, found: tuple[Tone, ...], rate_hz: float, mains: tuple[flo
     near = min(LINE_RATES, key=lambda r: abs(tone.frequency_hz / r.hz - 1))
     within = abs(tone.frequency_hz / near.hz - 1) <= _FREE_RUN
     warnings = [*_aliases(tone, rate_hz), *_mains(tone, found, mains)]
-    if tone.frequency_hz > 0.45 * rate_hz:
+    if tone.frequency_hz > _SLOPE * rate_hz:
         warnings.append("it lies in the slope of the sound card's filter, where folded tones are strongest")
     if tone.wander_hz:
         warnings.append(f"it wanders by {tone.wander_hz:.2g} Hz: a line rate locked to a signal does not")
@@ -184,7 +223,7 @@ def _aliases(tone: Tone, rate_hz: float) -> list[str]:
             true_hz = order * rate.hz
             folded = abs(true_hz - rate_hz * round(true_hz / rate_hz))
             if true_hz > 0.5 * rate_hz and abs(folded - tone.frequency_hz) < max(
-                5 * tone.uncertainty_hz, 2e-3 * true_hz
+                _ALIAS_SIGMAS * tone.uncertainty_hz, _WANDER * true_hz
             ):
                 what = f"{true_hz:.0f} Hz ({'twice ' * (order == 2)}{rate.name})"
                 found.append(
@@ -197,9 +236,8 @@ def _mains(tone: Tone, found: tuple[Tone, ...], mains: tuple[float, ...]) -> lis
     words = []
     for mains_hz in mains:
         order = round(tone.frequency_hz / mains_hz)
-        # The mains itself wanders by about 0.05 % in ordinary running (from memory).
-        allowed = 3 * math.hypot(tone.uncertainty_hz, 5e-4 / 3 * tone.frequency_hz)
-        if abs(tone.frequency_hz - order * mains_hz) > min(allowed, 0.2 * mains_hz):
+        allowed = 3 * math.hypot(tone.uncertainty_hz, _MAINS_OFF / 3 * tone.frequency_hz)
+        if abs(tone.frequency_hz - order * mains_hz) > min(allowed, _MAINS_NEAR[0] * mains_hz):
             continue
         comb = [t for t in found if t is not tone and _harmonic(t, mains_hz)]
         if len(comb) >= _COMB:
@@ -215,21 +253,21 @@ def _mains(tone: Tone, found: tuple[Tone, ...], mains: tuple[float, ...]) -> lis
 
 def _harmonic(tone: Tone, mains_hz: float) -> bool:
     off = tone.frequency_hz - mains_hz * round(tone.frequency_hz / mains_hz)
-    return abs(off) < max(3 * tone.uncertainty_hz, 0.06 * mains_hz)
+    return abs(off) < max(3 * tone.uncertainty_hz, _MAINS_NEAR[1] * mains_hz)
 
 
 def _reach(x: npt.NDArray[np.float64], rate_hz: float) -> tuple[bool, tuple[str, ...]]:
     """Whether a whistle at 15..16 kHz could be in here, and what stands against it."""
     from scipy.signal import welch
 
-    if rate_hz < 2 * 16000:
+    if rate_hz < 2 * _BAND_HZ[1]:
         return False, (
             f"at {rate_hz:.0f} samples a second nothing above {rate_hz / 2:.0f} Hz is held: a tone "
             "below may be a folded line rate; record at 44.1 kHz or more",
         )
-    frequency, power = welch(x - x.mean(), rate_hz, nperseg=min(x.size, 4096))
-    low = float(np.median(power[(frequency > 6000) & (frequency < 11000)]))
-    band = float(np.median(power[(frequency > 15000) & (frequency < 16000)]))
+    frequency, power = welch(x - x.mean(), rate_hz, nperseg=min(x.size, _SEGMENT))
+    low = float(np.median(power[(frequency > _BELOW_HZ[0]) & (frequency < _BELOW_HZ[1])]))
+    band = float(np.median(power[(frequency > _BAND_HZ[0]) & (frequency < _BAND_HZ[1])]))
     if band <= 0 or low <= 0 or 10 * math.log10(low / band) > _LOSS_DB:
         return False, (
             "the sound holds next to nothing at 15 to 16 kHz: it was compressed, filtered or made with a "

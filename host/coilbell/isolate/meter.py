@@ -27,6 +27,10 @@ class Reading:
         return self.uncertainty / abs(self.value) if self.value else math.inf
 
 
+_MOST_PERCENT, _MOST_DIGITS = 50.0, 1000.0
+"""Specifications beyond these are refused as slips of the pen [%], [1]; assumed."""
+
+
 @dataclass(frozen=True, slots=True)
 class Meter:
     """percent: part of the reading that it may be off [%]; digits: of the last place shown.
@@ -38,7 +42,11 @@ class Meter:
     digits: float = 2.0
 
     def __post_init__(self) -> None:
-        if not (0 <= self.percent <= 50 and 0 <= self.digits <= 1000 and self.percent + self.digits > 0):
+        if not (
+            0 <= self.percent <= _MOST_PERCENT
+            and 0 <= self.digits <= _MOST_DIGITS
+            and self.percent + self.digits > 0
+        ):
             raise InputError(
                 f"meter of {self.percent:g} % and {self.digits:g} digits; give such as 1%+2, neither both 0"
             )

@@ -27,13 +27,14 @@ __all__ = ["Contradiction", "Move", "Odds", "chances", "odds", "reading_likeliho
 Array = npt.NDArray[np.float64]
 
 _SURPRISING = 0.08
-"""How probable, beside the likeliest, a sight may be under all others before it is called a contradiction."""
+"""How probable, beside the likeliest, a sight may be under all others before it is called a contradiction;
+assumed."""
 
 _AGREE = 0.05
-"""The same for two readings of one step."""
+"""The same for two readings of one step; assumed."""
 
 _DISTANT = 0.35
-"""Probability of `unknown` from which it is said that nothing listed fits."""
+"""Probability of `unknown` from which it is said that nothing listed fits [0..1]; assumed."""
 
 
 @dataclass(frozen=True, slots=True)

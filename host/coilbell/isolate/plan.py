@@ -25,10 +25,10 @@ from coilbell.isolate.odds import Odds, chances
 __all__ = ["RISK_MINUTES", "Proposal", "information", "plan", "settling"]
 
 RISK_MINUTES = (0.0, 5.0, 20.0, 60.0)
-"""Minutes that a risk of 0, 1, 2, 3 counts for: an assumption of this program."""
+"""Minutes that a risk of 0, 1, 2, 3 counts for; assumed."""
 
 _NOTHING = 0.005
-"""Information below which a step is not worth naming [bit]."""
+"""Information below which a step is not worth naming [bit]; assumed."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,8 +34,20 @@ RAIL_SCATTER = 0.05
 """How far rails that fold back together differ, relative: common practice, no published source [1]."""
 
 _ELSEWHERE = 0.01
+"""Weight of a uniform part in every outcome, so that no single reading rules one out [1]; assumed."""
+
 _WIDEST = 3.0
-"""Uniform part of every outcome: this weight, over ratios from 0 to this."""
+"""Ratio up to which that part reaches [1]; assumed."""
+
+_LEAST_RATIO = 0.05
+"""Ratio under which scatter no longer shrinks with it: a rail near 0 V has an offset of its own [1];
+assumed."""
+
+_TINY = 1e-300
+"""Keeps the logarithm of a difference finite where both are equal to rounding [1]; assumed."""
+
+_FITS = 0.7
+"""ln of how far above the uniform part the best outcome must be to fit at all: twice it [1]; assumed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +80,7 @@ def ratio_evidence(
     if all(outcome.pattern is None for outcome in step.outcome):
         raise InputError(f"{step.key}: takes no numbers; give one of its outcomes")
     values = np.array([r.value for r in ratios])
-    spreads = np.hypot([r.uncertainty for r in ratios], scatter * np.maximum(np.abs(values), 0.05))
+    spreads = np.hypot([r.uncertainty for r in ratios], scatter * np.maximum(np.abs(values), _LEAST_RATIO))
     elsewhere = math.log(_ELSEWHERE) - len(ratios) * math.log(_WIDEST)
     logs = [
         float(np.logaddexp(math.log1p(-_ELSEWHERE) + _log_density(o, values, spreads), elsewhere))
@@ -76,7 +88,7 @@ def ratio_evidence(
         else elsewhere
         for o in step.outcome
     ]
-    if max(logs) < elsewhere + 0.7:
+    if max(logs) < elsewhere + _FITS:
         remarks = (
             *remarks,
             "the reading fits none of the outcomes well; check it, and what it was held against",
@@ -93,7 +105,9 @@ def common_ratio(ratios: Sequence[Ratio], scatter: float = RAIL_SCATTER) -> tupl
     from scipy.stats import chi2
 
     values = np.array([r.value for r in ratios])
-    weights = 1 / np.hypot([r.uncertainty for r in ratios], scatter * np.maximum(np.abs(values), 0.05)) ** 2
+    weights = (
+        1 / np.hypot([r.uncertainty for r in ratios], scatter * np.maximum(np.abs(values), _LEAST_RATIO)) ** 2
+    )
     mean = float(weights @ values / weights.sum())
     square = float(weights @ (values - mean) ** 2)
     tail = float(chi2.sf(square, len(values) - 1)) if len(values) > 1 else 1.0
@@ -133,4 +147,4 @@ def _log_between(low: float, high: float) -> float:
     if low > 0:
         low, high = -high, -low
     upper, lower = float(log_ndtr(high)), float(log_ndtr(low))
-    return upper + math.log1p(-math.exp(min(lower - upper, -1e-300))) if lower < upper else -math.inf
+    return upper + math.log1p(-math.exp(min(lower - upper, -_TINY))) if lower < upper else -math.inf

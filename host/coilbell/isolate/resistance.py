@@ -19,9 +19,13 @@ LEAD_OHMS = 0.1
 """Standard uncertainty of test leads and contacts [ohm]; common practice, no published source."""
 
 _LEAST_OHMS = 1e-6
+"""Resistors under this are refused: no part is one [ohm]; assumed."""
+
+_TOLERANCE = 0.05
+"""Tolerance of a resistor of which none is given, a fraction [1]; common practice, no published source."""
 
 
-def parallel(resistors_ohm: Sequence[float], tolerance: float = 0.05) -> Reading:
+def parallel(resistors_ohm: Sequence[float], tolerance: float = _TOLERANCE) -> Reading:
     """Resistance of resistors in parallel.
 
     resistors_ohm: each [ohm]; tolerance: of each, as a fraction [1]. Raises InputError for none, for

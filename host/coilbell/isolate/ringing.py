@@ -23,7 +23,8 @@ from coilbell.isolate.evidence import Evidence
 __all__ = ["MOST_DECADES", "ratio_of_ring", "ring_evidence", "ring_step"]
 
 MOST_DECADES = 3.0
-"""Largest log10 likelihood ratio that a ring may carry [1]."""
+"""Largest log10 likelihood ratio that a ring may carry [1]; assumed: no reference is
+known better than that."""
 
 _STATES = {
     "nothing": "whole",
