@@ -13,7 +13,7 @@ HOST = Path(__file__).parents[1] / "host" / "coilbell"
 SOURCES = ("published", "simulated", "common practice", "assumed", "from memory", "computed")
 """One of these stands beside every constant."""
 
-FORMATS = ("SCHEMA", "_LIMIT")
+FORMATS = ("SCHEMA", "LONGEST_KIND")
 """Numbers of layouts, and sizes of texts: they decide nothing about a part."""
 
 ARITHMETIC = {0, 1, 2, 3, 4, 10, 60, 100, 1000, 0.5, 1e-6, 1e-9}

@@ -75,6 +75,25 @@ def test_no_kind_at_all(text: str) -> None:
         decode(text)
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "a = " + "[" * 9000,
+        "a = " + "{ a = " * 9000,
+        "a = 1" + "0" * 5000,
+        ".".join("a" * 60_000) + " = 1",
+        "a = { " + ".".join(['"a"'] * 40_000) + " = 1 }",
+        "#" * 1_000_000,
+    ],
+    ids=["lists", "tables", "integer", "key", "key inside", "endless"],
+)
+def test_what_would_hang_or_burst_is_one_line(text: str) -> None:
+    with pytest.raises(FileError) as error:
+        decode(text)
+    assert len(str(error.value)) < 400
+    assert "\n" not in str(error.value)
+
+
 def test_the_digest_follows_the_content_not_the_layout() -> None:
     plain = decode(TEXT)
     assert decode(TEXT + "\n\n# a remark\n").digest == plain.digest

@@ -253,7 +253,7 @@ def _kind_facts(kind: Equipment) -> dict[str, Any]:
 
 def _kind(text: str) -> tuple[Equipment, str]:
     """The kind of that name, or of that TOML file with its text."""
-    from coilbell.isolate import decode, shipped
+    from coilbell.isolate import LONGEST_KIND, decode, shipped
 
     kinds = shipped()
     if text in kinds:
@@ -262,7 +262,8 @@ def _kind(text: str) -> tuple[Equipment, str]:
     if path.suffix.lower() != ".toml":
         raise InputError(f"no kind {text[:60]!r}; choose one of: {', '.join(kinds)}, or give a .toml file")
     try:
-        toml = path.read_text(encoding="utf-8")
+        with path.open(encoding="utf-8") as file:
+            toml = file.read(LONGEST_KIND + 1)  # what is longer is refused, however much of it there is
     except (OSError, UnicodeDecodeError) as error:
         reason = getattr(error, "strerror", None) or "it is not text"
         raise FileError(f"{path}: cannot be read: {reason}; check the name") from error

@@ -11,7 +11,7 @@ from coilbell.isolate.equipment import (
     Step,
 )
 from coilbell.isolate.evidence import Evidence, seen
-from coilbell.isolate.kindfile import decode, shipped
+from coilbell.isolate.kindfile import LONGEST_KIND, decode, shipped
 from coilbell.isolate.linerate import (
     LINE_RATES,
     Heard,
@@ -34,6 +34,7 @@ __all__ = [
     "CLOCK_PPM",
     "LEVELS",
     "LINE_RATES",
+    "LONGEST_KIND",
     "RAIL_SCATTER",
     "RISK_MINUTES",
     "UNKNOWN",

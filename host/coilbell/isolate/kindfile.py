@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import tomllib
 from functools import cache
 from pathlib import Path
 
@@ -11,22 +13,28 @@ from coilbell.errors import FileError
 from coilbell.isolate.audit import audit
 from coilbell.isolate.equipment import Equipment
 
-__all__ = ["decode", "shipped"]
+__all__ = ["LONGEST_KIND", "decode", "shipped"]
 
-_LIMIT = 1_000_000
-"""Largest text read [characters]."""
+LONGEST_KIND = 200_000
+"""Longest text read [characters]: four times the longest kind that ships."""
+
+_DEEP = re.compile(r"(?:[\w\"'-]+[ \t]*\.[ \t]*){20}")
+"""A dotted key of twenty parts, which no kind has: reading one takes the square of its length."""
 
 _KINDS = Path(__file__).parent / "kinds"
 
 
 def decode(text: str) -> Equipment:
     """The kind in a TOML text, checked. Raises FileError that names the place."""
-    if len(text) > _LIMIT:
+    if len(text) > LONGEST_KIND:
         raise FileError(f"holds {len(text)} characters, more than a kind of equipment has")
+    if _DEEP.search(text):
+        raise FileError("is no kind of equipment: a key has twenty parts and more; see a shipped kind")
     try:
-        found = msgspec.toml.decode(text, type=Equipment)
-    except msgspec.MsgspecError as error:
-        raise FileError(f"is no kind of equipment: {error}; see a shipped kind for the layout") from error
+        found = msgspec.convert(tomllib.loads(text), Equipment)
+    except (msgspec.MsgspecError, ValueError, RecursionError) as error:
+        told = "nested too deep" if isinstance(error, RecursionError) else str(error)
+        raise FileError(f"is no kind of equipment: {told:.200}; see a shipped kind for the layout") from error
     audit(found)
     return found
 
