@@ -122,7 +122,7 @@ def _board(rng: np.random.Generator, ends: bool) -> dict[str, float]:
         if part.ref[0] in "RC":
             tolerance = float(table()[part.ref]["tolerance"])  # type: ignore[arg-type]
             values[part.ref] = number(part.value) * (1 + tolerance * drawn())
-    models = _models(drawn)
+    models = drawn_models(drawn)
     probe = Deck("A", values=values, models=models).add("Vtest LEAD 0 DC 0 AC 1")
     gain = probe.run("ac lin 3 22k 250k", ["v(adc0)"])["v(adc0)"]
     lead, pin = _ramp(Deck("", values=values, models=models), 2.0)
@@ -159,7 +159,7 @@ def _rung(values: dict[str, float], models: str, tangent: float) -> tuple[float,
     return read / true - 1, nominal.corrected("A", natural, read) / true - 1
 
 
-def _models(drawn) -> str:  # type: ignore[no-untyped-def]
+def drawn_models(drawn) -> str:  # type: ignore[no-untyped-def]
     text = (HERE / "models.cir").read_text(encoding="utf-8")
     for key, (low, high) in SPREAD.items():
         nominal = re.search(r"(-?[\d.]+)([munpk]?)$", key)
