@@ -19,6 +19,7 @@ from coilbell.winding import (
     TYPICAL,
     Capture,
     Condition,
+    HealthyTank,
     Observation,
     Reference,
     decode,
@@ -28,6 +29,7 @@ from coilbell.winding import (
     find,
     kind_named,
 )
+from coilbell.winding.odds import faultfile
 
 FOLDER = Path(coilbell.winding.__file__).parent / "kinds"
 TEXT = (FOLDER / "vertical-yoke.toml").read_text(encoding="utf-8")
@@ -235,3 +237,49 @@ def test_from_ones_own_file_to_a_finding(
     told = json.loads(capsys.readouterr().out)
     assert told["kind"] == "fell yoke"
     assert told["shorted_turn"]["probability"] < 0.3
+
+
+def test_how_severe_faults_may_be_is_told_with_its_sources(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["reference", "kinds", "--faults"]) == 0
+    out = capsys.readouterr().out
+    assert "own_turns.contact_ohms 30 mohm to 300 ohm: contact of the others" in out
+    assert max(map(len, out.splitlines())) <= 80
+    assert main(["reference", "kinds", "--faults", "--json"]) == 0
+    told = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert len(told) == len({one["name"] for one in told}) > 25
+    assert all(SOURCES.fullmatch(one["figure"]["source"]) for one in told)
+    assert main(["reference", "kinds", "horizontal yoke", "--faults"]) == 2
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("schema = 1", "schema = 2"),
+        ("value = 0.75", 'value = "much"'),
+        ("value = 0.75", "value = 0"),
+        ("value = 0.75", "value = nan"),
+        ("range = [0.03, 300]", "range = [300, 0.03]"),
+        ("range = [0.03, 300]", "range = [0.03]"),
+        ('source = "assumed"', 'source = "hearsay"'),
+        ('unit = "1", ', ""),
+    ],
+)
+def test_a_damaged_list_of_faults_is_refused(old: str, new: str) -> None:
+    text = (FOLDER.parent / "faults.toml").read_text(encoding="utf-8")
+    assert old in text
+    with pytest.raises(FileError, match=r"faults\.toml"):
+        list(faultfile._read(text.replace(old, new, 1)))
+
+
+def test_the_cases_of_a_fault_follow_its_figures(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A contact of 0.03 to 300 ohm spreads L2/R2; one that always closes dead does not."""
+    from coilbell.winding.odds import severity
+
+    tank, kind = HealthyTank(2.2e-3, 2e-9, 1.3, 1e-6), kind_named("power inductor")
+    wide = severity._own_turns(kind, tank).loop_s
+    monkeypatch.setattr(
+        severity, "value", lambda name: 0.999 if name == "own_turns.dead" else faultfile.value(name)
+    )
+    dead = severity._own_turns(kind, tank).loop_s
+    assert float(wide.max() / wide.min()) > 2 * float(dead.max() / dead.min())
+    assert float(dead.min()) > 10 * float(wide.min())

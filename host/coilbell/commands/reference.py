@@ -71,6 +71,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     for name in ("add", "list", "show", "check", "import", "kinds"):
         made[name].add_argument("--json", action="store_true", help="one JSON object a line")
     made["kinds"].add_argument("kind", metavar="KIND", nargs="?", help="a kind, or a TOML file to check")
+    made["kinds"].add_argument("--faults", action="store_true", help="how severe faults of any kind may be")
     made["kinds"].add_argument("--toml", action="store_true", help="the kind as a TOML file to copy")
     _add_arguments(made["add"])
 
@@ -252,6 +253,8 @@ def _kinds(options: argparse.Namespace, shelf: Shelf) -> int:
     from coilbell.winding import KINDS, encode_kind
 
     del shelf
+    if options.faults:
+        return _faults(options)
     if options.kind is None:
         if options.toml:
             raise InputError(f"--toml needs a kind; choose one of: {', '.join(KINDS)}")
@@ -267,6 +270,17 @@ def _kinds(options: argparse.Namespace, shelf: Shelf) -> int:
         return 0
     facts = kind_facts(kind)
     print(json.dumps(facts) if options.json else kind_text(facts))
+    return 0
+
+
+def _faults(options: argparse.Namespace) -> int:
+    from coilbell.bench.words.kind import fault_facts, fault_line
+    from coilbell.winding import fault_figures
+
+    if options.kind is not None or options.toml:
+        raise InputError("--faults are those of every kind; leave KIND and --toml out")
+    for facts in map(fault_facts, fault_figures()):
+        print(json.dumps(facts) if options.json else fault_line(facts))
     return 0
 
 

@@ -2,6 +2,8 @@
 
 from coilbell.winding.odds.added import Added
 from coilbell.winding.odds.explanation import Explanation
+from coilbell.winding.odds.faultfile import FaultFigure
+from coilbell.winding.odds.faultfile import listed as fault_figures
 from coilbell.winding.odds.healthy import Healthy, healthy_of
 from coilbell.winding.odds.kind import KINDS, Kind, decode_kind, encode_kind, kind_named
 from coilbell.winding.odds.kindfile import SPREAD, TYPICAL
@@ -54,6 +56,7 @@ __all__ = [
     "Explanation",
     "Fault",
     "FaultCurve",
+    "FaultFigure",
     "Finding",
     "FreeRing",
     "Healthy",
@@ -87,6 +90,7 @@ __all__ = [
     "encode_kind",
     "fault_curve",
     "fault_curves",
+    "fault_figures",
     "find",
     "grouped",
     "healthy_of",

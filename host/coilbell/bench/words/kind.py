@@ -7,9 +7,9 @@ from typing import Any
 
 from coilbell.bench.words.fit import wrapped
 from coilbell.quantities import engineering
-from coilbell.winding import SPREAD, TYPICAL, Kind
+from coilbell.winding import SPREAD, TYPICAL, FaultFigure, Kind
 
-__all__ = ["KIND_FACTS_SCHEMA", "kind_facts", "kind_line", "kind_text"]
+__all__ = ["KIND_FACTS_SCHEMA", "fault_facts", "fault_line", "kind_facts", "kind_line", "kind_text"]
 
 KIND_FACTS_SCHEMA = 1
 """Number of the layout `kind_facts` gives."""
@@ -64,6 +64,20 @@ def kind_text(facts: Mapping[str, Any]) -> str:
         lines.append(f"  {head}:")
         lines += [wrapped(_figure(key, one), indent=4) for key, one in facts[section].items()]
     return "\n".join(lines)
+
+
+def fault_facts(figure: FaultFigure) -> dict[str, Any]:
+    """One figure of how faults spread, ready for JSON."""
+    shape = (
+        {"value": figure.low} if figure.low == figure.high else {"lowest": figure.low, "highest": figure.high}
+    )
+    told = {"unit": figure.unit, "what": figure.words, "source": figure.source}
+    return {"schema": KIND_FACTS_SCHEMA, "what": "fault figure", "name": figure.name, "figure": shape | told}
+
+
+def fault_line(facts: Mapping[str, Any]) -> str:
+    """The dict of `fault_facts` in words."""
+    return wrapped(_figure(facts["name"], facts["figure"]), indent=0)
 
 
 def _figure(key: str, one: Mapping[str, Any]) -> str:

@@ -31,7 +31,7 @@ from typing import Any
 
 from coilbell.errors import FileError
 
-__all__ = ["FLAGS", "SCHEMA", "SPREAD", "TYPICAL", "Entry", "figures", "table_of", "written"]
+__all__ = ["FLAGS", "SCHEMA", "SOURCE", "SPREAD", "TYPICAL", "Entry", "figures", "table_of", "written"]
 
 SCHEMA = 1
 """Number of the layout of a kind's file."""
@@ -40,7 +40,7 @@ _LARGEST = 20_000
 """Longest text read [characters]: ten times what a kind has."""
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9 -]{1,59}")
-_SOURCE = re.compile(
+SOURCE = re.compile(
     r"common practice|assumed|(?:published|simulated): \S.{0,200}|(?:common practice|assumed): \S.{0,200}"
 )
 
@@ -155,7 +155,7 @@ def _figure(place: str, found: object, entry: Entry) -> Value:
         shape = "range = [1, 2]" if entry.ranged else "value = 1"
         raise FileError(f'{place}: write {{ {shape}, source = "assumed" }}')
     source = found["source"]
-    if not isinstance(source, str) or not _SOURCE.fullmatch(source):
+    if not isinstance(source, str) or not SOURCE.fullmatch(source):
         raise FileError(
             f"{place}: source {source!r:.60} must be 'common practice' or 'assumed', or begin with "
             "'published: ' or 'simulated: ' and say where"

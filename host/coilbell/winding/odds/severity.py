@@ -2,7 +2,7 @@
 
 A case is a small circuit on the healthy tank: a coupled loop (inductance and resistance as L2/R2, coupling
 as 1 - k^2), a conductance, a capacitance, a factor on the inductance. Cases follow from turns, resistances
-and leakages of the kind (`kind.KINDS`); contact resistances of a fault run from a dead short to 300 ohm.
+and leakages of the kind (`kind.KINDS`); how far a fault may go stands in `winding/faults.toml`.
 They lie on an additive recurrence (a low-discrepancy sequence), so that the same question always has
 the same answer.
 """
@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from coilbell.winding.odds.faultfile import span, value
 from coilbell.winding.odds.kind import Kind
 from coilbell.winding.tank.healthytank import HealthyTank
 
@@ -23,7 +24,7 @@ __all__ = ["Cases", "added_capacitance", "changed_inductance", "copper", "load",
 Array = npt.NDArray[np.float64]
 
 CASES = 512
-"""Cases for each cause."""
+"""Cases for each cause [1]; assumed."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,13 +75,13 @@ def cases(n: int, **fields: Array | float) -> Cases:
 
 def copper(kind: Kind, tank: HealthyTank) -> Cases:
     """Turns shorted: turns of the winding itself, a whole other winding or a loop, high-voltage turns."""
-    parts = [(_own_turns(kind, tank), 0.55 if kind.secondary else 0.75)]
+    parts = [(_own_turns(kind, tank), value("copper.own_beside_others" if kind.secondary else "copper.own"))]
     if kind.secondary:
-        parts.append((_whole_winding(kind, tank), 0.2))
+        parts.append((_whole_winding(kind, tank), value("copper.whole_winding")))
     if not kind.iron:
-        parts.append((_outside_loop(kind, tank), 0.03))
+        parts.append((_outside_loop(kind, tank), value("copper.outside_loop")))
     if kind.high_voltage:
-        parts.append((_thin_turns(tank), 0.2))
+        parts.append((_thin_turns(tank), value("copper.thin_turns")))
     total = sum(share for _, share in parts)
     return _joined([(c, share / total) for c, share in parts])
 
@@ -88,43 +89,45 @@ def copper(kind: Kind, tank: HealthyTank) -> Cases:
 def load(reactance: float) -> Cases:
     """A resistance across the winding or a secondary, from hardly anything to Q near 1."""
     u = points(CASES // 2, 1)
-    return cases(CASES // 2, siemens=between(1e-3, 1.5, u[:, 0]) / reactance)
+    return cases(CASES // 2, siemens=between(*span("load.siemens"), u[:, 0]) / reactance)
 
 
 def changed_inductance() -> Cases:
     """A gap, a crack, a loose clamp (inductance down to a fifth) or a part with more (up to 2.5 times)."""
     n = CASES // 2
     u = points(n, 2)
-    down = u[:, 1] < 0.75
-    step = between(0.12, 1.6, u[:, 0])
-    return cases(n, factor=np.where(down, np.exp(-step), np.exp(step * 0.57)))
+    down = u[:, 1] < value("core.less")
+    step = between(*span("core.step"), u[:, 0])
+    return cases(n, factor=np.where(down, np.exp(-step), np.exp(step * value("core.more"))))
 
 
 def added_capacitance(kind: Kind, tank: HealthyTank, test_farads: float) -> Cases:
     """A capacitor left across the winding, or a rectifier that adds the winding's own capacitance."""
     n = CASES // 2
     u = points(n, 2)
-    outside = between(0.02, 2.0, u[:, 0]) * test_farads
+    outside = between(*span("capacitance.outside"), u[:, 0]) * test_farads
     # A first or middle rectifier of two to five sections adds this much; all of them up to ten times more.
-    usual = u[:, 1] * 2 % 1 < 0.75
-    inside = np.where(usual, between(0.28, 0.75, u[:, 0]), between(0.15, 14.0, u[:, 0])) * tank.farads
-    own = u[:, 1] < (0.8 if kind.high_voltage else 0.15)
+    usual = u[:, 1] * 2 % 1 < value("capacitance.usual")
+    one, every = (
+        between(*span(f"capacitance.{n}_rectifier{'s' * (n == 'all')}"), u[:, 0]) for n in ("one", "all")
+    )
+    inside = np.where(usual, one, every) * tank.farads
+    own = u[:, 1] < value("capacitance.inside_high_voltage" if kind.high_voltage else "capacitance.inside")
     return cases(n, farads=np.where(own, inside, outside), behind=own.astype(np.float64))
 
 
 def _own_turns(kind: Kind, tank: HealthyTank) -> Cases:
-    """n of N turns, each with its share of the wire's resistance, closed through a contact.
-
-    Seven in eight are a single turn, one in five closes dead (assumed).
-    """
-    u = points(CASES, 5)
-    turns = between(*kind.turns, u[:, 0])
-    shorted = np.where(u[:, 1] < 0.88, 1.0, (turns / 2) ** ((u[:, 1] - 0.88) / 0.12))
-    contact = np.where(u[:, 2] < 0.2, 1e-4, between(0.03, 300.0, (u[:, 2] - 0.2) / 0.8))
-    ohms = shorted / turns * between(*kind.wire_ohms, u[:, 3]) + contact
+    """n of N turns, each with its share of the wire's resistance, closed through a contact."""
+    of_turns, of_fault, of_contact, of_wire, of_leakage = points(CASES, 5).T
+    single, dead = value("own_turns.single"), value("own_turns.dead")
+    turns = between(*kind.turns, of_turns)
+    shorted = np.where(of_fault < single, 1.0, (turns / 2) ** ((of_fault - single) / (1 - single)))
+    carbon = between(*span("own_turns.contact_ohms"), (of_contact - dead) / (1 - dead))
+    contact = np.where(of_contact < dead, value("own_turns.dead_ohms"), carbon)
+    ohms = shorted / turns * between(*kind.wire_ohms, of_wire) + contact
     return cases(
         CASES,
-        slack=between(*kind.turn_leakage, u[:, 4]),
+        slack=between(*kind.turn_leakage, of_leakage),
         loop_s=tank.henries * (shorted / turns) ** 2 / ohms,
     )
 
@@ -133,40 +136,44 @@ def _whole_winding(kind: Kind, tank: HealthyTank) -> Cases:
     """A secondary shorted at its pins: much copper, little leakage."""
     n = CASES // 2
     u = points(n, 2)
-    slack = between(1.2 * kind.leakage[0], 3 * kind.leakage[1], u[:, 0])
+    least, most_leakage = span("whole_winding.leakage")
+    slack = between(least * kind.leakage[0], most_leakage * kind.leakage[1], u[:, 0])
+    low, high = (times * _second(tank) for times in span("whole_winding.loop_time"))
     # At most a winding like the one under test, with the least resistance of the kind.
-    most = max(300.0 * _second(tank), tank.henries / kind.wire_ohms[0])
-    return cases(n, slack=slack, loop_s=between(5.0 * _second(tank), most, u[:, 1]))
+    most = max(high, tank.henries / kind.wire_ohms[0])
+    return cases(n, slack=slack, loop_s=between(low, most, u[:, 1]))
 
 
 def _outside_loop(kind: Kind, tank: HealthyTank) -> Cases:
     """A heavy loop round the core, as used to make a reference, or a conducting block in it.
 
-    One in four (assumed) loses as little as copper can: down to one turn of 1 mohm on a core that gives all
-    this inductance with the fewest turns of the kind, which rings nearly as after a changed gap.
+    Some lose as little as copper can: down to one turn of 1 mohm on a core that gives all this inductance
+    with the fewest turns of the kind, which rings nearly as after a changed gap.
     """
     n = CASES // 4
     u = points(n, 2)
-    usual = 60.0 * _second(tank)
-    most = max(usual, tank.henries / kind.turns[0] ** 2 / 1e-3)
+    usual = value("outside_loop.usual")
+    low, high = (times * _second(tank) for times in span("outside_loop.loop_time"))
+    most = max(high, tank.henries / kind.turns[0] ** 2 / value("outside_loop.least_ohms"))
     loop_s = np.where(
-        u[:, 1] < 0.75,
-        between(usual / 30, usual, u[:, 1] / 0.75),
-        between(usual, most, (u[:, 1] - 0.75) / 0.25),
+        u[:, 1] < usual,
+        between(low, high, u[:, 1] / usual),
+        between(high, most, (u[:, 1] - usual) / (1 - usual)),
     )
-    return cases(n, slack=between(0.05, 0.85, u[:, 0]), loop_s=loop_s)
+    return cases(n, slack=between(*span("outside_loop.leakage"), u[:, 0]), loop_s=loop_s)
 
 
 def _thin_turns(tank: HealthyTank) -> Cases:
     """One to some hundred turns of thin wire."""
     n = CASES // 2
     u = points(n, 2)
-    return cases(n, slack=between(0.03, 0.4, u[:, 0]), loop_s=between(0.02, 20.0, u[:, 1]) * _second(tank))
+    loop_s = between(*span("thin_turns.loop_time"), u[:, 1]) * _second(tank)
+    return cases(n, slack=between(*span("thin_turns.leakage"), u[:, 0]), loop_s=loop_s)
 
 
 def _second(tank: HealthyTank) -> float:
-    """Time in which w L2/R2 = 1 at the usual ring of the tank with 22 nF."""
-    return math.sqrt(tank.henries * (22e-9 + tank.farads))
+    """Time in which w L2/R2 = 1 at the usual ring of the tank."""
+    return math.sqrt(tank.henries * (value("ring.usual_farads") + tank.farads))
 
 
 def _joined(parts: list[tuple[Cases, float]]) -> Cases:
