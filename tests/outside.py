@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-__all__ = ["REAL", "real_records", "require"]
+__all__ = ["REAL", "real_records", "require", "shared"]
 
 REAL = Path(__file__).resolve().parents[2] / "shared" / "real"
 """Measured decays kept beside the project, never in it."""
@@ -34,6 +34,14 @@ def real_records() -> Path:
     if not REAL.is_dir():
         pytest.skip("no folder of measured decays beside the project (../shared/real)")
     return REAL
+
+
+def shared(name: str) -> Path:
+    """A folder of data beside the project, read where it lies; always only a skip when missing."""
+    folder = REAL.parent / name
+    if not folder.is_dir():
+        pytest.skip(f"no folder {name} beside the project (../shared/{name})")
+    return folder
 
 
 def _module(name: str) -> str | None:

@@ -5,6 +5,7 @@ with certified answers.
 """
 
 from coilbell.decay.fit import fit
+from coilbell.decay.ladder import LADDER_VOLTS, Bend, LadderFit, RungFigure, fit_ladder
 from coilbell.decay.model import (
     Doubt,
     DoubtKind,
@@ -21,17 +22,22 @@ from coilbell.decay.model import (
 from coilbell.decay.refine import Refined, refine
 
 __all__ = [
+    "LADDER_VOLTS",
+    "Bend",
     "Doubt",
     "DoubtKind",
     "Fit",
+    "LadderFit",
     "Mode",
     "ModeStep",
     "Quantity",
     "Recovery",
     "Refined",
     "ResidualSummary",
+    "RungFigure",
     "decrement_from_q",
     "fit",
+    "fit_ladder",
     "q_from_decrement",
     "refine",
     "ring_count",
