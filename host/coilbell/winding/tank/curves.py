@@ -26,6 +26,22 @@ __all__ = ["FaultCurve", "fault_curve", "fault_curves"]
 Array = npt.NDArray[np.float64]
 
 _POINTS = 200
+"""Points of a curve: finer than a screen shows; assumed."""
+
+_TURN_LEAK, _WINDING_LEAK = 0.4, 0.05
+"""Leakage of a single turn and of a whole winding over their inductance on the core [1]; assumed."""
+
+_MOST_Q = 1e4
+"""Q from which a reference counts as without loss when the mildest fault is chosen [1]; assumed."""
+
+_HEAVIEST_LOAD = 0.51
+"""Heaviest load drawn, in parts of the reactance: Q just above 0.5, where a ring ends; computed."""
+
+_LEAST_INDUCTANCE = (0.15, 1.05)
+"""Inductance down to which a core changes [1], and times the leakage, which no core takes away; assumed."""
+
+_MILDEST, _TIGHTEST = 10.0, 1e-2
+"""Times the healthy loss resistance, and of the reactance, between which a short is drawn [1]; assumed."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,7 +67,10 @@ def fault_curve(name: str, severity: Array, unit: str, fault: Fault, reference: 
 
 
 def fault_curves(
-    reference: HealthyTank, of_turns: float, turn_leak: float = 0.4, winding_leak: float = 0.05
+    reference: HealthyTank,
+    of_turns: float,
+    turn_leak: float = _TURN_LEAK,
+    winding_leak: float = _WINDING_LEAK,
 ) -> tuple[FaultCurve, ...]:
     """One shorted turn, another winding shorted, a load, a changed core and added capacitance.
 
@@ -60,11 +79,11 @@ def fault_curves(
     """
     ring_ohms = math.sqrt(reference.henries / reference.farads)
     q = float(ring(reference).q)
-    # From a tenth of the healthy loss up to a hundredth of the reactance.
-    referred = np.geomspace(10 * ring_ohms * min(q, 1e4), 1e-2 * ring_ohms * turn_leak, _POINTS)
+    mildest = _MILDEST * ring_ohms * min(q, _MOST_Q)
+    referred = np.geomspace(mildest, _TIGHTEST * ring_ohms * turn_leak, _POINTS)
     turn = referred / of_turns**2
-    load = np.geomspace(10 * ring_ohms * min(q, 1e4), 0.51 * ring_ohms, _POINTS)
-    factor = np.geomspace(1.0, max(0.15, 1.05 * reference.leakage), _POINTS)
+    load = np.geomspace(mildest, _HEAVIEST_LOAD * ring_ohms, _POINTS)
+    factor = np.geomspace(1.0, max(_LEAST_INDUCTANCE[0], _LEAST_INDUCTANCE[1] * reference.leakage), _POINTS)
     farads = reference.farads * np.geomspace(1e-3, 1.0, _POINTS)
     near, far = coupling_of(winding_leak, reference.leakage), coupling_of(turn_leak, reference.leakage)
     return (

@@ -36,10 +36,20 @@ __all__ = ["SeveralCapacitorTank", "tank_of_several"]
 Array = npt.NDArray[np.float64]
 
 _STEPS = 60
+"""Most Gauss-Newton steps [1]; assumed."""
+
 _SETTLED = 1e-13
+"""Relative step below which a solution is taken as found: rounding is 1e-16; assumed."""
+
+_APART = 1.02
+"""Least ratio of two test capacitors, under which their difference is their tolerances' [1]; assumed."""
+
+_EACH, _OWN = 5, 3
+"""Values of one capture, and of the tester; see `_inputs`; computed."""
+
 _NO_WINDING = "no winding was found that gives these captures; ring it again"
 _EXACT = 1e-9
-"""Relative uncertainty lent to inputs that were given without any, so that weights exist."""
+"""Relative uncertainty lent to inputs that were given without any, so that weights exist [1]; assumed."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,13 +111,15 @@ def tank_of_several(
 def _inputs(
     captures: Sequence[tuple[FreeRing, Capacitor]], load: Loading, correlation: float
 ) -> tuple[Array, Array]:
-    """Values (5 n + 3,): w_d and a of each, C and d of each, r of each, tester's S, F and leads' R; and their
-    covariance."""
+    """Values (_EACH n + _OWN,): w_d and a of each, C and d of each, r of each, tester's S, F and leads' R.
+
+    Their covariance as well.
+    """
     n = len(captures)
     if n < 2:
         raise InputError(f"{n} capture; stray capacitance needs captures with two different capacitors")
     farads = [capacitor.farads for _, capacitor in captures]
-    if max(farads) < 1.02 * min(farads):
+    if max(farads) < _APART * min(farads):
         raise InputError(
             f"all test capacitors are about {farads[0] * 1e9:.4g} nF; use two that differ, such as 22 and "
             "4.7 nF"
@@ -115,7 +127,7 @@ def _inputs(
     values = [v for ring, _ in captures for v in (ring.angular_per_s, ring.decay_per_s)]
     values += [v for _, c in captures for v in (c.farads, c.loss_tangent)]
     values += [c.series_ohms for _, c in captures]
-    covariance = np.zeros((5 * n + 3, 5 * n + 3))
+    covariance = np.zeros((_EACH * n + _OWN, _EACH * n + _OWN))
     for i, (ring, _) in enumerate(captures):
         covariance[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] = ring.covariance
     spreads = np.array([capacitor_uncertainties(c) for _, c in captures])
@@ -125,19 +137,20 @@ def _inputs(
     covariance[range(2 * n + 1, 4 * n, 2), range(2 * n + 1, 4 * n, 2)] = spreads[:, 1] ** 2
     # One sort of copper and of switch: what is wrong of one test capacitor's way is wrong of all.
     ways = np.array([c.series_uncertainty for _, c in captures])
-    covariance[4 * n : 5 * n, 4 * n : 5 * n] = np.outer(ways, ways)
+    covariance[4 * n : _EACH * n, 4 * n : _EACH * n] = np.outer(ways, ways)
     own = (load.siemens_uncertainty, load.farads_uncertainty, load.lead_uncertainty)
-    covariance[range(5 * n, 5 * n + 3), range(5 * n, 5 * n + 3)] = np.square(own)
+    at_own = range(_EACH * n, _EACH * n + _OWN)
+    covariance[at_own, at_own] = np.square(own)
     return np.array([*values, load.siemens, load.farads, load.lead_ohms]), covariance
 
 
 def _split(x: ComplexArray) -> tuple[ComplexArray, ...]:
     """Natural w0, decay, test capacitance, tester's conductance, capacitance but C_s: each (n,) or one."""
-    n = (x.size - 3) // 5
+    n = (x.size - _OWN) // _EACH
     angular, decay = x[0 : 2 * n : 2], x[1 : 2 * n : 2]
     test, tangent = x[2 * n : 4 * n : 2], x[2 * n + 1 : 4 * n : 2]
     natural = np.sqrt(angular**2 + decay**2)
-    outside = x[-3] + natural * test * tangent + x[4 * n : 5 * n] * (natural * test) ** 2
+    outside = x[-3] + natural * test * tangent + x[4 * n : _EACH * n] * (natural * test) ** 2
     return natural, decay, test, outside, test + x[-2]
 
 
@@ -199,7 +212,7 @@ def _solve(start: Array, values: Array, weight: Array) -> Array:
 
 def _sizes(solution: Array, values: Array) -> Array:
     """Natural sizes of the four unknowns, so that their steps compare."""
-    n = (values.size - 3) // 5
+    n = (values.size - _OWN) // _EACH
     farads = float(np.mean(values[2 * n : 4 * n : 2]))
     ohms = math.sqrt(solution[0] / farads)
     return np.array([solution[0], farads, ohms, 1 / ohms])

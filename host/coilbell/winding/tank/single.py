@@ -155,7 +155,8 @@ _NAMES = (
     "copper_share",
     "other_siemens",
 )
-_BY_RESISTANCE = _NAMES[-2:]
+_BY_RESISTANCE = ("copper_share", "other_siemens")
+"""Figures that are known only where the direct resistance is."""
 
 
 def _figures(x: ComplexArray) -> ComplexArray:

@@ -13,13 +13,14 @@ from coilbell.winding.tank.freering import FreeRing
 __all__ = ["CONTRADICTIONS", "TankDoubt", "TankDoubtKind", "doubts_of_one", "doubts_of_several"]
 
 SURE = 2.0
-"""Standard uncertainties beyond which an impossible value is held against the model."""
+"""Standard uncertainties beyond which an impossible value is held against the model [1]; assumed."""
 
 _SPLIT_MATTERS = 0.01
-"""Relative error of L, from not knowing where the loss sits, that is worth a doubt."""
+"""Relative error of L, from not knowing where the loss sits, that is worth a doubt [1]; assumed."""
 
 _MISFIT = 0.01
-"""Probability of a chi-square as large as found, below which the captures are said to disagree."""
+"""Probability of a chi-square as large as found, below which the captures are said to disagree [0..1];
+assumed."""
 
 
 class TankDoubtKind(StrEnum):
@@ -135,6 +136,7 @@ _SIGNS = (
         "the decay falls as the frequency rises, as no tank's does",
     ),
 )
+"""Which figure, its doubt, factor and unit in which it is told, and why it cannot be; computed."""
 
 
 def doubts_of_several(figures: Sequence[Quantity], chi_square: float, freedom: int) -> list[TankDoubt]:
