@@ -12,25 +12,48 @@ __all__ = ["RECORDED", "Attached", "Cause", "Headline", "Silence", "Step", "step
 
 
 class Cause(StrEnum):
-    """What may be true of a winding; the value is what a person reads."""
+    """What may be true of a winding; the value is what is kept, `words` what a person reads."""
 
-    NOTHING = "nothing wrong"
-    SHORTED = "a shorted turn"
-    LEAKY = "a leaky turn"
+    NOTHING = "nothing"
+    HIDDEN = "hidden short"
+    """A shorted turn too slight to show on this part: nothing can tell it from a healthy winding."""
+    SHORTED = "shorted turn"
+    LEAKY = "leaky turn"
     """A shorted turn that rings as a resistance does: through a contact, or of thin wire."""
-    LOAD = "a resistance across a winding"
-    JUNCTION = "a semiconductor that conducts"
-    CORE = "another core, gap or part"
-    CAPACITANCE = "added capacitance"
-    OPEN = "an open winding or lead"
-    TOUCHING = "touching test leads"
-    ACROSS = "a device shorted across the winding"
-    UNKNOWN = "something not known here"
+    LOAD = "load"
+    JUNCTION = "junction"
+    CORE = "inductance"
+    CAPACITANCE = "capacitance"
+    OPEN = "no contact"
+    UNKNOWN = "none of these"
+    UNKNOWN_SHORT = "short, none of these"
 
     @property
     def shorted(self) -> bool:
         """True for a turn that is closed on itself."""
-        return self in (Cause.SHORTED, Cause.LEAKY)
+        return self in _SHORTED
+
+    @property
+    def words(self) -> str:
+        """As a person reads it."""
+        return _WORDS[self]
+
+
+_SHORTED = (Cause.HIDDEN, Cause.SHORTED, Cause.LEAKY, Cause.UNKNOWN_SHORT)
+
+_WORDS = {
+    Cause.NOTHING: "nothing wrong",
+    Cause.HIDDEN: "a shorted turn too slight to show",
+    Cause.SHORTED: "a shorted turn",
+    Cause.LEAKY: "a leaky turn",
+    Cause.LOAD: "a resistance across a winding",
+    Cause.JUNCTION: "a semiconductor that conducts",
+    Cause.CORE: "another core, gap or part",
+    Cause.CAPACITANCE: "added capacitance",
+    Cause.OPEN: "no contact, or an open winding",
+    Cause.UNKNOWN: "something not known here",
+    Cause.UNKNOWN_SHORT: "a short not known here",
+}
 
 
 class Attached(StrEnum):
@@ -124,4 +147,3 @@ class Headline(StrEnum):
     AGAIN = "ring again"
     ANOTHER = "another winding?"
     TWO_WINDINGS = "open question: these are two different windings"
-    NOT_VISIBLE = "a shorted turn does not show on this kind"

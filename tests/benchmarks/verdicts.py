@@ -14,11 +14,8 @@ from benchmarks.best import best_ratios
 from benchmarks.populations import capacitors, expected, observed, reference
 from coilbell.board.simulation import CONDITIONS, catalogue
 from coilbell.record import Connection
-from coilbell.winding import Explanation, Observation, Reference, grouped
-from coilbell.winding.odds.cause import causes
-from coilbell.winding.odds.healthy import healthy, matched
-from coilbell.winding.odds.likelihood import Posterior, posterior
-from coilbell.winding.said.finding import named
+from coilbell.winding import Explanation, Observation, Posterior, Reference, find, grouped
+from coilbell.winding.odds.healthy import healthy
 
 __all__ = ["Bench", "Row", "detection", "rows", "tuned_parts"]
 
@@ -35,11 +32,9 @@ class Bench:
 
     def judge(self, seen: Sequence[Observation], unit: str = "") -> tuple[Posterior, str]:
         """Odds and the explanation named, as `find` gives them."""
-        rings, _ = matched(grouped(seen), self.reference)
-        rings = [r for r in rings if r.rings] or rings[:1]
-        by = healthy(self.reference, rings, unit)
-        odds = posterior(rings, by, causes(by, self.reference, self.where))
-        return odds, str(named(odds, self.where))
+        found = find(seen, self.reference, connection=self.where, unit=unit)
+        assert found.odds is not None
+        return found.odds, str(found.explanation)
 
 
 @dataclass

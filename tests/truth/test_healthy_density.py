@@ -21,7 +21,7 @@ from coilbell.errors import ReferenceMismatch
 from coilbell.record import Capacitor
 from coilbell.winding import Capture, Condition, Observation, Reference, grouped, kind_named
 from coilbell.winding.odds.healthy import PRIOR_UNITS, Healthy, healthy
-from coilbell.winding.odds.likelihood import _tail
+from coilbell.winding.odds.posterior import _tail
 
 SEED = int(os.environ.get("COILBELL_SEED", "1"))
 A, B = Capacitor(22e-9, 0.01, "A"), Capacitor(4.7e-9, 0.01, "B")
@@ -79,7 +79,7 @@ def test_units_with_the_stated_spreads_fall_as_foretold(good: int, number: int) 
         except ReferenceMismatch:
             continue  # two units more than four spreads apart: such a reference is refused
         by = healthy(reference, rings)
-        chances.append(_tail(rings, by))
+        chances.append(_tail(rings, range(len(rings)), by))
         whitened.append(along_axes(by, np.array([r.point for r in rings]).T.ravel() - by.location))
     assert len(chances) > 280
     # Each axis by itself: with two capacitors the narrowest is made by their tolerance, once, not twice.
@@ -114,7 +114,13 @@ def simulated(
         captures = [Capture(f"u{k}", Condition.GOOD, o) for k, one in enumerate(seen[:-1]) for o in one]
         rings = grouped(seen[-1])
         by = healthy(Reference.begin(name, catalogue.part(name).kind, captures), rings)
-        found.append((by, np.array([r.point for r in rings]).T.ravel() - by.location, _tail(rings, by)))
+        found.append(
+            (
+                by,
+                np.array([r.point for r in rings]).T.ravel() - by.location,
+                _tail(rings, range(len(rings)), by),
+            )
+        )
     return found
 
 

@@ -12,9 +12,8 @@ from coilbell.bench.words.finding import finding_facts, finding_text, odds_words
 from coilbell.errors import InputError, ReferenceMismatch
 from coilbell.figure import concise, percent
 from coilbell.record import Capacitor, Connection, Loading
-from coilbell.winding import Capture, Condition, Explanation, Observation, Posterior, Reference, find, observe
-from coilbell.winding.said.advice import next_step
-from coilbell.winding.said.finding import named
+from coilbell.terms import Headline
+from coilbell.winding import Capture, Condition, Explanation, Observation, Reference, find, observe
 from handmade import handmade_fit, handmade_silence
 
 A, B = Capacitor(22e-9, 0.01, "A"), Capacitor(4.7e-9, 0.01, "B")
@@ -64,9 +63,16 @@ def test_another_kind_is_refused() -> None:
         find(rang(21.6e3, 128), reference(), kind="horizontal yoke")
 
 
-def test_mixed_connections_are_refused() -> None:
-    with pytest.raises(InputError, match="different ways"):
-        find([*rang(21.6e3, 128), *rang(21.6e3, 40, IN)], reference())
+def test_rings_in_and_out_of_circuit_are_weighed_together() -> None:
+    """Out of circuit the part is whole; what the set adds cannot make it a shorted one again."""
+    seen = [*rang(21.6e3, 128), *rang(21.7e3, 9, IN)]
+    finding = find(seen, reference())
+    assert finding.verdict.headline is Headline.NO_SHORT
+    assert [r.stage.connection for r in (*finding.rings, *finding.others)] == [OUT, IN]
+    alone = find(seen[1:], reference())
+    assert alone.verdict.shows is not None
+    assert finding.verdict.shows is not None
+    assert finding.verdict.shows < 0.02 < alone.verdict.shows
 
 
 def test_a_second_capacitor_that_the_reference_lacks_is_left_out_and_said() -> None:
@@ -75,34 +81,22 @@ def test_a_second_capacitor_that_the_reference_lacks_is_left_out_and_said() -> N
     assert any("4.7 nF is left out" in doubt for doubt in finding.doubts)
 
 
-def test_in_circuit_a_healthy_ring_clears_and_a_bad_one_convicts_nothing() -> None:
+def test_in_circuit_a_healthy_ring_clears_and_a_bad_one_names_what_to_unplug() -> None:
     whole = find(rang(21.6e3, 128, IN), reference())
     assert whole.explanation is Explanation.LIKE_HEALTHY
-    assert any("clears the winding" in words for words in whole.reasons)
-    # As bad as a dead turn: out of circuit it is called so, in circuit never.
+    assert whole.verdict.headline is Headline.NO_SHORT
+    # As bad as a dead turn: out of circuit it is called so, in circuit what hangs on it may do the same.
     out, within = find(rang(37.6e3, 1.8), reference()), find(rang(37.6e3, 1.8, IN), reference())
-    assert out.explanation is Explanation.LIKE_SHORTED
-    assert within.explanation is not Explanation.LIKE_SHORTED
-    assert any("convicts nothing" in words for words in within.reasons)
-    assert "unplug" in within.next_step or "lift" in within.next_step
+    assert out.verdict.headline is Headline.SHORTED
+    assert within.verdict.headline is Headline.OPEN
+    assert "unplug" in within.next_step or "test" in within.next_step
 
 
-def test_in_circuit_nothing_is_cleared_while_another_explanation_stays_open() -> None:
-    """A spread and a half of units too much loss: a load or a leaky turn is nearly as likely."""
-    doubtful = find(rang(20.9e3, 95, IN), reference())
-    assert doubtful.explanation is Explanation.LIKE_HEALTHY
-    assert "not ruled out" in doubtful.next_step
-    last = doubtful.reasons[-1]
-    assert "has not cleared it" in last
-    assert "loaded" in last
-
-
-def test_however_sure_in_circuit_nothing_is_convicted() -> None:
-    sure = dict.fromkeys(Explanation, 0.0) | {Explanation.LIKE_SHORTED: 0.99, Explanation.LOADED: 0.01}
-    odds = Posterior(sure, (), 3.0, 0.99, 0.5, 1e-6, 3.0)
-    assert named(odds, OUT) is Explanation.LIKE_SHORTED
-    assert named(odds, UNKNOWN) is Explanation.LIKE_SHORTED
-    assert named(odds, IN) is Explanation.UNDECIDED
+def test_in_circuit_nothing_is_cleared_while_a_short_keeps_five_in_a_hundred() -> None:
+    """Two spreads of units too much loss: a load or a leaky turn is likely enough."""
+    doubtful = find(rang(20.9e3, 70, IN), reference())
+    assert doubtful.verdict.shows is not None
+    assert (doubtful.verdict.headline is Headline.NO_SHORT) is (doubtful.verdict.shows <= 0.05)
 
 
 def test_the_caution_stands_where_the_next_step_is_at_the_set() -> None:
@@ -122,10 +116,9 @@ def test_every_finding_says_what_it_cannot_see() -> None:
     assert any("rectifier" in words for words in find(rang(21.6e3, 128), reference()).cannot_see)
 
 
-def test_without_a_reference_there_are_no_odds() -> None:
+def test_without_a_reference_there_are_no_odds_but_those_by_the_kind() -> None:
     finding = find(rang(30e3, 45), None, kind="horizontal yoke")
     assert finding.odds is None
-    assert finding.explanation is Explanation.UNDECIDED
     assert finding.count.healthy is None
     assert any("inside the usual Q" in words for words in finding.reasons)
     assert finding.inductance_henries is not None
@@ -155,16 +148,21 @@ def test_a_fraction_outside_the_peak_is_refused(fraction: float) -> None:
         find(rang(21.6e3, 128), reference(), count_to=fraction)
 
 
-def test_like_shorted_is_named_only_when_it_is_probable() -> None:
+def test_headline_and_odds_never_contradict() -> None:
     for hz in (22e3, 24e3, 28e3, 36e3, 50e3, 90e3):
         for q in (1.5, 4, 12, 40, 120, 200):
-            finding = find(rang(hz, q), reference())
-            assert finding.odds is not None
-            chance = finding.odds.explanations
-            if finding.explanation is Explanation.LIKE_SHORTED:
-                assert chance[Explanation.LIKE_SHORTED] >= 0.8
-            elif finding.explanation is not Explanation.UNDECIDED:
-                assert chance[finding.explanation] >= 0.5
+            for where in (OUT, IN):
+                verdict = find(rang(hz, q, where), reference()).verdict
+                if verdict.shows is None:
+                    continue
+                expected = (
+                    Headline.SHORTED
+                    if verdict.shows >= 0.95
+                    else Headline.NO_SHORT
+                    if verdict.shows <= 0.05
+                    else Headline.OPEN
+                )
+                assert verdict.headline in (expected, Headline.ANOTHER)
 
 
 def test_an_own_earlier_ring_sees_what_units_hide() -> None:
@@ -233,7 +231,7 @@ def test_rings_of_two_modes_are_judged_without_figures_of_the_winding() -> None:
         assert any("another mode" in words for words in finding.doubts)
         assert any("a tube on the anode" in words for words in finding.not_separable)
     out = find([replace(o, connection=OUT) for o in seen], two)
-    assert "which test capacitors were set" in out.next_step
+    assert "check which test capacitor was used" in out.next_step
     assert any("or something not known here" in words for words in out.not_separable)
 
 
@@ -272,7 +270,7 @@ def test_how_often_a_shorted_rectifier_shows_is_said(
 def test_a_short_of_a_whole_high_voltage_winding_is_told_from_one_only_with_nothing_on_it() -> None:
     finding = find(rang(119e3, 16.0), reference())
     assert finding.explanation is Explanation.LIKE_SHORTED
-    assert "nothing on its anode lead" in finding.next_step
+    assert "anode lead and high-voltage return" in finding.next_step
     assert any("a tube on the anode" in words for words in finding.not_separable)
 
 
@@ -284,7 +282,7 @@ def test_a_healthy_winding_rung_with_another_capacitor_than_stated_is_thought_of
     stated = Capacitor(22e-9, 0.01, name)
     finding = find(rang(40.9e3, 65, capacitor=stated), reference())
     words = "with about 4.8 nF instead of 22 nF a healthy one rings like this"
-    assert finding.explanation is Explanation.LIKE_SHORTED
+    assert finding.verdict.headline is Headline.OPEN
     assert (words in finding.not_separable) is told
     assert finding.next_step.startswith("check which test capacitor was used") is told
     dead = find(rang(40.9e3, 4, capacitor=stated), reference())
@@ -295,40 +293,20 @@ def test_a_healthy_winding_rung_with_another_capacitor_than_stated_is_thought_of
 def test_inductance_that_no_core_loses_is_not_told_as_a_fault_of_the_core() -> None:
     """A fifth of the inductance left, hardly loss: "detuned", but no crack or gap does that."""
     finding = find(rang(49.66e3, 73.0), reference(q=80.0))
-    assert finding.explanation is Explanation.DETUNED
+    assert finding.verdict.headline is Headline.ANOTHER
+    assert "times the turns" in finding.verdict.why
     direction = next(reason for reason in finding.reasons if "inductance drop" in reason)
     assert direction.endswith(
         "more inductance gone than any fault of the core takes, and hardly loss come: "
         "another part, another test capacitor, or a very tight short"
     )
-    assert finding.next_step.startswith("check the part for its type and which test capacitor")
+    assert finding.next_step.startswith("check which winding the leads are on")
 
 
 def test_a_winding_alone_on_its_core_has_no_other_windings_to_open() -> None:
     finding = find(rang(35.8e3, 3.5), reference("horizontal yoke", 30e3, 45.0))
     assert finding.explanation is Explanation.LIKE_SHORTED
-    assert "nothing else on its ends" in finding.next_step
-
-
-def test_what_is_not_ruled_out_comes_before_what_is_elsewhere() -> None:
-    chances = {Explanation.LIKE_HEALTHY: 0.62, Explanation.EXTRA_CAPACITANCE: 0.37, Explanation.LOADED: 0.01}
-    step = next_step(Explanation.LIKE_HEALTHY, None, (), OUT, 2, chances)
-    assert step.startswith("extra capacitance (37 %) is not ruled out")
-    assert "look for the fault elsewhere" in step
-    strange = {Explanation.LIKE_HEALTHY: 0.8, Explanation.UNDECIDED: 0.2}
-    assert "ruled out" not in next_step(Explanation.LIKE_HEALTHY, None, (), OUT, 2, strange)
-    assert "ruled out" not in next_step(
-        Explanation.LIKE_HEALTHY, None, (), OUT, 2, {Explanation.LIKE_HEALTHY: 1.0}
-    )
-
-
-def test_a_healthy_ring_does_not_send_elsewhere_who_was_sure_of_a_short() -> None:
-    sure = next_step(Explanation.LIKE_HEALTHY, None, (), OUT, 2, {}, shorted=0.9999)
-    assert sure.startswith("try a known good part in its place")
-    assert "stays at >99 %" in sure
-    assert next_step(Explanation.LIKE_HEALTHY, None, (), OUT, 2, {}, shorted=0.6).startswith(
-        "look for the fault"
-    )
+    assert "other winding" not in finding.next_step
 
 
 def test_two_specimens_put_together_raise_a_doubt() -> None:

@@ -19,6 +19,7 @@ from typing import Any
 from coilbell.errors import InputError
 from coilbell.isolate.equipment import Equipment, Step
 from coilbell.isolate.evidence import Evidence
+from coilbell.terms import Cause
 
 __all__ = ["MOST_DECADES", "ratio_of_ring", "ring_evidence", "ring_step"]
 
@@ -27,15 +28,14 @@ MOST_DECADES = 3.0
 known better than that."""
 
 _STATES = {
-    "nothing": "whole",
-    "load": "loaded",
-    "junction": "loaded",
-    "inductance": "core",
-    "capacitance": "capacitance",
-    "no contact": "silent",
-    "set: shorted device": "silent",
+    Cause.NOTHING: "whole",
+    Cause.LOAD: "loaded",
+    Cause.JUNCTION: "loaded",
+    Cause.CORE: "core",
+    Cause.CAPACITANCE: "capacitance",
+    Cause.OPEN: "silent",
 }
-"""Cause of a finding -> state of the winding; causes that begin with "set: " are `loaded`."""
+"""Cause of a finding that is no shorted turn -> state of the winding; "none of these" belongs to no state."""
 
 
 def ring_step(kind: Equipment, winding: str, connection: str) -> Step | None:
@@ -83,17 +83,22 @@ def _by_cause(causes: Sequence[Any]) -> dict[str, float] | None:
     for cause in causes:
         if not isinstance(cause, Mapping) or "prior" not in cause:
             return None
-        name, prior = str(cause.get("name")), _number(cause["prior"], "prior")
-        state = (
-            "shorted" if cause.get("shorted") else _STATES.get(name, "loaded" if name[:5] == "set: " else "")
-        )
+        prior = _number(cause["prior"], "prior")
+        state = "shorted" if cause.get("shorted") else _state(str(cause.get("name")))
         if not state:
-            continue  # "none of these" belongs to no state
+            continue
         pair = sums.setdefault(state, [0.0, 0.0])
         pair[0] += _number(cause.get("probability"), "probability")
         pair[1] += prior
     found = {state: after / before for state, (after, before) in sums.items() if before > 0}
     return found if {"whole", "shorted"} <= set(found) and max(found.values()) > 0 else None
+
+
+def _state(name: str) -> str:
+    """The state of a cause by its kept name, "" for none; findings of older logs name sets beside it."""
+    if name in set(Cause):
+        return _STATES.get(Cause(name), "")
+    return "silent" if name.endswith("shorted device") else "loaded" if name.startswith("set: ") else ""
 
 
 def _limited(step: Step, by_state: Mapping[str, float]) -> tuple[float, ...]:

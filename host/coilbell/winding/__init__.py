@@ -7,15 +7,18 @@ from coilbell.winding.odds.faultfile import listed as fault_figures
 from coilbell.winding.odds.healthy import Healthy, healthy_of
 from coilbell.winding.odds.kind import KINDS, Kind, decode_kind, encode_kind, kind_named
 from coilbell.winding.odds.kindfile import SPREAD, TYPICAL
-from coilbell.winding.odds.likelihood import CauseOdds, Posterior, shorted_neighbourhoods
 from coilbell.winding.odds.observation import AmplitudeSlope, Observation, Ring, grouped, observe
 from coilbell.winding.odds.plane import Shift
+from coilbell.winding.odds.posterior import CauseOdds, Posterior, shorted_neighbourhoods
 from coilbell.winding.odds.reference import Capture, Condition, Reference, remarks
 from coilbell.winding.odds.referencefile import REFERENCE_SCHEMA, decode, digest, encode, origin
+from coilbell.winding.odds.stage import Stage, recorded_of, step_words
 from coilbell.winding.odds.visible import largest_visible_resistance
 from coilbell.winding.said.compare import Comparison, Relation, compare
 from coilbell.winding.said.count import RingCount
 from coilbell.winding.said.finding import Finding, Odds, find
+from coilbell.winding.said.lines import headline_words, odds_words, verdict_lines
+from coilbell.winding.said.verdict import DEFAULT_SURE, Alternative, Deciding, NextStep, Verdict
 from coilbell.winding.tank.circuit import Circuit, Rings, rings
 from coilbell.winding.tank.curves import FaultCurve, fault_curve, fault_curves
 from coilbell.winding.tank.faults import (
@@ -40,12 +43,14 @@ from coilbell.winding.tank.single import OneCapacitorTank, tank_of_one, tank_of_
 from coilbell.winding.tank.tankdoubt import TankDoubt, TankDoubtKind
 
 __all__ = [
+    "DEFAULT_SURE",
     "KINDS",
     "REFERENCE_SCHEMA",
     "SPREAD",
     "TYPICAL",
     "Added",
     "AddedCapacitance",
+    "Alternative",
     "AmplitudeSlope",
     "Capture",
     "CauseOdds",
@@ -53,6 +58,7 @@ __all__ = [
     "Comparison",
     "Condition",
     "CoreChange",
+    "Deciding",
     "Explanation",
     "Fault",
     "FaultCurve",
@@ -63,6 +69,7 @@ __all__ = [
     "HealthyTank",
     "Kind",
     "Load",
+    "NextStep",
     "Observation",
     "Odds",
     "OneCapacitorTank",
@@ -78,8 +85,10 @@ __all__ = [
     "Shift",
     "ShortedRectifier",
     "ShortedTurns",
+    "Stage",
     "TankDoubt",
     "TankDoubtKind",
+    "Verdict",
     "WindingLoad",
     "compare",
     "coupling_of",
@@ -93,18 +102,23 @@ __all__ = [
     "fault_figures",
     "find",
     "grouped",
+    "headline_words",
     "healthy_of",
     "kind_named",
     "largest_visible_resistance",
     "observe",
+    "odds_words",
     "origin",
     "propagate",
+    "recorded_of",
     "remarks",
     "ring",
     "rings",
     "shift",
     "shorted_neighbourhoods",
+    "step_words",
     "tank_of_one",
     "tank_of_record",
     "tank_of_several",
+    "verdict_lines",
 ]

@@ -10,9 +10,9 @@ from coilbell.record import Capacitor, Connection
 from coilbell.winding.odds.explanation import Explanation
 from coilbell.winding.odds.healthy import Healthy
 from coilbell.winding.odds.kind import Kind
-from coilbell.winding.odds.likelihood import Posterior
 from coilbell.winding.odds.observation import Ring
 from coilbell.winding.odds.plane import Shift, ring_of
+from coilbell.winding.odds.posterior import Posterior
 from coilbell.winding.odds.severity import cases
 
 __all__ = ["RIVAL", "not_ruled_out", "not_separable", "other_capacitor"]
@@ -76,13 +76,16 @@ def not_separable(
     return tuple(dict.fromkeys(found))
 
 
-def other_capacitor(rings: Sequence[Ring], by: Healthy, explanation: Explanation) -> float | None:
+def other_capacitor(rings: Sequence[Ring], by: Healthy, odds: Posterior) -> float | None:
     """Another test capacitor [F] with which a healthy winding would ring like this one; None where none does.
 
     With r = f/f0 it is (C + C_s)/r^2 - C_s, and the loss it gives has to be the one heard. Only a capacitor
-    stated by hand is doubted, a tester knows its own; and only where the winding is blamed for the change.
+    stated by hand is doubted, a tester knows its own; and only where the winding may be
+    blamed for the change.
     """
-    if len(rings) > 1 or not rings[0].rings or rings[0].capacitor.name or explanation not in _BLAMED:
+    if len(rings) > 1 or not rings[0].rings or rings[0].capacitor.name:
+        return None
+    if sum(odds.explanations[e] for e in _BLAMED) < RIVAL:
         return None
     shift_f, shift_d = rings[0].point - by.location
     if abs(shift_f) < _OFF * by.spreads[0]:

@@ -68,10 +68,19 @@ class Healthy:
     units: tuple[str, ...]
     prior_share: float
     same_unit: str = ""
+    repeat: tuple[float, float] = (0.002, 0.02)
+    """Standard deviations of ln f and ln d of one unit rung again."""
 
     def stray_beyond(self, tester_farads: float) -> float:
         """Stray capacitance of the winding alone [F]: a measured one holds the tester's too."""
         return self.tank.farads if self.assumed_stray else max(self.tank.farads - tester_farads, 0.0)
+
+    def place(self, capacitor: Capacitor) -> int:
+        """Which of `capacitors` this one is. Raises LookupError where it is none of them."""
+        for k, one in enumerate(self.capacitors):
+            if same_capacitor(one, capacitor):
+                return k
+        raise LookupError(f"no healthy ring with {capacitor.words}")
 
     @property
     def covariance(self) -> Array:
@@ -102,10 +111,20 @@ def matched(rings: Sequence[Ring], reference: Reference) -> tuple[list[Ring], li
             "ring again with one of the reference's capacitors, or add captures to the reference"
         )
     notes = [f"the ring with {r.capacitor.words} is left out: the reference holds {values}" for r in left]
-    while len(known) > 1 and not reference.good_means([r.capacitor for r in known]):
-        dropped = known.pop()
-        notes.append(f"no good unit was rung with all capacitors: {dropped.capacitor.words} is left out")
+    while len(_distinct(known)) > 1 and not reference.good_means(_distinct(known)):
+        dropped = min(_distinct(known), key=lambda c: c.farads)
+        known = [r for r in known if not same_capacitor(r.capacitor, dropped)]
+        notes.append(f"no good unit was rung with all capacitors: {dropped.words} is left out")
     return known, notes
+
+
+def _distinct(rings: Sequence[Ring]) -> list[Capacitor]:
+    """The test capacitors of these rings, each once, the largest first."""
+    found: list[Capacitor] = []
+    for ring in rings:
+        if not any(same_capacitor(ring.capacitor, c) for c in found):
+            found.append(ring.capacitor)
+    return sorted(found, key=lambda c: -c.farads)
 
 
 def healthy(reference: Reference, rings: Sequence[Ring], unit: str = "") -> Healthy:
@@ -113,7 +132,8 @@ def healthy(reference: Reference, rings: Sequence[Ring], unit: str = "") -> Heal
 
     unit: the specimen judged; when the reference holds its good rings they are what it is judged by.
     """
-    return _healthy(reference, tuple((r.capacitor, r.stated_loading, r.board) for r in rings), unit)
+    first = {c: next(r for r in rings if r.capacitor is c) for c in _distinct(rings)}
+    return _healthy(reference, tuple((c, r.stated_loading, r.board) for c, r in first.items()), unit)
 
 
 @lru_cache(maxsize=32)
@@ -143,6 +163,7 @@ def _healthy(reference: Reference, with_: tuple[Tester, ...], unit: str) -> Heal
         tuple(m.unit for m in used),
         PRIOR_UNITS / (PRIOR_UNITS + known),
         unit if own else "",
+        (reference.kind.spread.repeat_frequency, reference.kind.spread.repeat_loss),
     )
 
 

@@ -6,8 +6,9 @@ w0/(2 pi) and Q = w0/(2 a): in them the spreads of parts are nearly normal and n
 
 from __future__ import annotations
 
+import hashlib
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -17,7 +18,9 @@ import numpy.typing as npt
 from coilbell.decay import DoubtKind, Fit
 from coilbell.errors import InputError
 from coilbell.figure import concise
-from coilbell.record import Capacitor, Connection, Loading, Record
+from coilbell.record import Capacitor, Connection, Loading, Record, Temperature
+from coilbell.terms import Step
+from coilbell.winding.odds.stage import Stage
 
 __all__ = ["AmplitudeSlope", "Observation", "Ring", "grouped", "observe"]
 
@@ -30,6 +33,21 @@ _LIMITED = (
     DoubtKind.TIME_SLIP,
     DoubtKind.SHOTS_DISAGREE,
 )
+"""Doubts that touch the figures themselves."""
+
+_AGAIN = {
+    DoubtKind.NOT_CONVERGED: "the fit did not settle",
+    DoubtKind.TOO_SHORT: "the ring is too short or too weak to be followed",
+    DoubtKind.SHOTS_DISAGREE: "the shots disagree",
+}
+"""Doubts with which a fit is not judged by: ring again."""
+
+_VAGUE = (0.03, 0.25)
+"""Relative standard uncertainty of f and of Q from which they say nothing of a part: a part's own spreads
+(common practice: 5 % and 25 %)."""
+
+_FOLDS = 0.46
+"""Part of the sampling rate over which a ring may be another one, folded: its neighbourhood of one half."""
 
 
 _BENT = 0.05
@@ -64,6 +82,24 @@ class Observation:
     source: str = ""
     loading: Loading | None = None
     """What the tester adds across the winding besides, None where unknown."""
+    done: tuple[Step, ...] = ()
+    """What had been unplugged, lifted, tested or cleaned."""
+    across: str = ""
+    """Which winding was rung, in the user's words."""
+    temperature: Temperature | None = None
+    trouble: tuple[str, ...] = ()
+    """Why its figures are not to be judged by, a clause each; none for a ring that can be trusted."""
+    samples: str = ""
+    """What tells equal samples: two observations with the same one count once; "" for none."""
+    recovery_s: float | None = None
+    """Time constant with which the leads came back after the pulse, where nothing rang [s]."""
+    level_volts: float | None = None
+    """Largest voltage after the pulse, where nothing rang [V]."""
+
+    @property
+    def stage(self) -> Stage:
+        """How it was connected and what had been done."""
+        return Stage(self.connection, self.done)
 
     def __post_init__(self) -> None:
         if (self.frequency_hz is None) != (self.q is None):
@@ -110,6 +146,9 @@ class AmplitudeSlope:
         return abs(self.slope) > max(_BENT, 3 * self.uncertainty)
 
 
+_UNKNOWN = Stage(Connection.UNKNOWN)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Ring:
     """All observations with one test capacitor, put together.
@@ -124,6 +163,15 @@ class Ring:
     amplitude: AmplitudeSlope | None
     amplitude_dependent: bool
     observations: tuple[Observation, ...]
+    stage: Stage = _UNKNOWN
+
+    @property
+    def trouble(self) -> tuple[str, ...]:
+        """Why this ring is not to be judged by, each reason once; () where any capture can be trusted."""
+        rang = [o for o in self.observations if o.rings]
+        if any(not o.trouble for o in rang):
+            return ()
+        return tuple(dict.fromkeys(reason for o in rang for reason in o.trouble))
 
     @property
     def board(self) -> str:
@@ -177,12 +225,17 @@ def observe(
         utc=record.utc if record else None,
         source=record.source if record else "",
         loading=record.loading if record else None,
+        done=record.done if record else (),
+        across=record.across if record else "",
+        temperature=record.temperature if record else None,
+        samples=_samples(record),
     )
-    if not fit.rings:
-        return base
+    if not fit.rings or _senseless(fit):
+        return replace(base, recovery_s=_recovery(fit), level_volts=_level(record))
     mode = fit.main
     return replace(
         base,
+        trouble=tuple(_trouble(fit, record)),
         frequency_hz=mode.frequency_hz.value,
         q=mode.q.value,
         frequency_uncertainty=_relative(mode.frequency_hz.standard_uncertainty, mode.frequency_hz.value),
@@ -192,23 +245,79 @@ def observe(
     )
 
 
+def _samples(record: Record | None) -> str:
+    """A hash of the samples, "" without a record."""
+    if record is None:
+        return ""
+    return hashlib.sha256(record.samples.tobytes()).hexdigest()[:16]
+
+
+def _senseless(fit: Fit) -> bool:
+    """True where the main mode's amplitude is not known at all: that is no ring."""
+    amplitude = fit.main.amplitude
+    return not amplitude.standard_uncertainty < amplitude.value
+
+
+def _trouble(fit: Fit, record: Record | None) -> Iterator[str]:
+    """Why the figures of a fit are not to be judged by."""
+    kinds = {d.kind for d in fit.doubts}
+    yield from (words for kind, words in _AGAIN.items() if kind in kinds)
+    mode = fit.main
+    spreads = [_relative(q.standard_uncertainty, q.value) for q in (mode.frequency_hz, mode.q)]
+    if any(spread > most for spread, most in zip(spreads, _VAGUE, strict=True)):
+        yield f"Q is known only to {100 * spreads[1]:.0f} %"
+    if record is not None and record.rate_hz and mode.frequency_hz.value > _FOLDS * record.rate_hz:
+        yield "it rings near half the sampling rate, and may be another ring folded"
+
+
+def _recovery(fit: Fit) -> float | None:
+    """Time constant of the strongest return of the baseline [s], None where there is none."""
+    if not fit.recoveries:
+        return None
+    rate = max(fit.recoveries, key=lambda r: abs(r.amplitude.value)).decay_per_s.value
+    return 1 / rate if rate > 0 else None
+
+
+def _level(record: Record | None) -> float | None:
+    """Largest voltage after the pulse over where the leads end [V]; None where the scale is unknown."""
+    if record is None or record.volts_per_unit is None:
+        return None
+    after = np.asarray(record.samples[record.pretrigger :], dtype=np.float64)
+    if after.size < 16:
+        return None
+    rest = float(np.median(after[-after.size // 4 :]))
+    return float(np.abs(np.median(np.sort(np.abs(after - rest))[-8:])) * record.volts_per_unit)
+
+
 def _relative(spread: float, value: float) -> float:
     # An unknown uncertainty counts as large, never as none.
     return spread / value if math.isfinite(spread) and spread >= 0 else 0.3
 
 
 def grouped(observations: Iterable[Observation]) -> tuple[Ring, ...]:
-    """One Ring for each test capacitor, the largest capacitor first."""
+    """One Ring for each test capacitor at each stage; what repeats another sample by sample counts once.
+
+    Out of circuit before in circuit, the stage with the most done first, the largest capacitor first.
+    """
     groups: list[list[Observation]] = []
+    seen: set[str] = set()
     for one in observations:
+        if one.samples and one.samples in seen:
+            continue
+        seen.add(one.samples)
         for group in groups:
-            if same_capacitor(group[0].capacitor, one.capacitor):
+            if group[0].stage == one.stage and same_capacitor(group[0].capacitor, one.capacitor):
                 group.append(one)
                 break
         else:
             groups.append([one])
-    groups.sort(key=lambda group: -group[0].capacitor.farads)
+    groups.sort(key=_order)
     return tuple(_together(group) for group in groups)
+
+
+def _order(group: Sequence[Observation]) -> tuple[bool, int, float]:
+    first = group[0]
+    return first.stage.in_circuit, -len(first.done), -first.capacitor.farads
 
 
 def same_capacitor(a: Capacitor, b: Capacitor) -> bool:
@@ -221,7 +330,9 @@ def _together(group: Sequence[Observation]) -> Ring:
     """Weighted mean of the rings, widened by their own scatter; the quietest of a ladder that bends."""
     ringing = [o for o in group if o.rings]
     if not ringing or len(ringing) * 2 < len(group):
-        return Ring(group[0].capacitor, False, np.full(2, np.nan), np.eye(2), None, False, tuple(group))
+        silent = np.full(2, np.nan)
+        return Ring(group[0].capacitor, False, silent, np.eye(2), None, False, tuple(group), group[0].stage)
+    ringing = [o for o in ringing if not o.trouble] or ringing
     amplitude = _ladder(ringing)
     bends = amplitude is not None and amplitude.bends
     used = [min(ringing, key=lambda o: o.amplitude_volts or math.inf)] if bends else ringing
@@ -240,6 +351,7 @@ def _together(group: Sequence[Observation]) -> Ring:
         amplitude,
         any(o.amplitude_dependent for o in ringing),
         tuple(group),
+        group[0].stage,
     )
 
 

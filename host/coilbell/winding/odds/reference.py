@@ -54,6 +54,8 @@ class Capture:
     observation: Observation
     how: str = ""
     origin: str = ""
+    mark: str = ""
+    """Why it was doubted when it was taken all the same, with figures; "" for none."""
 
     def __post_init__(self) -> None:
         if not self.unit.strip():
@@ -102,6 +104,8 @@ class Reference:
     created: datetime | None = None
     origins: tuple[str, ...] = ()
     """Names and hashes of the references merged into this one."""
+    withdrawn: tuple[tuple[str, str], ...] = ()
+    """Units taken out again, each with the reason."""
 
     def __post_init__(self) -> None:
         if not self.name.strip():
@@ -143,6 +147,29 @@ class Reference:
     def units(self, condition: Condition = Condition.GOOD) -> tuple[str, ...]:
         """Names of the units in that condition, in the order they joined."""
         return tuple(dict.fromkeys(c.unit for c in self.captures if c.condition is condition))
+
+    def across(self) -> frozenset[str]:
+        """The pins that good units were rung across, where that was said."""
+        good = (c.observation.across for c in self.captures if c.condition is Condition.GOOD)
+        return frozenset(pins for pins in good if pins)
+
+    def marked(self) -> tuple[str, ...]:
+        """Good units that were taken against a warning, with its figures."""
+        good = (c for c in self.captures if c.condition is Condition.GOOD and c.mark)
+        return tuple(dict.fromkeys(f"{c.unit}: {c.mark}" for c in good))
+
+    def without(self, unit: str, reason: str) -> Reference:
+        """This reference without a unit that turned out not to be what it was taken for.
+
+        Raises ReferenceMismatch where it holds no such unit, or without a reason.
+        """
+        if not reason.strip():
+            raise ReferenceMismatch(f"unit {unit}: say why it is withdrawn, such as 'shorted after all'")
+        left = tuple(c for c in self.captures if c.unit != unit)
+        if len(left) == len(self.captures):
+            held = ", ".join(self.units()) or "none"
+            raise ReferenceMismatch(f"reference {self.name} holds no unit {unit}; its good units: {held}")
+        return replace(self, captures=left, withdrawn=(*self.withdrawn, (unit, reason)))
 
     def capacitors(self) -> tuple[Capacitor, ...]:
         """Test capacitors with which good units were rung, the largest first."""

@@ -20,7 +20,8 @@ from functools import lru_cache
 from typing import Any
 
 from coilbell.errors import CoilbellError, FileError
-from coilbell.record import Capacitor, Connection, Loading
+from coilbell.record import Capacitor, Connection, Loading, Temperature
+from coilbell.terms import Step
 from coilbell.winding.odds.kind import KINDS, Kind, kind_named, kind_of, table_of_kind
 from coilbell.winding.odds.observation import Observation
 from coilbell.winding.odds.reference import Capture, Condition, Reference
@@ -83,16 +84,25 @@ def _hash(body: dict[str, Any]) -> str:
 
 
 def _body(reference: Reference) -> dict[str, Any]:
-    return {
-        "schema": REFERENCE_SCHEMA,
-        "what": _WHAT,
-        "name": reference.name,
-        "kind": reference.kind.name,
-        "note": reference.note,
-        "created": _written(reference.created),
-        "origins": list(reference.origins),
-        "captures": [_capture_body(capture) for capture in reference.captures],
-    } | _kind_body(reference.kind)
+    return (
+        {
+            "schema": REFERENCE_SCHEMA,
+            "what": _WHAT,
+            "name": reference.name,
+            "kind": reference.kind.name,
+            "note": reference.note,
+            "created": _written(reference.created),
+            "origins": list(reference.origins),
+            "captures": [_capture_body(capture) for capture in reference.captures],
+        }
+        | _kind_body(reference.kind)
+        | _withdrawn_body(reference)
+    )
+
+
+def _withdrawn_body(reference: Reference) -> dict[str, Any]:
+    """Units taken out again; nothing where none were, so that older references keep their hash."""
+    return {"withdrawn": [list(pair) for pair in reference.withdrawn]} if reference.withdrawn else {}
 
 
 def _kind_body(kind: Kind) -> dict[str, Any]:
@@ -112,6 +122,7 @@ def _kind(body: dict[str, Any]) -> Kind:
 def _capture_body(capture: Capture) -> dict[str, Any]:
     seen = capture.observation
     loading = {} if seen.loading is None else {"loading": _stated(asdict(seen.loading))}
+    added: dict[str, Any] = loading | _stage_body(capture)
     return {
         "unit": capture.unit,
         "condition": str(capture.condition),
@@ -130,7 +141,7 @@ def _capture_body(capture: Capture) -> dict[str, Any]:
         "board": seen.board,
         "utc": _written(seen.utc),
         "source": seen.source,
-    } | loading
+    } | added
 
 
 _LATER = ("series_ohms", "series_uncertainty", "lead_ohms", "lead_uncertainty")
@@ -139,6 +150,20 @@ _LATER = ("series_ohms", "series_uncertainty", "lead_ohms", "lead_uncertainty")
 def _stated(figures: dict[str, Any]) -> dict[str, Any]:
     """Without those of a later version that are at 0, so that old references keep their hashes."""
     return {name: value for name, value in figures.items() if value or name not in _LATER}
+
+
+def _stage_body(capture: Capture) -> dict[str, Any]:
+    """What stands at its default is left out, so that a field added later changes no hash of today."""
+    seen = capture.observation
+    told = {
+        "done": [str(step) for step in seen.done],
+        "across": seen.across,
+        "temperature": asdict(seen.temperature) if seen.temperature else None,
+        "trouble": list(seen.trouble),
+        "samples": seen.samples,
+        "mark": capture.mark,
+    }
+    return {name: value for name, value in told.items() if value}
 
 
 def _written(when: datetime | None) -> str | None:
@@ -157,6 +182,7 @@ def _reference(body: dict[str, Any]) -> Reference:
         str(body["note"]),
         _read(body["created"]),
         tuple(str(item) for item in body["origins"]),
+        tuple((str(unit), str(reason)) for unit, reason in body.get("withdrawn", ())),
     )
 
 
@@ -179,9 +205,15 @@ def _capture(item: dict[str, Any]) -> Capture:
             _read(item["utc"]),
             str(item["source"]),
             Loading(**item["loading"]) if "loading" in item else None,
+            tuple(Step(step) for step in item.get("done", ())),
+            str(item.get("across", "")),
+            Temperature(**item["temperature"]) if "temperature" in item else None,
+            tuple(str(reason) for reason in item.get("trouble", ())),
+            str(item.get("samples", "")),
         ),
         str(item["how"]),
         str(item["origin"]),
+        str(item.get("mark", "")),
     )
 
 

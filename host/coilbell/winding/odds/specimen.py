@@ -6,15 +6,73 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 
+from coilbell.terms import Cause
+from coilbell.winding.odds.healthy import Healthy
 from coilbell.winding.odds.kind import Spread
 from coilbell.winding.odds.observation import Ring
+from coilbell.winding.odds.plane import Shift
+from coilbell.winding.odds.posterior import Posterior
 from coilbell.winding.odds.reference import Reference
 
-__all__ = ["specimen_doubts"]
+__all__ = ["another_winding", "specimen_doubts", "two_windings", "weighty"]
 
 _FAR = 4.0
 """Standard deviations of a difference of two rings of one unit beyond which they are said not to be."""
+
+
+_TWO = (0.02, 0.25)
+"""Logarithmic distance in f and in 1/Q beyond which two rings at one stage are hardly of one winding, as
+`reference` holds it against repeats of one unit."""
+
+
+def two_windings(rings: Sequence[Ring], spread: Spread) -> list[str]:
+    """Why these captures are of two different windings, a sentence each; [] where they may be of one."""
+    found = []
+    for ring in rings:
+        points = _points(ring)
+        if len(points) < 2 or ring.amplitude is not None:
+            continue
+        reach = np.ptp(points, axis=0)
+        if (reach > np.maximum(_TWO, _usual_reach(ring, spread))).any():
+            found.append(
+                f"captures with {ring.capacitor.words} differ by {100 * math.expm1(reach[0]):.2g} % in f and "
+                f"{100 * math.expm1(reach[1]):.2g} % in Q"
+            )
+    return found
+
+
+def another_winding(
+    rings: Sequence[Ring], by: Healthy, reference: Reference, odds: Posterior, shifts: Sequence[Shift]
+) -> str:
+    """Why another winding than the reference's may have been rung, or "".
+
+    Other pins say so; so does more or less inductance than any fault of a core makes, with hardly any loss.
+    """
+    ours = {o.across for r in rings for o in r.observations if o.across}
+    theirs = reference.across()
+    if ours and theirs and not ours & theirs:
+        return f"rung across {', '.join(sorted(ours))}, the reference across {', '.join(sorted(theirs))}"
+    if not shifts or not reference.kind.secondary or odds.of(Cause.CORE) < _CORE_LIKELY:
+        return ""
+    ratio = math.exp(rings[0].point[0] - by.location[by.place(rings[0].capacitor)])
+    if shifts[0].beyond_core or ratio < _FEWER:
+        return f"it rings at {ratio:.2g} times the frequency, as one of {1 / ratio:.2g} times the turns would"
+    return ""
+
+
+_CORE_LIKELY = 0.3
+"""Probability of changed inductance from which another winding is thought of."""
+
+_FEWER = 0.6
+"""Frequency ratio under which no larger core but a winding of more turns is meant: 2.8 times the L."""
+
+
+def weighty(rings: Sequence[Ring], notes: Sequence[str]) -> list[str]:
+    """Doubts in the order of their weight: of the specimen, then of figures, then the rest of the fits'."""
+    weak = [d for r in rings for o in r.observations if o.weak or o.trouble for d in o.doubts]
+    return list(dict.fromkeys([*notes, *weak]))
 
 
 def specimen_doubts(rings: Sequence[Ring], reference: Reference | None, spread: Spread) -> list[str]:
@@ -32,20 +90,31 @@ def specimen_doubts(rings: Sequence[Ring], reference: Reference | None, spread: 
 
 def _apart(ring: Ring, spread: Spread) -> str:
     """Why these captures with one capacitor are hardly of one winding, or ""; a ladder may bend."""
-    rang = [o for o in ring.observations if o.rings]
-    if len(rang) < 2 or ring.amplitude is not None:
+    points = _points(ring)
+    if len(points) < 2 or ring.amplitude is not None:
         return ""
-    points = np.array([[math.log(o.natural_hz), math.log(o.loss)] for o in rang])
-    own = np.array([[o.frequency_uncertainty, o.q_uncertainty] for o in rang]).max(axis=0)
-    usual = np.hypot([spread.repeat_frequency, spread.repeat_loss], own)
     reach = np.ptp(points, axis=0)
-    if (reach <= _FAR * math.sqrt(2) * usual).all():
+    if (reach <= _usual_reach(ring, spread)).all() or (reach > _TWO).any():
         return ""
     return (
         f"captures with {ring.capacitor.words} differ by {100 * math.expm1(reach[0]):.2g} % in f and "
         f"{100 * math.expm1(reach[1]):.2g} % in Q, more than one winding does: two specimens, or "
         "something moved"
     )
+
+
+def _points(ring: Ring) -> npt.NDArray[np.float64]:
+    """(n, 2) ln f and ln d of its captures that rang and can be trusted."""
+    rang = [o for o in ring.observations if o.rings and not o.trouble]
+    return np.array([[math.log(o.natural_hz), math.log(o.loss)] for o in rang]).reshape(-1, 2)
+
+
+def _usual_reach(ring: Ring, spread: Spread) -> npt.NDArray[np.float64]:
+    """How far rings of one unit may lie apart in ln f and ln d."""
+    rang = [o for o in ring.observations if o.rings and not o.trouble]
+    own = np.array([[o.frequency_uncertainty, o.q_uncertainty] for o in rang]).max(axis=0)
+    usual = np.hypot([spread.repeat_frequency, spread.repeat_loss], own)
+    return np.asarray(_FAR * math.sqrt(2) * usual, dtype=np.float64)
 
 
 def _held(ring: Ring, reference: Reference) -> bool:

@@ -1,7 +1,8 @@
 """Two rings of one winding, or of two alike: what lies between them.
 
-What the second state adds is computed in `added`. Which connection explains it is weighed by the same
-densities as a finding, with the first state as the only reference.
+What the second state adds is computed in `added`. Its odds are those of the one posterior of the item: a ring
+out of circuit and one in circuit are weighed together, by the reference or, without one, with the first ring
+as the healthy one. A comparison asks what the set adds; it never starts again from the prior.
 """
 
 from __future__ import annotations
@@ -17,19 +18,19 @@ from coilbell.decay import Quantity
 from coilbell.errors import InputError, ReferenceMismatch
 from coilbell.figure import concise, percent
 from coilbell.record import Connection
+from coilbell.terms import Headline
 from coilbell.winding.odds.added import Added, added_between, added_words
-from coilbell.winding.odds.ambiguity import not_ruled_out
-from coilbell.winding.odds.cause import SET, causes
 from coilbell.winding.odds.explanation import Explanation
-from coilbell.winding.odds.healthy import Healthy, healthy, matched
+from coilbell.winding.odds.healthy import Healthy, matched
 from coilbell.winding.odds.kind import Kind, kind_named
-from coilbell.winding.odds.likelihood import Posterior, posterior
 from coilbell.winding.odds.observation import Observation, Ring, grouped, same_capacitor
 from coilbell.winding.odds.plane import Shift, shift_of
+from coilbell.winding.odds.posterior import Posterior
 from coilbell.winding.odds.reference import Capture, Condition, Reference
 from coilbell.winding.said import advice
-from coilbell.winding.said.finding import named
-from coilbell.winding.said.reasons import CONVICTS_NOTHING
+from coilbell.winding.said.deliver import set_words
+from coilbell.winding.said.finding import Finding, chosen, find, steps_in_words
+from coilbell.winding.said.verdict import DEFAULT_SURE, Verdict
 from coilbell.winding.tank.propagation import quantity
 
 __all__ = ["Comparison", "Relation", "compare"]
@@ -50,12 +51,13 @@ class Relation(StrEnum):
 class Comparison:
     """The second ring against the first.
 
-    frequency_ratio and loss_ratio: second over first, for each capacitor [1]; connection: the named set of
-    connections that explains the change best and its probability, ("", 0) where it was not asked for or
-    nothing changed; junction: an amplitude-dependent decay points at a semiconductor; cleared: in circuit
-    the ring is like the healthy one and nothing else comes near, which clears the winding.
+    verdict: of the item, the same as a finding on all its rings has; frequency_ratio and loss_ratio: second
+    over first, for each capacitor [1]; connection: what of a set the rings speak for and the probability that
+    it is there and explains them, ("", 0) where it was not asked for; junction: an amplitude-dependent decay
+    points at a semiconductor; cleared: both rings together clear the winding, in circuit.
     """
 
+    verdict: Verdict
     relation: Relation
     kind: str
     rings: tuple[tuple[Ring, Ring], ...]
@@ -80,27 +82,42 @@ def compare(
     *,
     kind: str = "other winding",
     relation: Relation | None = None,
+    reference: Reference | None = None,
     prior: float = 0.5,
+    sure: float = DEFAULT_SURE,
 ) -> Comparison:
-    """What the second ring has that the first, known good, has not.
+    """What the second ring has that the first has not.
 
     first, second: shots with one or more test capacitors, of which at least one is common. relation: taken
-    from the observations' connection when left out. Raises InputError without observations or when the
-    first does not ring, ReferenceMismatch without a common capacitor.
+    from the observations' connection when left out. reference: what the item is judged by; without one the
+    first ring stands for the healthy one. Raises InputError without observations or when the first does not
+    ring, ReferenceMismatch without a common capacitor.
     """
     if not first or not second:
         raise InputError("two captures are needed to compare; give both")
     if not any(o.rings for o in first):
         raise InputError("the first capture does not ring, so nothing can be told against it; exchange them")
     how = relation or _relation(first, second)
-    reference = _reference(first, kind_named(kind))
-    where = Connection.IN_CIRCUIT if how is Relation.CIRCUIT else Connection.OUT_OF_CIRCUIT
-    known, _ = matched(grouped(second), reference)
-    rings = [r for r in known if r.rings] or known[:1]
-    by = healthy(reference, rings, "" if how is Relation.UNITS else _UNIT)
-    odds = posterior(rings, by, causes(by, reference, where), prior)
-    before = [_partner(r, first) for r in rings]
-    return _told(how, reference.kind, list(zip(before, rings, strict=True)), by, odds, where)
+    own = _reference(first, reference.kind if reference is not None else kind_named(kind))
+    known, _ = matched(grouped(second), own)
+    weighed, _ = chosen(known)
+    stage = min((r.stage for r in weighed), key=lambda s: len(s.done))
+    rings = [r for r in weighed if r.stage == stage]
+    pairs = [(_partner(r, first), r) for r in rings]
+    by = reference if reference is not None and how is Relation.CIRCUIT else own
+    unit = "" if by is reference or how is Relation.UNITS else _UNIT
+    found = find(_item(how, first, second), by, prior=prior, sure=sure, unit=unit)
+    assert found.odds is not None
+    assert found.healthy is not None
+    return _told(how, pairs, found, found.odds, found.healthy)
+
+
+def _item(how: Relation, first: Sequence[Observation], second: Sequence[Observation]) -> list[Observation]:
+    """The rings that are weighed: both sides of one winding, the second alone of another or a later one."""
+    if how is not Relation.CIRCUIT:
+        return [replace(o, connection=Connection.OUT_OF_CIRCUIT, done=()) for o in second]
+    apart = [replace(o, connection=Connection.OUT_OF_CIRCUIT) for o in first]
+    return [*apart, *(replace(o, connection=Connection.IN_CIRCUIT) for o in second)]
 
 
 _UNIT = "first"
@@ -129,59 +146,52 @@ def _partner(ring: Ring, first: Sequence[Observation]) -> Ring:
 
 
 def _told(
-    how: Relation,
-    kind: Kind,
-    pairs: Sequence[tuple[Ring, Ring]],
-    by: Healthy,
-    odds: Posterior,
-    where: Connection,
+    how: Relation, pairs: list[tuple[Ring, Ring]], found: Finding, odds: Posterior, by: Healthy
 ) -> Comparison:
     rang = all(b.rings for _, b in pairs)
-    explanation = named(odds, where)
-    connection = _connection(odds) if where is Connection.IN_CIRCUIT else ("", 0.0)
+    in_circuit = how is Relation.CIRCUIT
+    explanation = _explanation(found, odds) if in_circuit else found.explanation
+    connection = _connection(odds) if in_circuit else ("", 0.0)
     junction = any(_bends(b) and not _bends(a) for a, b in pairs)
-    healthy_like = where is Connection.IN_CIRCUIT and explanation is Explanation.LIKE_HEALTHY
-    open_ = not_ruled_out(odds.explanations) if healthy_like else ""
     added = added_between(pairs, by) if rang else None
-    shifts = tuple(shift_of(b.point, b.covariance, by, k) for k, (_, b) in enumerate(pairs)) if rang else ()
+    where = Connection.IN_CIRCUIT if in_circuit else Connection.OUT_OF_CIRCUIT
     return Comparison(
+        found.verdict,
         how,
-        kind.name,
+        found.kind,
         tuple(pairs),
         tuple(_ratio(a, b, 0) for a, b in pairs) if rang else (),
         tuple(_ratio(a, b, 1) for a, b in pairs) if rang else (),
         added,
-        shifts,
+        _shifts(pairs, by) if rang else (),
         odds,
         explanation,
         connection,
         junction,
-        healthy_like and not open_,
-        (*_reasons(pairs, added, connection, junction), *_clearing(where, healthy_like, open_)),
-        advice.blind_spots(kind, by, where, len(pairs)),
-        advice.next_step(
-            explanation,
-            kind,
-            odds.causes,
-            where,
-            len(pairs),
-            odds.explanations,
-            beyond_core=any(shift.beyond_core for shift in shifts),
-            shorted=odds.shorted,
-        ),
+        in_circuit and found.verdict.headline is Headline.NO_SHORT,
+        (*_reasons(pairs, added, connection, junction), *_clearing(in_circuit, found.verdict)),
+        advice.blind_spots(kind_named(found.kind), by, where, len(pairs)),
+        steps_in_words(found.verdict),
         advice.caution(explanation, where),
     )
 
 
+def _shifts(pairs: Sequence[tuple[Ring, Ring]], by: Healthy) -> tuple[Shift, ...]:
+    return tuple(shift_of(b.point, b.covariance, by, by.place(b.capacitor)) for _, b in pairs)
+
+
+def _explanation(found: Finding, odds: Posterior) -> Explanation:
+    """What the second ring looks like: by what the set adds to a winding that has no short which shows."""
+    if found.verdict.headline is not Headline.NO_SHORT or not odds.in_set:
+        return found.explanation
+    return max(odds.in_set, key=lambda e: odds.in_set[e])
+
+
 def _connection(odds: Posterior) -> tuple[str, float]:
-    """The most probable set of connections, among those without a shorted turn."""
-    sets = [c for c in odds.causes if c.name.startswith(SET) or c.name == "nothing"]
-    total = sum(c.probability for c in odds.causes if not c.shorted)
-    if total <= 0:
+    """What of a set the rings speak for, beside a winding without a short that shows."""
+    if not odds.attached:
         return "", 0.0
-    best = max(sets, key=lambda c: c.probability)
-    name = "nothing that shows" if best.name == "nothing" else best.name.removeprefix(SET)
-    return name, best.probability / total
+    return set_words(odds) or "nothing that shows", odds.together[1]
 
 
 def _bends(ring: Ring) -> bool:
@@ -216,15 +226,13 @@ def _reasons(
     return tuple(found)
 
 
-def _clearing(where: Connection, healthy_like: bool, open_: str) -> list[str]:
-    """What the ring in circuit clears or convicts; open_: what stands against clearing, or ""."""
-    if where is not Connection.IN_CIRCUIT:
+def _clearing(in_circuit: bool, verdict: Verdict) -> list[str]:
+    """What the two rings together clear."""
+    if not in_circuit or verdict.shows is None:
         return []
-    if not healthy_like:
-        return [CONVICTS_NOTHING]
-    if open_:
-        return [f"in circuit it rings like the healthy winding, which has not cleared it: {open_}"]
-    return ["in circuit it rings like the healthy winding, which clears it"]
+    if verdict.headline is Headline.NO_SHORT:
+        return ["both rings together clear the winding of a short that would show; the rest is the set's"]
+    return [f"both rings together leave {percent(verdict.shows)} for a shorted turn that shows"]
 
 
 def _pair_words(a: Ring, b: Ring) -> str:

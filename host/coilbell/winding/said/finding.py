@@ -4,37 +4,40 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 from coilbell.decay import Fit, Quantity
 from coilbell.errors import CoilbellError, InputError
 from coilbell.record import Capacitor, Connection
+from coilbell.terms import Cause, Headline
 from coilbell.winding.odds.ambiguity import not_separable, other_capacitor
-from coilbell.winding.odds.cause import causes
+from coilbell.winding.odds.bykind import odds_by_kind
 from coilbell.winding.odds.explanation import Explanation
 from coilbell.winding.odds.healthy import Healthy, healthy, matched
+from coilbell.winding.odds.hypothesis import hypotheses
 from coilbell.winding.odds.kind import Kind, kind_named
-from coilbell.winding.odds.likelihood import Posterior, posterior
 from coilbell.winding.odds.observation import Observation, Ring, grouped, observe
 from coilbell.winding.odds.plane import Shift, loss_slope, shift_of
+from coilbell.winding.odds.posterior import Posterior, posterior
 from coilbell.winding.odds.reference import Reference
 from coilbell.winding.odds.referencefile import origin
-from coilbell.winding.odds.specimen import specimen_doubts
+from coilbell.winding.odds.silence import silences
+from coilbell.winding.odds.specimen import another_winding, specimen_doubts, two_windings, weighty
+from coilbell.winding.odds.stage import check_done
 from coilbell.winding.said import advice, reasons
 from coilbell.winding.said.count import COUNT_TO, RingCount, ring_count
+from coilbell.winding.said.deliver import Bench, check_sure, deliver
+from coilbell.winding.said.verdict import DEFAULT_SURE, Verdict
 from coilbell.winding.tank.freering import FreeRing
 from coilbell.winding.tank.several import SeveralCapacitorTank, tank_of_several
 from coilbell.winding.tank.single import OneCapacitorTank, tank_of_one
 
-__all__ = ["Finding", "Odds", "find", "named"]
+__all__ = ["Finding", "Odds", "chosen", "explanation_of", "find", "steps_in_words"]
 
 Tanks = OneCapacitorTank | SeveralCapacitorTank
 
-_CONVICT = 0.8
-"""Probability from which a ring is called like shorted: a scarce part is not thrown away on less."""
-
 _NAME = 0.5
-"""Probability from which any other explanation is named."""
+"""Probability from which an explanation other than a short is named."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,13 +52,15 @@ class Odds(Posterior):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Finding:
-    """What a ring says of a winding.
+    """What the rings of an item say of its winding.
 
-    shifts: in the shift plane, for each capacitor of `rings`; tank: inductance and loss with the test
-    capacitor's uncertainty; slope: d ln G/d ln w of the loss by two capacitors, the winding's and the
-    reference's; caution: where the next step is, or may be, at the set, else "".
+    verdict: what is said first, the rest are the reasons; shifts: in the shift plane, for each of `rings`;
+    tank: inductance and loss with the test capacitor's uncertainty; slope: d ln G/d ln w of the loss by two
+    capacitors, the winding's and the reference's; caution: where the next step is, or may be, at the set,
+    else "".
     """
 
+    verdict: Verdict
     explanation: Explanation
     odds: Odds | None
     reasons: tuple[str, ...]
@@ -69,6 +74,9 @@ class Finding:
     reference: str
     """Name and hash of the reference, or ""."""
     rings: tuple[Ring, ...]
+    """Of the stage that decides: out of circuit before in circuit, the most done first."""
+    others: tuple[Ring, ...]
+    """Of the other stages, which are weighed with them."""
     shifts: tuple[Shift, ...]
     tank: Tanks | None
     slope: tuple[Quantity, float] | None
@@ -86,6 +94,7 @@ def find(
     reference: Reference | None,
     *,
     prior: float = 0.5,
+    sure: float = DEFAULT_SURE,
     connection: Connection | None = None,
     capacitor: Capacitor | None = None,
     kind: str | None = None,
@@ -93,93 +102,142 @@ def find(
     direct_ohms: float | None = None,
     count_to: float = COUNT_TO,
 ) -> Finding:
-    """Judge the rings of one winding.
+    """Judge one item by all its rings, whatever the stage of each.
 
     observations: any number of shots with one or more test capacitors; a Fit needs `capacitor`.
     reference: what it is judged by, or None: then only what holds for its `kind` is said.
-    prior: probability of a shorted turn before the ring. connection: replaces the observations' own.
-    unit: the specimen; when the reference holds its good rings it is judged by those.
-    direct_ohms: resistance at rest [ohm], used to share out the loss, never as evidence.
+    prior: probability of a shorted turn before the rings. sure: odds from which the headline says so.
+    connection: replaces the observations' own. unit: the specimen; when the reference holds its good rings it
+    is judged by those. direct_ohms: resistance at rest [ohm], used to share out the loss, never as evidence.
     count_to: fraction of the first peak to which rings are counted [1]; a count is told, never weighed.
 
-    Raises InputError without observations or for a prior or a fraction outside 0..1, ReferenceMismatch
-    when the reference holds neither capacitor nor good unit that fits.
+    Raises InputError without observations, for a prior, fraction or `sure` outside its range or a step that
+    the kind does not know, ReferenceMismatch when the reference holds neither capacitor nor good unit that
+    fits.
     """
-    seen = tuple(_observation(item, capacitor) for item in observations)
+    seen = [_observation(item, capacitor) for item in observations]
     if not seen:
         raise InputError("no ring to judge; give at least one fit or observation")
-    where = connection or _common_connection(seen)
+    if connection is not None:
+        seen = [replace(one, connection=connection) for one in seen]
+    check_sure(sure)
+    named = reference.kind if reference is not None else kind_named(kind) if kind else None
+    if named is not None:
+        check_done(named, dict.fromkeys(step for one in seen for step in one.done))
     groups = grouped(seen)
     if reference is None:
-        return _without_reference(groups, kind_named(kind) if kind else None, where, direct_ohms, count_to)
+        return _without_reference(groups, named, prior, sure, direct_ohms, count_to)
     if kind is not None:
         reasons.check_kind(reference, kind_named(kind))
-    return _with_reference(groups, reference, prior, where, unit, direct_ohms, count_to)
+    return _with_reference(groups, reference, prior, sure, unit, direct_ohms, count_to)
 
 
-def named(odds: Posterior, connection: Connection) -> Explanation:
-    """The explanation to state: the most probable one, if it is probable enough.
+_SAID = {
+    Cause.LOAD: Explanation.LOADED,
+    Cause.JUNCTION: Explanation.LOADED,
+    Cause.CORE: Explanation.DETUNED,
+    Cause.CAPACITANCE: Explanation.EXTRA_CAPACITANCE,
+    Cause.UNKNOWN: Explanation.UNDECIDED,
+}
 
-    In circuit a ring like a shorted one convicts nothing and stays undecided.
-    """
-    best = max(odds.explanations, key=lambda e: odds.explanations[e])
-    if best is Explanation.LIKE_SHORTED and connection is Connection.IN_CIRCUIT:
+
+def explanation_of(verdict: Verdict, odds: Posterior | None) -> Explanation:
+    """What the winding rings like, in one word; it follows from the headline."""
+    if verdict.headline is Headline.NO_RING:
+        return Explanation.NO_RING
+    if verdict.headline is Headline.SHORTED:
+        return Explanation.LIKE_SHORTED
+    if odds is None or verdict.headline in (Headline.AGAIN, Headline.ANOTHER, Headline.TWO_WINDINGS):
         return Explanation.UNDECIDED
-    least = _CONVICT if best is Explanation.LIKE_SHORTED else _NAME
-    return best if odds.explanations[best] >= least else Explanation.UNDECIDED
+    best = max(odds.explanations, key=lambda e: odds.explanations[e])
+    if verdict.headline is Headline.NO_SHORT:
+        cause = verdict.explained.cause if verdict.explained else None
+        return _SAID.get(cause, best) if cause else best
+    if best in (Explanation.LIKE_SHORTED, Explanation.LIKE_HEALTHY) or odds.explanations[best] < _NAME:
+        return Explanation.UNDECIDED
+    return best
+
+
+def chosen(known: Sequence[Ring]) -> tuple[list[Ring], list[str]]:
+    """The rings to weigh: trusted ones before others, at each stage what rang before what did not.
+
+    Returns them and remarks on those left out.
+    """
+    notes, kept = [], []
+    for stage in dict.fromkeys(r.stage for r in known):
+        here = [r for r in known if r.stage == stage]
+        rang = [r for r in here if r.rings]
+        trusted = [r for r in rang if not r.trouble]
+        used = trusted or rang or here[:1]
+        kept += used
+        notes += [
+            f"with {r.capacitor.words} nothing rang, which is left out"
+            if not r.rings
+            else f"the ring with {r.capacitor.words} is left out: {'; '.join(r.trouble)}"
+            for r in here
+            if r not in used and rang
+        ]
+    return kept, notes
 
 
 def _with_reference(
     groups: Sequence[Ring],
     reference: Reference,
     prior: float,
-    where: Connection,
+    sure: float,
     unit: str,
     direct_ohms: float | None,
     count_to: float,
 ) -> Finding:
     known, notes = matched(groups, reference)
-    rings = [r for r in known if r.rings] or known[:1]
-    if rings[0].rings:
-        silent = [r for r in known if r not in rings]
-        notes += [f"with {r.capacitor.words} nothing rang, which is left out" for r in silent]
-    notes += specimen_doubts(rings, reference, reference.kind.spread)
-    by = healthy(reference, rings, unit)
-    odds = posterior(rings, by, causes(by, reference, where), prior)
-    explanation = named(odds, where)
+    weighed, left = chosen(known)
+    rings = [r for r in weighed if r.stage == weighed[0].stage]
+    where = rings[0].stage.connection
+    by = healthy(reference, weighed, unit)
+    odds = posterior(weighed, by, hypotheses(by, reference), reference.kind, prior)
+    two = two_windings(weighed, reference.kind.spread)
+    notes = [*two, *notes, *left, *specimen_doubts(weighed, reference, reference.kind.spread)]
     rang = rings[0].rings
-    shifts = tuple(shift_of(r.point, r.covariance, by, k) for k, r in enumerate(rings)) if rang else ()
+    shifts = tuple(shift_of(r.point, r.covariance, by, by.place(r.capacitor)) for r in rings) if rang else ()
+    other = None if where is Connection.IN_CIRCUIT else other_capacitor(rings, by, odds)
+    basis = reasons.basis(by, reference, odds, where)
     tank, trouble = _tank(rings, by, direct_ohms)
+    doubts = _doubts(weighed, [*notes, *trouble], tank)
+    bench = Bench(
+        reference.kind,
+        tuple(rings),
+        by,
+        reasons.rests_on(by, reference),
+        tuple(weighty(weighed, notes)),
+        another_winding(rings, by, reference, odds, shifts),
+        two[0] if two else "",
+        other is not None,
+        silences(rings),
+        reference.marked(),
+    )
+    verdict = deliver(bench, odds, None, sure)
+    explanation = explanation_of(verdict, odds)
     slope = _slopes(rings, by) if tank is not None else None
-    other = None if where is Connection.IN_CIRCUIT else other_capacitor(rings, by, explanation)
     return Finding(
+        verdict,
         explanation,
-        _odds(odds, reasons.basis(by, reference, odds, where)),
+        _odds(odds, basis),
         reasons.reasons(rings, by, shifts, slope, odds, explanation, where, tank),
         not_separable(odds, reference.kind, rings, shifts, explanation, where, other),
         advice.blind_spots(reference.kind, by, where, len(rings)),
-        advice.next_step(
-            explanation,
-            reference.kind,
-            odds.causes,
-            where,
-            len(rings),
-            odds.explanations,
-            beyond_core=any(shift.beyond_core for shift in shifts),
-            other_capacitor=other is not None,
-            shorted=odds.shorted,
-        ),
+        steps_in_words(verdict),
         advice.caution(explanation, where),
         ring_count(rings[0], by, count_to),
         where,
         reference.kind.name,
         origin(reference),
         tuple(rings),
+        tuple(r for r in weighed if r not in rings),
         shifts,
         tank,
         slope,
         by,
-        _doubts(rings, [*notes, *trouble], tank),
+        doubts,
     )
 
 
@@ -188,54 +246,71 @@ def _odds(odds: Posterior, basis: tuple[str, ...]) -> Odds:
 
 
 def _without_reference(
-    groups: Sequence[Ring], kind: Kind | None, where: Connection, direct_ohms: float | None, count_to: float
+    groups: Sequence[Ring],
+    kind: Kind | None,
+    prior: float,
+    sure: float,
+    direct_ohms: float | None,
+    count_to: float,
 ) -> Finding:
-    rings = [r for r in groups if r.rings] or list(groups)[:1]
-    rang = rings[0].rings
-    explanation = Explanation.UNDECIDED if rang else Explanation.NO_RING
+    weighed, left = chosen(groups)
+    rings = [r for r in weighed if r.stage == weighed[0].stage]
+    where = rings[0].stage.connection
+    spread = (kind or kind_named("other winding")).spread
+    two = two_windings(weighed, spread)
     tank, trouble = _tank(rings, None, direct_ohms)
-    trouble += specimen_doubts(rings, None, (kind or kind_named("other winding")).spread)
+    notes = [*two, *left, *trouble, *specimen_doubts(weighed, None, spread)]
+    by_kind = None
+    if kind is not None and where is not Connection.IN_CIRCUIT:
+        by_kind = odds_by_kind(rings[0], kind, prior)
+    bench = Bench(
+        kind,
+        tuple(rings),
+        None,
+        reasons.rests_on_kind(kind, by_kind),
+        tuple(weighty(weighed, notes)),
+        two=two[0] if two else "",
+        silence=silences(rings),
+    )
+    verdict = deliver(bench, None, by_kind, sure)
+    explanation = explanation_of(verdict, None)
     return Finding(
+        verdict,
         explanation,
         None,
         reasons.reasons_of_kind(rings[0], kind),
         (),
         advice.blind_spots(kind, None, where, len(rings)),
-        advice.next_step(explanation, kind, (), where)
-        if not rang or where is Connection.IN_CIRCUIT
-        else "take a reference from a good unit of this very part with the same test capacitor",
+        steps_in_words(verdict),
         advice.caution(explanation, where),
         ring_count(rings[0], None, count_to),
         where,
         kind.name if kind else "",
         "",
         tuple(rings),
+        tuple(r for r in weighed if r not in rings),
         (),
         tank,
         None,
         None,
-        _doubts(rings, trouble, tank),
+        _doubts(weighed, notes, tank),
     )
+
+
+def steps_in_words(verdict: Verdict) -> str:
+    """The next step, and the one after it, in one clause."""
+    return "; then ".join(step.words for step in verdict.steps[:2])
 
 
 def _observation(item: Observation | Fit, capacitor: Capacitor | None) -> Observation:
     return observe(item, capacitor=capacitor) if isinstance(item, Fit) else item
 
 
-def _common_connection(seen: Sequence[Observation]) -> Connection:
-    """How all were connected; a mixture is refused."""
-    ways = {o.connection for o in seen}
-    if len(ways) > 1:
-        raise InputError(
-            f"these rings were connected in different ways ({', '.join(sorted(ways))}); "
-            "judge them apart, or compare them with `coilbell compare`"
-        )
-    return ways.pop()
-
-
 def _slopes(rings: Sequence[Ring], by: Healthy) -> tuple[Quantity, float] | None:
     import numpy as np
 
+    if not all(r.rings for r in rings) or len(rings) != len(by.capacitors):
+        return None
     point = np.array([r.point for r in rings]).T.ravel()
     own = loss_slope(point, by, np.array([r.covariance.diagonal() for r in rings]).T.ravel())
     usual = loss_slope(by.location, by)

@@ -10,12 +10,13 @@ from coilbell.errors import ReferenceMismatch
 from coilbell.figure import concise, in_percent
 from coilbell.record import Connection
 from coilbell.winding.odds.ambiguity import RIVAL, not_ruled_out
+from coilbell.winding.odds.bykind import KindOdds
 from coilbell.winding.odds.explanation import Explanation
 from coilbell.winding.odds.healthy import Healthy
 from coilbell.winding.odds.kind import Kind
-from coilbell.winding.odds.likelihood import Posterior
 from coilbell.winding.odds.observation import Ring
 from coilbell.winding.odds.plane import ANGLE_FLOOR, Shift
+from coilbell.winding.odds.posterior import Posterior
 from coilbell.winding.odds.reference import Reference
 from coilbell.winding.odds.visible import spread_of_capacitance
 from coilbell.winding.tank.several import SeveralCapacitorTank
@@ -27,6 +28,8 @@ __all__ = [
     "check_kind",
     "reasons",
     "reasons_of_kind",
+    "rests_on",
+    "rests_on_kind",
 ]
 
 CONVICTS_NOTHING = "in circuit a bad ring convicts nothing: what is connected can do the same"
@@ -54,9 +57,10 @@ def reasons(
     """Why the finding is what it is."""
     if not shifts:
         return (
-            f"nothing rang with {rings[0].capacitor.words}, where the reference rings at {_usual(by, 0)}",
+            f"nothing rang with {rings[0].capacitor.words}, where the reference rings at "
+            f"{_usual(by, by.place(rings[0].capacitor))}",
         )
-    found = [_against(r, by, k) for k, r in enumerate(rings)]
+    found = [_against(r, by, by.place(r.capacitor)) for r in rings]
     found.append(_direction(shifts[0]))
     found.append(_far(odds.tail))
     found.append(_shows(odds))
@@ -168,7 +172,8 @@ def _two_capacitors(
         end = "; steeper than any single short makes it" if own.value < _STEEPEST else ""
         found.append(
             f"the loss follows frequency with a slope of {concise(own.value, own.standard_uncertainty)}, the "
-            f"reference's {usual:+.2f} (a resistance 0, closed copper turns -1 to -2){end}"
+            f"reference's {usual:+.2f} (a resistance raises "
+            f"it, closed copper turns lower it){end}"
         )
     return found
 
@@ -205,6 +210,24 @@ def _ladder(rings: Sequence[Ring]) -> list[str]:
     return found
 
 
+def rests_on(by: Healthy, reference: Reference) -> str:
+    """What the odds rest on, in one clause."""
+    if by.same_unit:
+        return f"judged by earlier rings of {by.same_unit} itself, in {reference.name}"
+    units = len(by.units)
+    return f"judged by {units} good unit{'s' if units > 1 else ''} of {reference.name}"
+
+
+def rests_on_kind(kind: Kind | None, odds: KindOdds | None) -> str:
+    """The same without a reference."""
+    if kind is None:
+        return "judged by nothing: neither reference nor kind"
+    if odds is None:
+        return f"judged by the kind alone, {kind.name}"
+    low, high = odds.usual
+    return f"judged by the kind alone: a healthy {kind.name} has Q {low:.2g} to {high:.2g} (common practice)"
+
+
 def reasons_of_kind(ring: Ring, kind: Kind | None) -> tuple[str, ...]:
     """What may be said without a reference."""
     if not ring.rings:
@@ -218,7 +241,7 @@ def reasons_of_kind(ring: Ring, kind: Kind | None) -> tuple[str, ...]:
     place = "inside" if low <= q <= high else "below" if q < low else "above"
     found.append(
         f"{place} the usual Q of a healthy {kind.name}, {low:g} to {high:g} with "
-        f"{kind.usual_farads * 1e9:g} nF (common practice, no published source); that alone decides nothing"
+        f"{kind.usual_farads * 1e9:g} nF (common practice, no published source)"
     )
     if kind.remark and not kind.iron:  # of iron it stands among what cannot be seen
         found.append(kind.remark)
