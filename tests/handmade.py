@@ -39,10 +39,10 @@ def handmade_mode(frequency_hz: float = 21634.0, q_damped: float = 30.12, amplit
     )
 
 
-def handmade_record(samples: int = 512, rate_hz: float = 500e3, **settings: Any) -> Record:
-    """A ring at 21.634 kHz with Q 30 in volts, 1 mV of noise from a fixed seed."""
+def handmade_record(samples: int = 512, rate_hz: float = 500e3, q: float = 30.12, **settings: Any) -> Record:
+    """A ring at 21.634 kHz in volts, 1 mV of noise from a fixed seed. q: pi f tau [1]."""
     time = np.arange(samples) / rate_hz
-    ring = 0.8 * np.exp(-time * math.pi * 21634.0 / 30.12) * np.cos(2 * math.pi * 21634.0 * time + 0.3)
+    ring = 0.8 * np.exp(-time * math.pi * 21634.0 / q) * np.cos(2 * math.pi * 21634.0 * time + 0.3)
     noise = np.random.default_rng(5).normal(0, 1e-3, samples)
     return Record(samples=ring + noise + 0.1, rate_hz=rate_hz, volts_per_count=1.0, **settings)
 

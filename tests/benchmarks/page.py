@@ -82,7 +82,7 @@ def _options() -> argparse.Namespace:
 @contextmanager
 def serving(port: str, folder: Path) -> Iterator[str]:
     from coilbell.bench.page import Desk, Keeping, Server, Wish
-    from coilbell.commands.page import PortSource
+    from coilbell.commands.portsource import PortSource
     from coilbell.record import Connection
 
     wish = Wish("A", Connection.OUT_OF_CIRCUIT, kind="line-output transformer")

@@ -23,7 +23,7 @@ if __package__ in (None, ""):
 
 from coilbell.bench.page import Leads, Link, Wish
 from coilbell.bench.page.order import Begin, Mark, Observe, Strike
-from coilbell.commands.page import PortSource
+from coilbell.commands.portsource import PortSource
 from coilbell.record import Connection, Record
 from outside import require
 from page.conftest import FLAGS

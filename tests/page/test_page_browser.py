@@ -8,7 +8,7 @@ from typing import Any
 
 from coilbell.bench.log import Log
 from coilbell.bench.page import Wish
-from coilbell.commands.page import PortSource
+from coilbell.commands.portsource import PortSource
 from coilbell.record import Connection
 from coilbell.winding import KINDS
 from page.steered import serving

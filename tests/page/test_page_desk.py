@@ -13,7 +13,7 @@ import pytest
 from coilbell.bench.log import Log
 from coilbell.bench.page.curve import COLUMNS, decay_drawing
 from coilbell.bench.page.judgedshot import tone_hz
-from coilbell.commands.page import PortSource
+from coilbell.commands.portsource import PortSource
 from coilbell.decay import fit
 from coilbell.record import Record
 from page.steered import Watcher, serving

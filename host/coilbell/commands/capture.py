@@ -6,10 +6,10 @@ import argparse
 import json
 import os
 import sys
-import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,8 +23,9 @@ from coilbell.commands.options import (
     tell,
     tell_kept,
 )
+from coilbell.commands.watching import add_watching, check_watching, watched
 from coilbell.errors import InputError, MeasurementError
-from coilbell.quantities import counted, parse
+from coilbell.quantities import parse
 
 if TYPE_CHECKING:
     from coilbell.bench.log import ItemLog
@@ -39,6 +40,7 @@ examples:
   coilbell capture                            the only board found, capacitor A
   coilbell capture --capacitor both --out part.json
   coilbell capture --item lot-3 --out-of-circuit    kept in the bench log
+  coilbell capture --watch --reference tarn-21-line --item lot-3
   coilbell capture --port COM5 --interleave 4 --shots 4
   coilbell capture --port virtual:            no board needed: an invented part
   coilbell capture --port "virtual:?part=moss-choke&state=turn-dead&seed=3"
@@ -46,17 +48,16 @@ examples:
 A part or state that there is not names those there are: part=none, state=none.
 The winding must carry no voltage: discharge it and take it off the mains.
 --shots are fitted jointly. --interleave 4 makes each shot of four, for four
-times the rate; rings above 200 kHz need it. --watch goes on until Ctrl-C, a
-file for each capture: part-1.json, part-2.json and so on.
+times the rate; rings above 200 kHz need it. --watch strikes on and on and tells
+jumps of Q or frequency: space freezes, k keeps (--item, --out), g and x mark a
+good or a shorted unit in --reference, h, c, t mark heated, cooled, tapped, q
+ends. In a pipe, or with --lines, each capture has a line and is kept.
 With --item NAME records and fits are kept in the bench log; `coilbell judge
 --item NAME` and `coilbell compare --item NAME` then find them there.
 Exit code: 0 done, no ring included; 1 board or measurement failed; 2 an option
 cannot be; 3 no board, or its port cannot be opened.
 """
 
-_MOST_FAILURES = 3
-"""So many captures may fail one after another before --watch gives up."""
-_PAUSE_S = 1.0
 _LONGEST_NOTE = 2000
 
 
@@ -79,14 +80,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add = parser.add_argument
     add_port(parser)
     add("--capacitor", metavar="A|B|C|both", default="A", help="test capacitor by letter; both: A, then B")
-    add("--shots", metavar="N", type=int, default=8, help="records to take and fit jointly (8)")
+    add("--shots", metavar="N", type=int, help="records to take and fit jointly (8; watching, 1)")
     add("--interleave", metavar="M", type=int, default=1, help="shots of stepped delay in a record (1)")
     add("--samples", metavar="N", type=int, default=4096, help="samples of a shot (4096)")
     add("--pretrigger", metavar="N", type=int, default=128, help="samples before the pulse (128)")
     add("--posts", action="store_true", help="the part is on the tester's posts, not on leads with clips")
     add("--pulse", metavar="TIME", help="width of the pulse, such as 2u; by default the board aims")
     add("--count", metavar="N", type=int, default=1, help="captures to take (1)")
-    add("--watch", action="store_true", help="capture again and again until Ctrl-C")
+    add_watching(parser)
     add("--out", metavar="FILE", help='keep the records (.json, .csv); "-" writes JSON to stdout')
     add("--count-to", metavar="PART", default="0.1", help="count rings down to this part of the first peak")
     add("--note", metavar="TEXT", default="", help="a note kept with the records")
@@ -102,11 +103,12 @@ def run(options: argparse.Namespace) -> int:
 
     request = _request(options)
     # The log first: nothing is struck that could not be kept.
+    if options.watch:
+        with drawer_of(options) as drawer:
+            return watched(options, request.settings, _keeper(request, drawer))
     with drawer_of(options) as drawer, Tester.open(port_of(options)) as tester:
         for warning in tester.warnings:
             tell(f"coilbell: note: {warning}")
-        if options.watch:
-            return _watch(tester, request, drawer)
         for number in range(1, (request.count or 1) + 1):
             _one(tester, request, drawer, number)
     return 0
@@ -120,6 +122,7 @@ def _request(options: argparse.Namespace) -> _Request:
 
     if options.count < 1:
         raise InputError(f"--count {options.count}; give 1 or more, or --watch")
+    check_watching(options)
     if options.json and options.out == "-":
         raise InputError("--json and --out - would mix on stdout; write the records to a file")
     check_words(options.note, "--note", _LONGEST_NOTE)
@@ -128,7 +131,7 @@ def _request(options: argparse.Namespace) -> _Request:
     settings = tuple(
         Settings(
             capacitor=letter,
-            shots=options.shots,
+            shots=(1 if options.watch else 8) if options.shots is None else options.shots,
             interleave=options.interleave,
             samples=options.samples,
             pretrigger=options.pretrigger,
@@ -167,35 +170,21 @@ def _check_out(name: str | None) -> None:
         raise InputError(f"--out {name}: nothing can be written there; choose another name or folder")
 
 
-def _watch(tester: Tester, request: _Request, drawer: ItemLog | None) -> int:
-    """Capture until Ctrl-C, which is the proper end; a failed capture is told and passed over."""
-    number = failures = 0
-    try:
-        while failures < _MOST_FAILURES:
-            try:
-                _one(tester, request, drawer, number + 1)
-                number, failures = number + 1, 0
-            except MeasurementError as error:
-                failures = _passed_over(error, failures)
-                time.sleep(_PAUSE_S)
-    except KeyboardInterrupt:
-        pass
-    places = [f"{request.out} and those beside it"] if request.out not in (None, "-") else []
-    places += [f"the bench log under {drawer.name}"] if drawer else []
-    kept = f", kept in {' and in '.join(places)}" if places and number else ""
-    tell(f"coilbell: {counted(number, 'capture')} taken{kept}")
-    return 1 if failures >= _MOST_FAILURES else 0
+def _keeper(request: _Request, drawer: ItemLog | None) -> Callable[[list[Record]], str] | None:
+    """Keeps records where the options say; None where they say nothing."""
+    if drawer is None and request.out is None:
+        return None
+    numbers = count(1)
 
+    def keep(records: list[Record]) -> str:
+        _keep(records, request, next(numbers))
+        for record in records:
+            if drawer:
+                _put(drawer, (record,), "watched", _fitted((record,), request)[1], request)
+        places = [request.out or "", f"the bench log under {drawer.name}" if drawer else ""]
+        return f"kept in {' and in '.join(filter(None, places))}"
 
-def _passed_over(error: MeasurementError, failures: int) -> int:
-    """Failures in a row, this one included; raises the error when the port is gone for good."""
-    from coilbell.board import PortLost, Refusal
-
-    if isinstance(error, PortLost):
-        raise error
-    tell(f"coilbell: {error}")
-    # A refusal is the board at work, as when the leads are live; it may refuse as long as that lasts.
-    return failures if isinstance(error, Refusal) else failures + 1
+    return keep
 
 
 def _one(tester: Tester, request: _Request, drawer: ItemLog | None, number: int) -> None:
