@@ -13,13 +13,14 @@ from coilbell.bench.report.pdf import layout_for
 from coilbell.bench.report.sheet import Sheet
 from coilbell.bench.words.fit import unbroken
 from coilbell.figure import percent
+from coilbell.winding import Explanation
 
 __all__ = ["html_of"]
 
 _TEMPLATE = Path(__file__).with_name("sheet.html")
 
-_CLASSES = {"like healthy": " healthy", "like shorted": " shorted"}
-
+_CLASSES: dict[str, str] = {Explanation.LIKE_HEALTHY: " healthy", Explanation.LIKE_SHORTED: " shorted"}
+"""What is added to the class of a verdict's element, which gives it its colour."""
 
 _SPARE_MM = 10.0
 """Room left below, since a browser sets the same words a little differently [mm]."""

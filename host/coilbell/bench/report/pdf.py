@@ -20,8 +20,14 @@ from coilbell.bench.report.sheet import Sheet
 from coilbell.bench.words.fit import unbroken
 from coilbell.errors import InputError
 from coilbell.figure import percent
+from coilbell.winding import Explanation
 
 __all__ = ["PAPERS", "Layout", "layout_for", "pdf_of"]
+
+_COLOURS: dict[str, str] = {Explanation.LIKE_HEALTHY: BLUE, Explanation.LIKE_SHORTED: ORANGE}
+"""Colour of an explanation; what is neither is grey."""
+
+_NEITHER = "#5f5f5f"
 
 PAPERS = ("a4", "letter")
 
@@ -213,7 +219,7 @@ class _Page:
 
     def _fill(self, explanation: str) -> None:
         """The colour of an explanation: blue to orange, grey for what is neither."""
-        colour = {"like healthy": BLUE, "like shorted": ORANGE}.get(explanation, "#5f5f5f").lstrip("#")
+        colour = _COLOURS.get(explanation, _NEITHER).lstrip("#")
         self.pdf.set_fill_color(*(int(colour[k : k + 2], 16) for k in (0, 2, 4)))
 
     def _chance(self, column: _Column, y: float, name: str, chance: float) -> float:
