@@ -1,7 +1,7 @@
 # The one file that names pins, limits and the board's constants. Whole numbers only.
 # A board built otherwise is adapted here and nowhere else.
 
-FIRMWARE = "1.2.0"
+FIRMWARE = "1.3.0"
 
 # Pins, by GPIO number. Converter inputs are GPIO 26 + channel.
 PULSE_PIN = 15
@@ -23,9 +23,9 @@ CAPACITORS = (
 # 0.1 s that its transistor's drain takes to rise.
 SETTLE_MS = 300
 
-# Limits of a shot. The hardware bounds the pulse as well, after 14 us at the earliest; these are the second
-# line and lie below that, so that the width a record tells is the width there was.
-MIN_WIDTH_TICKS = 2  # the shortest that the pulse program can time
+# Limits of a shot. The hardware bounds the pulse as well, after 14 us at the earliest, and the pulse program
+# cannot count beyond frame.MAX_WIDTH_TICKS; this lies below both, so that the width a record tells is the
+# width there was.
 MAX_WIDTH_NS = 12_000
 MAX_SHOTS = 999  # of one request, times its interleave
 REST_MS = 15  # from the end of a shot to the next
@@ -35,6 +35,9 @@ MAX_SHOTS_PER_S = 40
 # horizon if it goes on as it does counts as well.
 LEAD_LIMIT_MV = 500
 LEAD_HORIZON_MS = 20
+LEAD_END_CODES = (
+    8  # so near the converter's ends a reading stands for any voltage beyond (its noise is 1 or 2)
+)
 LEAD_READINGS = 11  # 1 ms apart: they span half a period of 50 Hz, so its peak is seen
 
 # The band that aim brings the first peak into, at the winding [uV]: well above the converter's steps, below

@@ -24,11 +24,7 @@ except ImportError:
         return memoryview(samples).cast("B")
 
 
-UNFINISHED = 4  # flag of the hardware's capture beside frame.OVER and frame.UNDER: samples did not come
 _MAX_PRETRIGGER = 227
-_MAX_TICKS = 65537  # longest delay and width that the pulse program can time
-_MIN_TICKS = 2
-_RATE = (48_000_000, 96)  # a conversion takes 96 periods of the converter's 48 MHz clock
 # Samples after a pulse in which the crest of a ring is looked for that is too fast to be seen in the samples.
 _EARLY = 48
 
@@ -44,7 +40,7 @@ class Service:
         self._bytes = _bytes_of(self._samples)
         self._line = bytearray(frame.MAX_LINE + 1)
         self._capacitor = None
-        self._max_pretrigger = min(_MAX_PRETRIGGER, _MAX_TICKS // hardware.ticks_per_sample)
+        self._max_pretrigger = min(_MAX_PRETRIGGER, frame.MAX_DELAY_TICKS // hardware.ticks_per_sample)
         self._begin(frame.NO_ID)
         self._answers = {
             "hello": self._hello,
@@ -106,6 +102,12 @@ class Service:
         self._frames = 0
         self._shots = 0
         self._sum = 0
+        self._sent_ms = self._hardware.ticks_ms()
+
+    # Called at least once a shot: says that the board is at work before the silence grows too long.
+    def _alive(self):
+        if self._hardware.elapsed_ms(self._sent_ms) >= frame.ALIVE_MS // 2:
+            self._send_fields(frame.ALIVE, {"shots": self._shots})
 
     def _refuse(self, code, value, words):
         try:
@@ -126,7 +128,7 @@ class Service:
             "bits": 12,
             "max_samples": frame.MAX_SAMPLES,
             "max_pretrigger": self._max_pretrigger,
-            "min_width_ticks": board.MIN_WIDTH_TICKS,
+            "min_width_ticks": frame.MIN_TICKS,
             "max_width_ticks": self._interlock.max_width_ticks,
             "max_shots": board.MAX_SHOTS,
             "rest_ms": board.REST_MS,
@@ -145,8 +147,8 @@ class Service:
         return {
             "tick_hz": self._hardware.tick_hz,
             "ticks_per_sample": self._hardware.ticks_per_sample,
-            "rate_numerator": _RATE[0],
-            "rate_denominator": _RATE[1],
+            "rate_numerator": frame.ADC_HZ,
+            "rate_denominator": frame.ADC_PERIODS,
             "start_uncertainty_ps": self._hardware.start_uncertainty_ps,
         }
 
@@ -164,7 +166,7 @@ class Service:
 
     def _save(self, keys):
         try:
-            self._store.save()
+            self._store.save(self._alive)
         except OSError as error:
             number = error.args[0] if error.args else 0
             raise Refused(frame.STORE_FAILED, number, f"the file system says {error!r}; nothing is lost")
@@ -172,7 +174,7 @@ class Service:
 
     def _check(self, keys):
         tick_hz, rate_hz = self._hardware.measure()
-        _, lead_mv, lead_mv_per_s = self._interlock.read_leads()
+        _, lead_mv, lead_mv_per_s, beyond = self._interlock.read_leads()
         self._send_fields(
             frame.CHECK,
             {
@@ -182,6 +184,7 @@ class Service:
                 "lead_mv_per_s": lead_mv_per_s,
                 "temperature_mc": self._hardware.temperature_mc(),
                 "heap_free": self._hardware.heap_free(),
+                "lead_beyond": beyond,
             },
         )
 
@@ -189,7 +192,7 @@ class Service:
 
     def _capture(self, keys):
         samples, pretrigger = self._length(keys)
-        width = _number(keys, "width_ticks", 0, _MAX_TICKS)
+        width = _number(keys, "width_ticks", 0, frame.MAX_WIDTH_TICKS)
         shots = _number(keys, "shots", 1, board.MAX_SHOTS)
         ticks = self._hardware.ticks_per_sample
         interleave = _number(keys, "interleave", 1, ticks)
@@ -218,7 +221,7 @@ class Service:
     def _check_span(self, samples, pretrigger, width, interleave):
         self._interlock.check_width(width)
         ticks = self._hardware.ticks_per_sample
-        if pretrigger * ticks - (interleave - 1) * ticks // interleave < _MIN_TICKS:
+        if pretrigger * ticks - (interleave - 1) * ticks // interleave < frame.MIN_TICKS:
             raise Refused(
                 frame.BAD_VALUE,
                 pretrigger,
@@ -246,12 +249,13 @@ class Service:
     def _fire(self, samples, delay, width):
         if self._console.waiting():
             raise Refused(frame.CANCELLED, self._shots, f"cancelled after {self._shots} shots")
+        self._alive()
         lead_mv = self._interlock.admit(width)
         try:
             flags = self._hardware.capture(self._samples, samples, delay, width)
         finally:
             self._interlock.fired()
-        if flags & UNFINISHED:
+        if flags & frame.UNFINISHED:
             raise Refused(frame.CAPTURE_FAILED, samples, f"the converter did not give {samples} samples")
         self._shots += 1
         return flags, lead_mv
@@ -273,9 +277,9 @@ class Service:
 
         if "target_mv" in keys:
             target_uv = 1000 * _number(keys, "target_mv", board.AIM_LEAST_MV, board.AIM_MOST_MV)
-            found = aim.find_amplitude(fire, board.MIN_WIDTH_TICKS, highest, target_uv)
+            found = aim.find_amplitude(fire, frame.MIN_TICKS, highest, target_uv)
         else:
-            found = aim.find_width(fire, board.MIN_WIDTH_TICKS, highest)
+            found = aim.find_width(fire, frame.MIN_TICKS, highest)
         outcome, width, peak_uv, largest_uv, shots = found
         self._send_fields(
             frame.AIM,
@@ -360,7 +364,8 @@ class Service:
         self._console.write(head)
         self._console.write(after)
         self._console.write(frame.tail(crc32(after, crc32(head))))
-        self._frames += 1
+        self._frames += frame_type != frame.ALIVE
+        self._sent_ms = self._hardware.ticks_ms()
 
 
 # The whole square root, by Newton's rule from a start that is at least half of it.

@@ -17,8 +17,8 @@
 #   start(), close()              make ready; leave everything as it was found
 #
 # capture starts the converter, raises the pulse delay_ticks after that start for width_ticks (0: not at all),
-# both 2..65537, and returns when `count` samples are in, with flags: frame.OVER, frame.UNDER, or
-# service.UNFINISHED when samples did not come. Samples are codes 0..4095; bit 15 marks a failed conversion.
+# both frame.MIN_TICKS or more, and returns when `count` samples are in, with flags: frame.OVER, frame.UNDER,
+# or frame.UNFINISHED when samples did not come. Samples are codes 0..4095; bit 15 marks a failed conversion.
 #
 # How it works. State machine `strike` waits for the go; it then pushes one word, which the channel `starter`
 # writes to the converter's control register, counts the delay, raises the pin, counts the width, lowers it.
@@ -40,7 +40,6 @@ import rp2
 from machine import ADC, Pin, mem32
 from micropython import const
 from rp2 import PIO, asm_pio
-from service import UNFINISHED
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -50,10 +49,6 @@ if TYPE_CHECKING:
 micropython.alloc_emergency_exception_buf(100)
 
 _MHZ = const(1_000_000)
-_TICK_HZ = const(144_000_000)  # three periods to one of the converter's clock: 288 ticks a sample
-_ADC_HZ = const(48_000_000)
-_RATE_HZ = const(500_000)
-_MIN_TICKS = const(2)
 _TRIES = const(100)
 _LEAD_READINGS = const(4)
 
@@ -101,7 +96,7 @@ def strike():
     mov(isr, osr)  # the word that starts the converter
     pull(block)
     out(x, 16)  # delay
-    out(y, 16)  # width
+    out(y, 11)  # width, and no more bits than bound it: frame.MAX_WIDTH_TICKS
     wait(1, irq, 4)  # pyright: ignore[reportArgumentType]
     push(block)
     label("delay")
@@ -183,18 +178,18 @@ class Hardware:
         self._feed_converter(_PLL_USB, 1)
         machine.freq(_default_hz(self._found_hz))
         # The converter's clock has another source: its edge may lie anywhere within one period.
-        self.start_uncertainty_ps = -(-1_000_000 * _MHZ // _ADC_HZ)
+        self.start_uncertainty_ps = -(-1_000_000 * _MHZ // frame.ADC_HZ)
         self._set_machines(machine.freq())
 
     def _common_clock(self):
         try:
-            machine.freq(_TICK_HZ)
+            machine.freq(frame.TICK_HZ)
         except ValueError:
             return False
-        self._feed_converter(_PLL_SYS, _TICK_HZ // _ADC_HZ)
-        self._set_machines(_TICK_HZ)
+        self._feed_converter(_PLL_SYS, frame.TICK_HZ // frame.ADC_HZ)
+        self._set_machines(frame.TICK_HZ)
         tick_hz, rate_hz = self.measure()
-        return _near(tick_hz, _TICK_HZ) and _near(rate_hz, _RATE_HZ)
+        return _near(tick_hz, frame.TICK_HZ) and _near(rate_hz, frame.RATE_HZ)
 
     def _feed_converter(self, source, divisor):
         control, shift = _CHIP[2], _CHIP[3]
@@ -209,9 +204,9 @@ class Hardware:
     # The gate is set up once: its divider must go on counting in step with the converter's clock.
     def _set_machines(self, tick_hz):
         self.tick_hz = tick_hz
-        self.ticks_per_sample = tick_hz // _RATE_HZ
-        common = tick_hz == _TICK_HZ
-        self._gate = rp2.StateMachine(_SM_GATE, gate, freq=_ADC_HZ if common else tick_hz)
+        self.ticks_per_sample = tick_hz // frame.RATE_HZ
+        common = tick_hz == frame.TICK_HZ
+        self._gate = rp2.StateMachine(_SM_GATE, gate, freq=frame.ADC_HZ if common else tick_hz)
         self._tally = rp2.StateMachine(_SM_TALLY, tally, freq=tick_hz)
         self._gate.active(1)
         self._tally.active(1)
@@ -230,7 +225,7 @@ class Hardware:
         count = 4096
         samples = array("H", bytes(2 * count))
         self.tidy()
-        finished = not self._capture(samples, count, self.ticks_per_sample, 0, 0) & UNFINISHED
+        finished = not self._capture(samples, count, self.ticks_per_sample, 0, 0) & frame.UNFINISHED
         rate_hz = count * _MHZ // self._took_us if finished else 0
         return _MHZ * _MHZ // tick_us, rate_hz
 
@@ -248,18 +243,18 @@ class Hardware:
 
     def capture(self, samples, count, delay_ticks, width_ticks):
         # Asleep for most of the time, so that the bus is left to the samples.
-        return self._capture(samples, count, delay_ticks, width_ticks, count // (_RATE_HZ // 1000))
+        return self._capture(samples, count, delay_ticks, width_ticks, count // (frame.RATE_HZ // 1000))
 
     def _capture(self, samples, count, delay_ticks, width_ticks, sleep_ms):
         if not self._clean:
             self._recover()
         self._clean = False
-        width = width_ticks if width_ticks else _MIN_TICKS
+        width = width_ticks if width_ticks else frame.MIN_TICKS
         gc.disable()
         try:
             self._arm(samples, count)
             self._strike.put(self._start_word)
-            self._strike.put((delay_ticks - _MIN_TICKS) | ((width - _MIN_TICKS) << 16))
+            self._strike.put((delay_ticks - frame.MIN_TICKS) | ((width - frame.MIN_TICKS) << 16))
             if width_ticks:
                 self._pulse.init(Pin.ALT, alt=Pin.ALT_PIO0)
             return self._flags(self._go(sleep_ms, 2 * count))
@@ -313,7 +308,7 @@ class Hardware:
     def _flags(self, finished):
         status = mem32[self._fcs]
         self._clean = finished
-        flags = 0 if finished else UNFINISHED
+        flags = 0 if finished else frame.UNFINISHED
         flags |= frame.OVER if status & _FCS_OVER else 0
         return flags | frame.UNDER if status & _FCS_UNDER else flags
 
@@ -374,8 +369,10 @@ class Hardware:
     def sleep_ms(self, ms):
         time.sleep_ms(ms)
 
-    # Pins low, converter stopped, clocks as they were found.
+    # Pins low, converter stopped, clocks as they were found. From its first line on no Ctrl-C is heard, so
+    # that none keeps it from the last; after one that was on its way it is called again.
     def close(self):
+        micropython.kbd_intr(-1)
         self.pulse_low()
         self.select(-1, board.RING_CHANNEL)
         mem32[self._cs + _CLEAR] = _START_MANY
@@ -392,7 +389,7 @@ class Hardware:
 # A clock with whole ticks to a sample. An earlier run that was cut off may have left ours; not every other
 # that a boot.py may have chosen will do.
 def _default_hz(found_hz):
-    usable = found_hz % _RATE_HZ == 0 and found_hz != _TICK_HZ
+    usable = found_hz % frame.RATE_HZ == 0 and found_hz != frame.TICK_HZ
     return found_hz if usable else _CHIP[6]
 
 

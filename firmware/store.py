@@ -54,19 +54,22 @@ class Store:
     def change(self, name, value):
         self.values[name] = value
 
-    # Raises OSError; what was on the file system before is then still there.
-    def save(self):
+    # Raises OSError; what was on the file system before is then still there. between: called between steps.
+    def save(self, between=lambda: None):
         fresh = self._path + ".new"
         with self._open(fresh, "wb") as file:
             file.write(self._image())
+        between()
         if self._read(fresh) != self.values:
             raise OSError(_EIO)
+        between()
         if self._read(self._path) is not None:
             self._remove(self._backup)
             self._files.rename(self._path, self._backup)
         else:
             # A damaged file must not take the place of a good .bak.
             self._remove(self._path)
+        between()
         self._files.rename(fresh, self._path)
         self._hold(self.values, "file")
 

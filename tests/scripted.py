@@ -13,7 +13,7 @@ from zlib import crc32
 import numpy as np
 import numpy.typing as npt
 
-from coilbell.board import PortLost, Tester, frame
+from coilbell.board import PortLost, Tester, frame, reader
 
 __all__ = ["CONSTANTS", "HELLO", "ScriptedBoard", "frames_of"]
 
@@ -72,7 +72,7 @@ def _ring(samples: int, delay: int) -> npt.NDArray[np.float64]:
 
 def frames_of(answer: bytes) -> list[bytes]:
     """The frames of an undamaged answer, each as its bytes."""
-    found = [f for f in frame.Reader().feed(answer) if isinstance(f, frame.Frame)]
+    found = [f for f in reader.Reader().feed(answer) if isinstance(f, reader.Frame)]
     return [frame.encode(f.type, f.id, f.payload) for f in found]
 
 

@@ -1,7 +1,9 @@
 """What the firmware is tested on: a board without hardware, a host at the other end of a string."""
 
 import gc
+import struct
 from array import array
+from collections import namedtuple
 
 import console
 import frame
@@ -192,22 +194,43 @@ class Tester:
             "interleave": 1,
         }
         keys.update(changes)
-        return self.ask(frame.encode_request("capture", 7, **keys)[:-1])
+        return self.ask(request("capture", 7, **keys))
+
+
+Frame = namedtuple("Frame", ("version", "type", "id", "payload"))
+Shot = namedtuple("Shot", ("shot", "phase", "flags", "delay_ticks", "errors", "lead_mv", "samples"))
+
+
+def request(word, number, **keys):
+    """A request without its line's end."""
+    pairs = "".join([" %s=%s" % (key, keys[key]) for key in keys])
+    return ("%s id=%d%s" % (word, number, pairs)).encode()
 
 
 def frames(data):
-    """The frames in `data`, which must hold nothing else."""
-    reader = frame.Reader()
-    found = reader.feed(data)
-    assert reader.finish() == [], "bytes after the last frame"
-    for one in found:
-        assert isinstance(one, frame.Frame), one
-        assert one.version == frame.VERSION
-    return found
+    """The frames in `data`, which must hold nothing else; ALIVE left out."""
+    found = []
+    while data:
+        magic, version, kind, number, length, check = struct.unpack("<4sBBHII", data[:16])
+        body, crc = data[: 16 + length], struct.unpack("<I", data[16 + length : 20 + length])[0]
+        assert (magic, version) == (frame.MAGIC, frame.VERSION), "no frame"
+        assert check == frame.crc32(data[:12]) and crc == frame.crc32(body), "a damaged frame"
+        found.append(Frame(version, kind, number, body[16:]))
+        data = data[20 + length :]
+    return [one for one in found if one.type != frame.ALIVE]
 
 
 def fields(one):
-    return frame.decode_fields(one.type, one.payload)
+    """Its values, whole numbers as such."""
+    lines = [line.split("=", 1) for line in str(one.payload, "utf-8").split("\n") if line]
+    values = {key: text if frame.whole(text) is None else frame.whole(text) for key, text in lines}
+    for key, number in frame.fields(one.type):
+        assert key in values and (not number or isinstance(values[key], int)), key
+    return values
+
+
+def decode_shot(payload):
+    return Shot(*(struct.unpack("<IHHIIi", payload[:20]) + (payload[20:],)))
 
 
 def error_of(answer, code):

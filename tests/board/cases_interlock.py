@@ -40,7 +40,7 @@ def near(value, expected, by):
 def test_widths():
     hardware, lock = locked()
     assert lock.max_width_ticks == board.MAX_WIDTH_NS * 144 // 1000
-    for width in (0, board.MIN_WIDTH_TICKS, lock.max_width_ticks):
+    for width in (0, frame.MIN_TICKS, lock.max_width_ticks):
         lock.admit(width)
     for width in (1, lock.max_width_ticks + 1, -1, 65537):
         refusal = raises(Refused, lock.admit, width)
@@ -129,6 +129,49 @@ def test_either_polarity():
     assert "mV" in refused(lambda ms: 520).words and "500" in refused(lambda ms: 520).words
 
 
+def test_a_voltage_beyond_the_scale_is_a_bound_with_a_caution():
+    for volts, words in ((400, "at least 29 V,"), (31, "at least 29 V,"), (-400, "at least 6 V, negative,")):
+        hardware, lock = locked()
+        hardware.lead_code = lambda v=volts: max(0, min(4095, 745 + round(v * 1_000_000 / 8_861)))
+        refusal = raises(Refused, lock.admit, 100)
+        assert refusal.code == frame.LEADS_LIVE
+        assert words in refusal.words and "beyond the tester's scale" in refusal.words, refusal.words
+        assert "may kill" in refusal.words and "trained for it" in refusal.words
+        assert "mV" not in refusal.words
+        assert refusal.value * (1 if volts > 0 else -1) > 6000
+
+
+def test_a_reading_at_the_converters_end_is_refused_whatever_the_constants_say():
+    # 1 uV a code: by the constants 4095 would be 4 mV.
+    for code in (0, 4095, 4095 - board.LEAD_END_CODES, board.LEAD_END_CODES):
+        hardware, lock = locked(lead_uv=1, lead_offset_code_16=2048 * 16)
+        hardware.lead_code = lambda c=code: c
+        assert raises(Refused, lock.admit, 100).code == frame.LEADS_LIVE
+    hardware.lead_code = lambda: 4095 - board.LEAD_END_CODES - 1
+    lock.admit(100)
+
+
+def test_one_reading_at_the_end_is_enough():
+    hardware, lock = locked()
+    hardware.lead_mv = lambda ms: 400_000 if ms == 4 else 0
+    code = hardware.lead_code
+    hardware.lead_code = lambda: min(4095, code())
+    assert "beyond the tester's scale" in raises(Refused, lock.admit, 100).words
+    # Nor is it remembered.
+    hardware.lead_mv = lambda ms: 0
+    lock.admit(100)
+
+
+def test_a_width_beyond_the_pulse_program_is_no_board():
+    kept = board.MAX_WIDTH_NS
+    try:
+        for wrong in (20_000, 0):
+            board.MAX_WIDTH_NS = wrong
+            assert "MAX_WIDTH_NS" in str(raises(ValueError, locked))
+    finally:
+        board.MAX_WIDTH_NS = kept
+
+
 def test_the_limit_itself_is_allowed():
     # 8 codes of 62.5 mV are 500 mV exactly.
     hardware, lock = locked(lead_uv=62_500, lead_offset_code_16=2048 * 16)
@@ -186,7 +229,7 @@ def test_the_constants_in_use_are_used():
 def test_reading_alone_refuses_nothing():
     hardware, lock = locked()
     hardware.lead_mv = lambda ms: 5000 + 100 * ms
-    worst, now, slope = lock.read_leads()
+    worst, now, slope, beyond = lock.read_leads()
     near(slope, 100_000, 2000)
     near(now, 5800, 30)
-    assert worst > now
+    assert worst > now and beyond == 0

@@ -8,6 +8,14 @@ from benchtop import Benchtop, Host, frames, raises
 import board
 
 
+class FakeConsole:
+    Console = staticmethod(lambda *streams: None)
+
+
+class FakeMicropython:
+    kbd_intr = staticmethod(lambda char: None)
+
+
 class FakeShot:
     """Stands for the module shot."""
 
@@ -41,8 +49,8 @@ class FakeShot:
 def started(shot):
     """What main did, and said, with `shot` as the module of that name."""
     said = []
-    kept = sys.modules.get("shot")
-    kept_run, kept_console = main.run, main.Console
+    kept = {name: sys.modules.get(name) for name in ("shot", "console", "micropython")}
+    kept_run = main.run
 
     def run(hardware, console):
         shot.log.append("run")
@@ -50,16 +58,20 @@ def started(shot):
             raise shot.fault
 
     sys.modules["shot"] = shot
+    sys.modules["console"] = FakeConsole
+    sys.modules["micropython"] = FakeMicropython
     main.run = run
-    main.Console = lambda *streams: None
     main.print = lambda *words: said.append(" ".join(words))
     try:
         main.main()
     finally:
-        main.run, main.Console = kept_run, kept_console
+        main.run = kept_run
         del main.print
-        if kept is None:
-            del sys.modules["shot"]
+        for name in kept:
+            if kept[name] is None:
+                del sys.modules[name]
+            else:
+                sys.modules[name] = kept[name]
     return said
 
 

@@ -4,8 +4,20 @@ import math
 
 import console
 import frame
-import service
-from benchtop import MAX_WIDTH, Benchtop, Host, Tester, codes_of, error_of, fields, frames, peak_bytes, raises
+from benchtop import (
+    MAX_WIDTH,
+    Benchtop,
+    Host,
+    Tester,
+    codes_of,
+    decode_shot,
+    error_of,
+    fields,
+    frames,
+    peak_bytes,
+    raises,
+    request,
+)
 
 import board
 
@@ -49,7 +61,7 @@ def test_a_capture():
     assert (begin["shots"], begin["interleave"], begin["capacitor"]) == (3, 1, "B")
     assert begin["temperature_mc"] == 24_500 and begin["tick_hz"] == 144_000_000
     for number, one in enumerate(answer[1:4]):
-        shot = frame.decode_shot(one.payload)
+        shot = decode_shot(one.payload)
         assert (shot.shot, shot.phase, shot.flags, shot.errors) == (number, 0, 0, 0)
         assert shot.delay_ticks == 8 * 288
         assert codes_of(shot) == [tester.hardware.ring(k - 8, 720) for k in range(64)]
@@ -62,14 +74,14 @@ def test_a_capture():
 def test_the_longest_record_is_sent_whole():
     tester = Tester()
     tester.hardware.ring = lambda k, width: (k * 7) & 4095
-    shot = frame.decode_shot(tester.capture(samples=16384, pretrigger=227)[1].payload)
+    shot = decode_shot(tester.capture(samples=16384, pretrigger=227)[1].payload)
     assert codes_of(shot) == [((k - 227) * 7) & 4095 for k in range(16384)]
 
 
 def test_interleave_steps_the_delay():
     tester = Tester()
     answer = tester.capture(interleave=4, shots=2)
-    shots = [frame.decode_shot(one.payload) for one in answer[1:-1]]
+    shots = [decode_shot(one.payload) for one in answer[1:-1]]
     assert [shot.phase for shot in shots] == [0, 1, 2, 3, 0, 1, 2, 3]
     assert [shot.shot for shot in shots] == list(range(8))
     assert [shot.delay_ticks for shot in shots] == [2304, 2232, 2160, 2088] * 2
@@ -84,7 +96,7 @@ def test_every_divisor_gives_even_steps():
             if ticks % interleave:
                 error_of(answer, frame.BAD_VALUE)
                 continue
-            delays = [frame.decode_shot(one.payload).delay_ticks for one in answer[1:-1]]
+            delays = [decode_shot(one.payload).delay_ticks for one in answer[1:-1]]
             assert delays == [3 * ticks - m * (ticks // interleave) for m in range(interleave)]
 
 
@@ -171,7 +183,7 @@ def test_flags_and_failed_conversions_are_told():
     tester = Tester()
     tester.hardware.flags = frame.OVER | frame.UNDER
     tester.hardware.ring = lambda k, width: 2048 | (frame.CONVERSION_FAILED if k in (-3, 0, 50) else 0)
-    shot = frame.decode_shot(tester.capture()[1].payload)
+    shot = decode_shot(tester.capture()[1].payload)
     assert (shot.flags, shot.errors) == (3, 3)
     assert sum([1 for code in codes_of(shot) if code & frame.CONVERSION_FAILED]) == 3
 
@@ -186,7 +198,7 @@ def test_a_long_record_with_a_failed_conversion_takes_no_memory_but_its_buffer()
 
 def test_samples_that_do_not_come():
     tester = Tester()
-    tester.hardware.flags = service.UNFINISHED
+    tester.hardware.flags = frame.UNFINISHED
     assert error_of(tester.capture(), frame.CAPTURE_FAILED)["value"] == 64
 
 
@@ -213,8 +225,8 @@ def test_lead_voltage_is_told_with_each_shot():
     tester.hardware.lead_mv = lambda ms: 300 if tester.hardware.captures() else -300
     answer = tester.capture(shots=2)
     assert abs(fields(answer[0])["lead_mv"] + 300) < 9
-    assert abs(frame.decode_shot(answer[1].payload).lead_mv + 300) < 9
-    assert abs(frame.decode_shot(answer[2].payload).lead_mv - 300) < 9
+    assert abs(decode_shot(answer[1].payload).lead_mv + 300) < 9
+    assert abs(decode_shot(answer[2].payload).lead_mv - 300) < 9
 
 
 def test_shots_are_spaced():
@@ -423,7 +435,84 @@ def test_ctrl_c_in_a_shot_goes_up_with_the_pin_low():
     tester.hardware.fault = KeyboardInterrupt()
     raises(KeyboardInterrupt, tester.capture)
     assert not tester.hardware.high
-    assert tester.host.got == b""
+    assert frames(tester.host.got) == []
+
+
+def silences(tester, *lines):
+    """The longest silence within the answers [ms], and how often the board said that it is at work."""
+    said = [tester.hardware.now_ms]
+    longest = alive = 0
+    write = tester.host.write
+
+    def noted(data):
+        said.append(tester.hardware.now_ms)
+        write(data)
+
+    tester.host.write = noted
+    for line in lines:
+        said[:] = [tester.hardware.now_ms]
+        tester.host.got = b""
+        tester.service.answer(line)
+        longest = max([longest] + [late - early for early, late in zip(said, said[1:])])
+        data = tester.host.got
+        alive += data.count(b"shots=") - len([one for one in frames(data) if b"shots=" in one.payload])
+    return longest, alive
+
+
+def test_a_board_at_work_says_so():
+    tester = Tester()
+    tester.hardware.ring = lambda k, width: 2048  # open leads: aim goes through all widths
+    longest, alive = silences(tester, b"aim id=6 capacitor=A samples=2048 pretrigger=64")
+    assert alive > 3, alive
+    assert longest <= frame.ALIVE_MS
+    longest, _ = silences(
+        tester,
+        request(
+            "capture", 1, samples=16384, pretrigger=9, width_ticks=0, capacitor="B", shots=4, interleave=1
+        ),
+        request("capture", 2, samples=16, pretrigger=9, width_ticks=0, capacitor="-", shots=9, interleave=1),
+        b"check id=3",
+        b"hello id=4",
+    )
+    assert longest <= frame.ALIVE_MS
+
+
+def test_saving_on_a_slow_file_system_says_so():
+    tester = Tester()
+    step = tester.shelf._step
+
+    def slow():
+        tester.hardware.now_ms += 120
+        step()
+
+    tester.shelf._step = slow
+    longest, alive = silences(tester, b"save id=2", b"save id=3")
+    assert alive > 1 and longest < frame.SLOWEST_MS["save"][0], (alive, longest)
+
+
+def test_every_answer_is_as_short_as_the_table_says():
+    tester = Tester()
+    tester.hardware.ring = lambda k, width: 2048
+    for word, line in (
+        ("hello", b"hello id=1"),
+        ("check", b"check id=1"),
+        ("constants", b"constants id=1"),
+        ("constant", b"constant id=1 name=lead_uv value=9000"),
+        ("save", b"save id=1"),
+        ("aim", b"aim id=6 capacitor=A samples=2048 pretrigger=64"),
+    ):
+        began = tester.hardware.now_ms
+        assert types(tester.ask(line))[-1] == frame.END
+        assert tester.hardware.now_ms - began <= frame.SLOWEST_MS[word][1], word
+        assert max([len(one.payload) for one in frames(tester.host.got)]) <= frame.MAX_TEXT
+    assert sorted(frame.SLOWEST_MS) == sorted(frame.REQUESTS)
+
+
+def test_leads_beyond_the_scale_are_told_by_check():
+    tester = Tester()
+    for volts, beyond in ((400, 1), (-400, -1), (20, 0), (-5, 0)):
+        tester.hardware.lead_code = lambda v=volts: max(0, min(4095, 745 + round(v / 0.008861)))
+        assert fields(tester.ask(b"check id=1")[0])["lead_beyond"] == beyond
 
 
 def test_a_failed_shot_is_rested_after_as_well():
@@ -441,11 +530,11 @@ def test_a_host_that_does_not_read():
     for deaf_after in range(0, 12):
         tester = Tester()
         tester.host.deaf_after = deaf_after
-        keys = frame.encode_request(
+        line = request(
             "capture", 7, samples=64, pretrigger=8, width_ticks=9, capacitor="A", shots=3, interleave=1
         )
         tester.host.got = b""
-        tester.service.answer(keys[:-1])
+        tester.service.answer(line)
         tester.host.deaf_after = None
         assert types(tester.ask(b"constants id=8")) == [frame.CONSTANTS, frame.END]
 

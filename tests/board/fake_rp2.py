@@ -64,6 +64,10 @@ class World:
         self.trap_at = None
         self.trap_after = False
         self.ops = 0
+        self.storm_from = None  # from this access on Ctrl-C at every one, until nobody listens any more
+        self.listening = True
+        self.deaf_from = 0
+        self.stopped = 0
         self.levels = {}
         self.pio_owned = set()
         self.pio_levels = {}
@@ -128,7 +132,10 @@ class World:
         """One thing the firmware does; may be interrupted right before or right after."""
         self.advance(self.op_us * US)
         self.ops += 1
-        due = self.ops == self.trap_at
+        due = self.ops == self.trap_at or (
+            self.storm_from is not None and self.ops >= self.storm_from and self.listening
+        )
+        self.stopped += due
         if due and not self.trap_after:
             raise KeyboardInterrupt
         if self.logging:
@@ -544,14 +551,45 @@ class _Gc:
 
 class _Micropython:
     const = staticmethod(lambda value: value)
+
+    @staticmethod
+    def kbd_intr(char):
+        world.now += US
+        world.listening = char >= 0
+        world.deaf_from = world.ops
+
     alloc_emergency_exception_buf = staticmethod(lambda size: None)
 
 
-_OWN = ("shot", "service", "interlock", "console", "aim", "board", "frame")
+_OWN = ("main", "store", "shot", "service", "interlock", "console", "aim", "board", "frame")
 
 
 def load(folders, new):
     """The module shot from `folders`, made for the chip of `new`; nothing else sees these fakes."""
+    return _within(folders, new, {}, lambda: __import__("shot"))
+
+
+def start(folders, new, reads):
+    """Run main.main() on the chip of `new` to its end; reads: called for each byte wanted from the host."""
+
+    class Console:
+        read = staticmethod(lambda: world.access(("read",), reads))
+        write = waiting = staticmethod(lambda *data: world.access(("link",), lambda: False))
+
+    class Module:
+        Unheard = OSError
+
+    Module.Console = staticmethod(lambda *streams: Console)
+
+    def run():
+        program = __import__("main")
+        program.print = lambda *words: None
+        program.main()
+
+    _within(folders, new, {"console": Module}, run)
+
+
+def _within(folders, new, modules, do):
     enter(new)
     fakes = {
         "machine": _Machine(),
@@ -561,6 +599,7 @@ def load(folders, new):
         "gc": _Gc(),
         "micropython": _Micropython(),
     }
+    fakes.update(modules)
     kept = {}
     for name in list(fakes) + list(_OWN):
         if name in sys.modules:
@@ -570,7 +609,7 @@ def load(folders, new):
     path = list(sys.path)
     sys.path[:] = list(folders) + path
     try:
-        return __import__("shot")
+        return do()
     finally:
         sys.path[:] = path
         for name in list(fakes) + list(_OWN):

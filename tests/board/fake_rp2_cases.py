@@ -19,11 +19,14 @@ UNDER_BIT, OVER_BIT = 1 << 10, 1 << 11
 class Bench:
     """A started tester on a fake chip."""
 
-    def __init__(self, folders, name, **settings):
+    # quick: once it is started its accesses take a microsecond
+    def __init__(self, folders, name, quick=False, **settings):
         self.world = World(name, **settings)
         self.shot = fake_rp2.load(folders, self.world)
         self.hardware = self.shot.Hardware()
         self.hardware.start()
+        if quick:
+            self.world.op_us = QUICK
 
     def fire(self, samples, count, delay, width):
         self.world.edges = []
@@ -132,11 +135,25 @@ def case_pin_high_before(folders):
 def case_pulse_exact(folders):
     samples = array("H", bytes(2 * 512))
     ticks = [2, 3, 4, 5, 17, 288, 289, 1000, 4097, 14_400, 32_768, 65_535, 65_536, 65_537]
+    widths = [2, 3, 4, 5, 17, 127, 128, 288, 289, 1000, 1728, 2047, 2048, 2049]
     for bench in benches(folders):
         for at in range(len(ticks)):
-            delay, width = ticks[at], ticks[-1 - at * 5 % len(ticks)]
+            delay, width = ticks[at], widths[-1 - at * 5 % len(ticks)]
             same(bench.fire(samples, 512, delay, width), 0)
             same(bench.pulse(), (delay, width))
+
+
+def case_no_pulse_longer_than_the_program_counts(folders):
+    """Whatever is asked for, also by a program that asks past service.py and interlock.py."""
+    samples = array("H", bytes(2 * 512))
+    for bench in benches(folders):
+        longest = frame_of(folders).MAX_WIDTH_TICKS
+        for width in (longest, longest + 1, 14_400, 65_535, 65_536, 65_537, 1 << 20):
+            same(bench.fire(samples, 512, 288, width), 0)
+            true(bench.pulse()[1] <= longest, f"{width} ticks asked for, {bench.pulse()[1]} given")
+        hardware = bench.hardware
+        true(sys_board(folders).MAX_WIDTH_NS * hardware.tick_hz <= longest * 1_000_000_000, "bound too low")
+        true(longest * 1_000_000 <= 17 * hardware.tick_hz, "more than 17 us at the slowest clock")
 
 
 def case_samples_whole(folders):
@@ -274,7 +291,8 @@ def case_words_before_their_time(folders):
     clean_afterwards(bench, samples)
 
 
-LONG = (2, 60_000)  # a pulse that is still under way when the go has just been given
+LONG = (2, 2049)  # a pulse that is still under way for some accesses after the go, where they are quick
+QUICK = 1  # [us]
 WAY_BACK = 2  # accesses after a shot that went well
 
 
@@ -289,7 +307,7 @@ def case_interrupted_anywhere(folders):
     """Ctrl-C before or after each single access: pin low, nothing written late, the next shot right."""
     samples = array("H", bytes(2 * 512))
     for name in CHIPS:
-        bench = Bench(folders, name)
+        bench = Bench(folders, name, quick=True)
         count = accesses(bench, samples)
         for after in (False, True):
             for at in range(1, count + 1):
@@ -325,13 +343,60 @@ def nothing_follows(bench, samples):
 
 def case_closed_after_an_interrupt(folders):
     samples = array("H", bytes(2 * 512))
-    for at in range(1, accesses(Bench(folders, "rp2040"), samples) + 1):
-        bench = Bench(folders, "rp2040")
+    for at in range(1, accesses(Bench(folders, "rp2040", quick=True), samples) + 1):
+        bench = Bench(folders, "rp2040", quick=True)
         world = bench.world
         interrupted(bench, samples, at, False)
         bench.hardware.close()
         world.advance(5 * MS)
         same((world.level(PULSE), world.claimed, world.hz), (0, set(), 125_000_000))
+
+
+def case_ctrl_c_as_often_as_one_likes(folders):
+    """Ctrl-C at every access from any one on, start-up, shot or end: no traceback, all as it was found."""
+    line = b"capture id=1 samples=16 pretrigger=2 width_ticks=2049 capacitor=- shots=1 interleave=1\n"
+
+    def run(storm_from, after):
+        world = World("rp2040")
+        world.codes[1] = [(745, False)] * 100  # no voltage on the leads
+        world.storm_from, world.trap_after = storm_from, after
+        left = list(line)
+        fake_rp2.start(folders, world, lambda: left.pop(0) if left else -1)
+        return world
+
+    count = run(None, False).deaf_from  # the rest is the way back, which hears none
+    # Start-up counts clocks for thousands of accesses that are all alike.
+    every = list(range(1, 40)) + list(range(40, count - 130, 211)) + list(range(count - 130, count + 1, 3))
+    for after in (False, True):
+        for at in every:
+            world = run(at, after)
+            true(world.stopped, f"access {at} was not interrupted")
+            world.advance(5 * MS)
+            left_as_found(world, at)
+
+
+def left_as_found(world, at):
+    same((at, world.level(PULSE), world.hz), (at, 0, world.default_hz))
+    same(world.registers[world.clk], 1 << 11)
+    true(not any(machine.enabled for machine in world.machines), "a state machine still runs")
+
+
+def case_nothing_fires_by_itself(folders):
+    """After a start, whatever an earlier run left, the pulse pin stays low until a shot is asked for."""
+    for name in CHIPS:
+        world = World(name)
+        world.levels[PULSE] = 1
+        world.block.flags = 0xFF
+        bytes_read = [0]
+
+        def reads(world=world, bytes_read=bytes_read):
+            bytes_read[0] += 1
+            world.advance(200 * MS)
+            return 10 if bytes_read[0] < 20 else -1
+
+        fake_rp2.start(folders, world, reads)
+        edges = [edge for edge in world.edges if edge[1] == PULSE]
+        same((bytes_read, [level for _, _, level in edges]), ([20], [0]))
 
 
 # ---- slow readings and switches
@@ -385,6 +450,16 @@ def case_select_an_input(folders):
             true(channel in bench.world.analog, "the pad's digital input is on")
             same(bench.pulse(), (288, 144))
             same(bench.world.registers[bench.world.adc] >> 12 & 15, channel)  # the stopper's word
+
+
+def frame_of(folders):
+    path = list(sys.path)
+    sys.path[:] = list(folders) + path
+    try:
+        return __import__("frame")
+    finally:
+        sys.path[:] = path
+        sys.modules.pop("frame", None)
 
 
 def sys_board(folders):

@@ -5,7 +5,6 @@ Each module cases_*.py holds plain functions in what CPython and MicroPython sha
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import random
 import re
@@ -13,29 +12,16 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
-from types import ModuleType
 
 import pytest
 
+from coilbell.board import frame, reader
 from outside import require
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
 BOARD_FILES = [*sorted((ROOT / "firmware").glob("*.py")), ROOT / "host" / "coilbell" / "board" / "frame.py"]
 MODULES = sorted(path.stem for path in HERE.glob("cases_*.py"))
-
-
-def _loaded(path: Path) -> ModuleType:
-    """The file as the board has it, without the package around it."""
-    spec = importlib.util.spec_from_file_location(path.stem, path)
-    assert spec
-    assert spec.loader
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-frame = _loaded(BOARD_FILES[-1])
 
 
 def interpreter(name: str) -> str:
@@ -122,7 +108,7 @@ def _answer(rng: random.Random) -> tuple[bytes, bytes, list]:
         frame.encode(kind, rng.randrange(10_000), rng.randbytes(rng.randrange(40)))
         for kind in (frame.BEGIN, frame.DATA, frame.END)
     ]
-    return b"".join(sent), sent[2], frame.Reader().feed(b"".join(sent))
+    return b"".join(sent), sent[2], reader.Reader().feed(b"".join(sent))
 
 
 def test_no_wrong_frame_in_100000_damaged_streams() -> None:
@@ -133,11 +119,11 @@ def test_no_wrong_frame_in_100000_damaged_streams() -> None:
         sent, last, whole = answers[number % len(answers)]
         data = _spoil(sent, rng)
         cut = rng.randrange(len(data) + 1)
-        reader = frame.Reader()
-        found = reader.feed(data[:cut]) + reader.feed(data[cut:]) + reader.finish()
-        good = [one for one in found if isinstance(one, frame.Frame)]
+        finder = reader.Reader()
+        found = finder.feed(data[:cut]) + finder.feed(data[cut:]) + finder.finish()
+        good = [one for one in found if isinstance(one, reader.Frame)]
         assert all(one in whole for one in good)
         delivered += len(good)
-        assert reader.feed(last)[-1] == whole[2]
+        assert finder.feed(last)[-1] == whole[2]
     # It must not be right by finding nothing: most accidents spare most frames.
     assert delivered > 100_000

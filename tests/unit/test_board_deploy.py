@@ -116,7 +116,7 @@ def test_a_former_file_of_other_content_is_kept_and_main_always_goes_last(
     (store / "constants.json").write_text("{}")
     board = Board(store)
     done = flash(board, files)
-    assert (done.copied, done.kept) == (("board.py",), ("board.py",))
+    assert (done.copied, done.kept) == (("board.py", "main.py"), ("board.py",))
     assert board.copied == ["board.py.new", "main.py.new"]
     assert (store / "board.py.bak").read_text() == "# my own pins\n"
     assert (store / "constants.json").read_text() == "{}"
@@ -220,9 +220,14 @@ def test_a_program_that_is_not_there() -> None:
 def test_a_program_that_hangs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     fake = tmp_path / "fake.py"
     fake.write_text("import time; time.sleep(60)")
+    monkeypatch.setattr(deploy, "_FIRST_TIMEOUT_S", 0.5)
+    with pytest.raises(BoardTimeout, match=r"within 0 s; a program on the board .* BOOTSEL .* erases"):
+        Mpremote("COM5", (sys.executable, str(fake))).execute("")
     monkeypatch.setattr(deploy, "_CALL_TIMEOUT_S", 0.5)
-    with pytest.raises(BoardTimeout, match="plug it in and flash again"):
-        Mpremote("COM5", (sys.executable, str(fake))).reset()
+    remote = Mpremote("COM5", (sys.executable, str(fake)))
+    remote._answered = True
+    with pytest.raises(BoardTimeout, match="unplug the board, plug it in and flash again"):
+        remote.reset()
 
 
 def test_the_real_program_is_there_and_knows_the_words_used() -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from coilbell.board import Tester, constants, frame
+from coilbell.board import Tester, constants, frame, reader
 from coilbell.board.leads import _merged, _table
 from coilbell.board.ramp import Widths, crossings, discharge, widths
 from coilbell.board.simulation import RP2040, Winding, catalogue
@@ -181,6 +181,6 @@ def test_the_firmware_keeps_what_the_host_writes() -> None:
     for name, value in _table([WideCode(4095, 60.0, 3.0)] * 4).items():
         low, high = known[name]
         assert low <= value <= high
-        assert len(frame.encode_request("constant", 9999, name=name, value=value)) <= frame.MAX_LINE + 1
+        assert len(reader.encode_request("constant", 9999, name=name, value=value)) <= frame.MAX_LINE + 1
     for name in ("stray_uncertainty_ff", "latency_uncertainty_ps", "input_uncertainty_psi"):
         assert name in known

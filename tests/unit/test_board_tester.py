@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from coilbell.board import Refusal, Settings, Tester, constants, frame
+from coilbell.board import Refusal, Settings, Tester, constants, frame, reader
 from coilbell.board.transport import PortLost
 from coilbell.decay import fit
 from coilbell.errors import BoardError, BoardTimeout, InputError, MissingError, WireError
@@ -283,8 +283,8 @@ def test_a_begin_that_is_not_what_was_asked_makes_no_record(change: dict[str, in
 
     def mangle(answer: bytes) -> bytes:
         first, *others = frames_of(answer)
-        (begin,) = frame.Reader().feed(first)
-        told = frame.decode_fields(frame.BEGIN, begin.payload) | change
+        (begin,) = reader.Reader().feed(first)
+        told = reader.decode_fields(frame.BEGIN, begin.payload) | change
         return frame.encode(frame.BEGIN, begin.id, frame.encode_fields(frame.BEGIN, told)) + b"".join(others)
 
     board.mangle = mangle

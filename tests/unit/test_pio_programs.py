@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from coilbell.board import frame
 from outside import require
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -36,7 +37,7 @@ NOTATION = {
         mov isr, osr
         pull block
         out x, 16
-        out y, 16
+        out y, 11
         wait 1 irq 4
         push block
     delay:
@@ -145,14 +146,20 @@ def test_programs_begin_low_and_shift_right(shot: Any) -> None:
     assert shot.strike.out_shiftdir == fake_rp2.pio_words.SHIFT_RIGHT
 
 
-ENDS = [(2, 2), (65537, 65537)]
+LONGEST = 2049
+ENDS = [(2, 2), (65537, LONGEST)]
 STEPS = [round(2 * 1.9**at) for at in range(15)]
-SWEEP = [(STEPS[at], STEPS[(4 * at + 3) % 15]) for at in range(15)]
+SWEEP = [(STEPS[at], min(LONGEST, STEPS[(4 * at + 3) % 15])) for at in range(15)]
 
 
 @pytest.mark.parametrize(("delay_ticks", "width_ticks"), ENDS + SWEEP)
 def test_delay_and_width_exact_in_an_emulator(shot: Any, delay_ticks: int, width_ticks: int) -> None:
     assert run_outside(shot.strike.words, delay_ticks, width_ticks) == (delay_ticks, width_ticks)
+
+
+@pytest.mark.parametrize("width_ticks", [LONGEST + 1, 4096, 14_400, 65_536, 65_537])
+def test_no_width_is_longer_than_the_bound_whatever_is_asked_for(shot: Any, width_ticks: int) -> None:
+    assert run_outside(shot.strike.words, 30, width_ticks)[1] <= LONGEST == frame.MAX_WIDTH_TICKS
 
 
 def test_start_waits_for_the_flag_in_an_emulator(shot: Any) -> None:
@@ -163,7 +170,8 @@ def test_every_delay_and_every_width_exact_in_the_model(shot: Any) -> None:
     struck = Struck(shot.strike)
     rest = list(range(2, 65538))
     random.Random(3).shuffle(rest)
-    for delay_ticks, width_ticks in zip(range(2, 65538), rest, strict=True):
+    for delay_ticks, number in zip(range(2, 65538), rest, strict=True):
+        width_ticks = 2 + number % (LONGEST - 1)
         assert struck.run(delay_ticks, width_ticks) == (delay_ticks, width_ticks)
 
 

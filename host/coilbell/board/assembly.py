@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from coilbell.board import frame
+from coilbell.board import frame, reader
 from coilbell.board.identity import Identity
 from coilbell.board.settings import Settings
 from coilbell.errors import WireError
@@ -48,13 +48,13 @@ class Shot:
         return np.asarray((self.codes & frame.CONVERSION_FAILED) != 0)
 
 
-def shot_of(item: frame.Frame, samples: int) -> Shot:
+def shot_of(item: reader.Frame, samples: int) -> Shot:
     """The shot in a DATA frame of that many samples.
 
     Raises WireError when its samples are not what was asked for or the converter lost count of them.
     """
     try:
-        data = frame.decode_shot(item.payload)
+        data = reader.decode_shot(item.payload)
     except frame.FrameError as error:
         raise WireError(f"a shot is not understood: {error}") from error
     codes = np.frombuffer(data.samples, dtype="<u2").astype(np.uint16)

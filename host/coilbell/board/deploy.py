@@ -37,10 +37,18 @@ _BOARDS = tuple(
 )
 _MAIN = "main.py"
 _CALL_TIMEOUT_S = 120.0
+"""For a file to be copied, or a script that hashes all of them: some seconds on a board."""
+_FIRST_TIMEOUT_S = 20.0
+"""For a board to say who it is: a second, unless a program on it lets nobody in (own choice)."""
 
 Progress = Callable[[int, int, str], None]
 """Called with bytes done, bytes in all, and what is being done."""
 
+_LOCKED = (
+    "a program on the board may let nobody in. Hold BOOTSEL while plugging in, copy the chip maker's UF2 file "
+    "that erases the whole flash (flash_nuke) onto the drive that appears, then the UF2 file of MicroPython, "
+    "then flash again; MicroPython's file alone leaves that program where it is"
+)
 _IDENTIFY = """\
 import sys, json
 v = sys.implementation
@@ -105,7 +113,7 @@ class Flashed:
 
     installed: Installed
     copied: tuple[str, ...]
-    """Files that were sent; empty when all were right already."""
+    """Files that were sent, main.py among them; empty when all were right already."""
     kept: tuple[str, ...]
     """Former files of other content, now NAME.bak on the board."""
     bytes_copied: int
@@ -136,10 +144,14 @@ class Mpremote:
     def __init__(self, port: str, command: Sequence[str] = (sys.executable, "-m", "mpremote")) -> None:
         self.port = port
         self._command = list(command)
+        self._answered = False
 
     def execute(self, script: str) -> str:
         """Run a script on the board; returns what it prints."""
-        return self._run("exec", script)
+        limit_s = _CALL_TIMEOUT_S if self._answered else _FIRST_TIMEOUT_S
+        said = self._run("exec", script, limit_s=limit_s)
+        self._answered = True
+        return said
 
     def copy(self, source: Path, target: str) -> None:
         """Copy a file to the board."""
@@ -149,13 +161,13 @@ class Mpremote:
         """Restart the board."""
         self._run("reset")
 
-    def _run(self, *words: str) -> str:
+    def _run(self, *words: str, limit_s: float = _CALL_TIMEOUT_S) -> str:
         try:
             done = subprocess.run(
                 [*self._command, "connect", self.port, *words],
                 capture_output=True,
                 stdin=subprocess.DEVNULL,
-                timeout=_CALL_TIMEOUT_S,
+                timeout=limit_s,
                 check=False,
             )
         except OSError as error:
@@ -164,8 +176,8 @@ class Mpremote:
             ) from error
         except subprocess.TimeoutExpired as error:
             raise BoardTimeout(
-                f"{self.port} did not answer mpremote within {_CALL_TIMEOUT_S:.0f} s; unplug the board, "
-                "plug it in and flash again"
+                f"{self.port} did not answer mpremote within {limit_s:.0f} s; "
+                + ("unplug the board, plug it in and flash again" if self._answered else _LOCKED)
             ) from error
         if done.returncode:
             raise BoardError(f"mpremote failed on {self.port}: {_last_words(done)}; flash again")
@@ -208,7 +220,7 @@ def flash(
     wanted = {name: hashlib.sha256(path.read_bytes()).hexdigest() for name, path in files.items()}
     there = _hashes(remote, wanted)
     stale = [name for name in wanted if there[name] != wanted[name]]
-    sent = 0
+    sent, names = 0, list[str]()
     if stale:
         # main.py is taken away while the others change, so it is always among those sent.
         names = [name for name in stale if name != _MAIN] + [_MAIN]
@@ -216,7 +228,7 @@ def flash(
         remote.execute(f"MAIN = {_MAIN!r}\nNAMES = {names!r}\n{_PLACE}")
     _verify(wanted, _hashes(remote, wanted), "after they were put in place")
     remote.reset()
-    return Flashed(installed, tuple(stale), tuple(name for name in stale if there[name]), sent)
+    return Flashed(installed, tuple(names), tuple(name for name in stale if there[name]), sent)
 
 
 def _silent(done: int, total: int, words: str) -> None:

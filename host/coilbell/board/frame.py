@@ -1,7 +1,7 @@
 """Wire format between tester and host, version 1. This text is the specification.
 
-One file for both sides: it runs under MicroPython on the board and under CPython on the host. It knows no
-port, clock or thread: bytes in, values out.
+What both sides need: it runs under MicroPython on the board and under CPython on the host. It knows no port,
+clock or thread: bytes in, values out. What only the host needs is in `reader`, so that no board compiles it.
 
 Host to board: requests
 -----------------------
@@ -39,7 +39,7 @@ Board to host: frames
 
 magic    F5 43 62 F6; F5 and F6 never occur in UTF-8 text
 version  1
-type     HELLO 1, BEGIN 2, DATA 3, AIM 4, CHECK 5, CONSTANTS 6, END 7, ERROR 8
+type     HELLO 1, BEGIN 2, DATA 3, AIM 4, CHECK 5, CONSTANTS 6, END 7, ERROR 8, ALIVE 9
 id       of the request that is answered; 65535 in the ERROR to a line whose id cannot be read
 length   of the payload, 0..32788
 check    CRC-32 of the 12 bytes before it, so a damaged length is noticed at once
@@ -63,8 +63,9 @@ CHECK         tick_hz, rate_hz: measured against the board's microsecond counter
 CONSTANTS     constants_from, then every constant, all whole numbers; NAME_uncertainty_UNIT is the standard
               uncertainty of NAME_UNIT. stepN_code, stepN_mcode: code N of a short table is wider than one
               count by so much; code 0: that line of the table is empty
-END           frames of this answer, END not counted; shots fired; sum: CRC-32 over the payloads of its DATA
-              frames one after another, 0 for none
+END           frames of this answer, END and ALIVE not counted; shots fired; sum: CRC-32 over the payloads
+              of its DATA frames one after another, 0 for none
+ALIVE         the board is at work: never more than ALIVE_MS after the last frame; shots fired so far
 ERROR         code, from BAD_REQUEST to BOARD_FAILED below; value: the figure it is about; words for a person
 
 DATA holds one whole shot::
@@ -88,10 +89,15 @@ width_ticks 0 captures without a pulse.
 
 Contract
 --------
-* A request is answered by frames, in the order listed above, then by exactly one END or ERROR.
+* A request is answered by frames, in the order listed above, then by exactly one END or ERROR; ALIVE may
+  stand anywhere between them.
+* No frame holds more text than MAX_TEXT; an answer takes as long as SLOWEST_MS says, and a host that has
+  waited PATIENCE times as long gives up.
 * The board never speaks unasked. Text may stand between frames (a traceback, the prompt); it is passed up.
 * Anything the host sends during a capture or aim ends it after the shot under way, with ERROR CANCELLED; what
   was sent is then read as the next request.
+* No pulse lasts longer than MAX_WIDTH_TICKS, whatever was asked for: the program that times it cannot count
+  further.
 * The frame's head and the HELLO fields `protocol` and `firmware` keep their meaning in every version, so
   that each side can tell the other that versions differ.
 * A frame that arrives whole and unharmed is right; one that does not is never delivered, and `Reader` finds
@@ -106,7 +112,6 @@ frames, how many bytes arrive at once.
 
 import struct
 from binascii import crc32
-from collections import namedtuple
 
 VERSION = 1
 MAGIC = b"\xf5Cb\xf6"
@@ -123,10 +128,12 @@ CHECK = 5
 CONSTANTS = 6
 END = 7
 ERROR = 8
-NAMES = ("", "HELLO", "BEGIN", "DATA", "AIM", "CHECK", "CONSTANTS", "END", "ERROR")
+ALIVE = 9
+NAMES = ("", "HELLO", "BEGIN", "DATA", "AIM", "CHECK", "CONSTANTS", "END", "ERROR", "ALIVE")
 
 OVER = 1
 UNDER = 2
+UNFINISHED = 4  # samples did not come; within the firmware only, never in a DATA
 CONVERSION_FAILED = 0x8000
 
 REQUESTS = {
@@ -168,38 +175,44 @@ FIELDS = {
     CHECK: "tick_hz# rate_hz# lead_mv# lead_mv_per_s# temperature_mc# heap_free#",
     CONSTANTS: "constants_from",
     END: "frames# shots# sum#",
+    ALIVE: "shots#",
     ERROR: "code# value# words",
 }
 
-_HEAD = "<4sBBHI"
-_HEAD_SIZE = 16
-_SHOT = "<IHHIIi"
+# What the pulse program and the converter can do, on every board of this version.
+ADC_HZ = 48_000_000  # clock of the converter
+ADC_PERIODS = 96  # of it that a conversion takes (pico-sdk 2.2.0, hardware/adc.h)
+RATE_HZ = ADC_HZ // ADC_PERIODS
+TICK_HZ = 144_000_000  # clock of the pulse where both share one: three ticks to a period of ADC_HZ
+MIN_TICKS = 2  # shortest delay, and shortest width: what the program's own instructions take
+MAX_DELAY_TICKS = 65537  # longest delay: 16 bits and those two
+MAX_WIDTH_TICKS = 2049  # longest width: 11 bits and those two
+
+# Longest silence of a board at work [ms]; then an ALIVE is due.
+ALIVE_MS = 500
+# How long the board takes, slowest seen [ms]: the longest silence within an answer, and the whole answer; of
+# capture, the whole of each shot. Frames go out at 100 kB/s at the slowest that is reported of this chip.
+SLOWEST_MS = {
+    "hello": (500, 500),
+    "capture": (500, 500),
+    "aim": (500, 3000),
+    "check": (500, 500),
+    "constants": (500, 500),
+    "constant": (500, 500),
+    "save": (2000, 2000),
+}
+PATIENCE = 4  # so many times as long the host waits
+MAX_TEXT = 8192  # longest payload of text
+
+HEAD = "<4sBBHI"
+HEAD_SIZE = 16
+SHOT = "<IHHIIi"
 SHOT_SIZE = 20
 MAX_PAYLOAD = SHOT_SIZE + 2 * MAX_SAMPLES
-_SHORTEST_LINE = 4  # fewest bytes of a line of text where no frame is; shorter ones are debris
-_LONGEST_LINE = 1024  # a longer one is given in pieces
-
-Frame = namedtuple("Frame", ("version", "type", "id", "payload"))
-Text = namedtuple("Text", ("words",))
-Damage = namedtuple("Damage", ("reason", "lost"))
-Shot = namedtuple("Shot", ("shot", "phase", "flags", "delay_ticks", "errors", "lead_mv", "samples"))
 
 
 class FrameError(ValueError):
     """A line or a payload is not what this text says."""
-
-
-def encode_request(word: str, request_id: int, **keys: object) -> bytes:
-    """The request as a line, "\\n" included; raises FrameError."""
-    line = f"{word} id={request_id}"
-    known = REQUESTS.get(word, ()) + tuple([key for key in OPTIONAL.get(word, ()) if key in keys])
-    for key in known:
-        line += f" {key}={keys.get(key, '')}"
-    data = line.encode()
-    decode_request(data)
-    if len(keys) != len(known):
-        raise FrameError(f"{word} takes the keys {', '.join(REQUESTS[word]) or 'none'}")
-    return data + b"\n"
 
 
 def decode_request(line: bytes) -> tuple[str, int, dict[str, str]]:
@@ -265,7 +278,7 @@ def whole(text: str) -> int | None:
 
 def head(frame_type: int, request_id: int, length: int) -> bytes:
     """The 16 bytes before a payload of that length."""
-    begin = struct.pack(_HEAD, MAGIC, VERSION, frame_type, request_id, length)
+    begin = struct.pack(HEAD, MAGIC, VERSION, frame_type, request_id, length)
     return begin + struct.pack("<I", crc32(begin))
 
 
@@ -282,7 +295,7 @@ def encode(frame_type: int, request_id: int, payload: bytes) -> bytes:
 
 def encode_fields(frame_type: int, values: dict[str, int | str]) -> bytes:
     """A text payload; the keys of `FIELDS` first, then the others of `values`. Raises FrameError."""
-    keys = [key for key, _ in _fields(frame_type)]
+    keys = [key for key, _ in fields(frame_type)]
     lines = []
     for key in keys + [key for key in values if key not in keys]:
         if key not in values:
@@ -293,197 +306,11 @@ def encode_fields(frame_type: int, values: dict[str, int | str]) -> bytes:
     return "".join(lines).encode()
 
 
-def decode_fields(frame_type: int, payload: bytes) -> dict[str, int | str]:
-    """The values of a text payload; raises FrameError when a field lacks or is no number."""
-    values: dict[str, int | str] = {}
-    for line in _text(payload).split("\n"):
-        key, equals, text = line.partition("=")
-        if line and not equals:
-            raise FrameError(f"{NAMES[frame_type]} has a line without =")
-        if line:
-            values[key] = text
-    numbers = [key for key, number in _fields(frame_type) if number]
-    if frame_type == CONSTANTS:
-        numbers = [key for key in values if key != "constants_from"]
-    for key, _ in _fields(frame_type):
-        if key not in values:
-            raise FrameError(f"{NAMES[frame_type]} lacks {key}")
-    for key in numbers:
-        value = whole(str(values[key]))
-        if value is None:
-            raise FrameError(f"{NAMES[frame_type]}: {key}={values[key]} is not a whole number")
-        values[key] = value
-    return values
-
-
-def _fields(frame_type: int) -> list[tuple[str, bool]]:
+def fields(frame_type: int) -> list[tuple[str, bool]]:
     """(key, is a whole number) of each field of a text payload."""
     return [(key.rstrip("#"), key.endswith("#")) for key in FIELDS[frame_type].split()]
 
 
-def _text(payload: bytes) -> str:
-    try:
-        return str(payload, "utf-8")
-    except UnicodeError:
-        raise FrameError("a payload of text is not UTF-8") from None
-
-
 def encode_shot(shot: int, phase: int, flags: int, delay_ticks: int, errors: int, lead_mv: int) -> bytes:
     """The 20 bytes before the samples in a DATA payload."""
-    return struct.pack(_SHOT, shot, phase, flags, delay_ticks, errors, lead_mv)
-
-
-def decode_shot(payload: bytes) -> Shot:
-    """A DATA payload; `samples` stays bytes, 2 a sample, little-endian. Raises FrameError."""
-    if len(payload) < SHOT_SIZE or len(payload) % 2:
-        raise FrameError(f"DATA of {len(payload)} bytes is no shot")
-    shot, phase, flags, delay_ticks, errors, lead_mv = struct.unpack_from(_SHOT, payload)
-    return Shot(shot, phase, flags, delay_ticks, errors, lead_mv, payload[SHOT_SIZE:])
-
-
-class Reader:
-    """Finds frames in a stream of bytes. `feed` it what arrives; it gives what is complete.
-
-    Gives a list of, in the order of the stream:
-    Frame   whole and unharmed
-    Text    a line between frames (bytes, without its line break), such as of a traceback
-    Damage  `lost` bytes that were neither, and why; given with the next Frame or Text, or by `finish`
-
-    How the stream is cut into pieces makes no difference to what is found. `damaged` counts the frames
-    that turned out to be harmed, at once.
-    """
-
-    def __init__(self) -> None:
-        self.damaged = 0
-        self._held = bytearray()
-        self._need = 1
-        self._line = bytearray()
-        self._lost = 0
-        self._spoilt = 0
-        self._reason = ""
-        self._found: list = []
-
-    def feed(self, data: bytes) -> list:
-        """What `data` completes."""
-        self._held.extend(data)
-        if len(self._held) >= self._need:
-            self._search()
-        return self._taken()
-
-    def finish(self) -> list:
-        """What is left when nothing more will come: an unfinished frame is damage, an unended line text."""
-        self._search()
-        while self._held:
-            data = bytes(self._held)
-            # A crash in mid-frame: what follows the frame's beginning may be the board's words.
-            self._debris("frame cut off", 1)
-            self._outside(data[:1])
-            self._held = bytearray(data[1:])
-            self._search()
-        self._end_line()
-        self._end_damage()
-        return self._taken()
-
-    def _taken(self) -> list:
-        found, self._found = self._found, []
-        return found
-
-    def _search(self) -> None:
-        # One copy for the whole search; frames are cut out of it and the rest is held again.
-        data = bytes(self._held)
-        at = 0
-        while True:
-            start = data.find(MAGIC, at)
-            if start < 0:
-                start = len(data) - _prefix(data, at)
-            self._outside(data[at:start])
-            at = start
-            size = _size(data, at)
-            if size and len(data) - at < size:
-                break
-            if size and self._frame(data[at : at + size]):
-                at += size
-            else:
-                self._debris("damaged frame" if size else "damaged head", _claimed(data, at))
-                self._outside(data[at : at + 1])
-                at += 1
-        self._held = bytearray(data[at:])
-        rest = len(data) - at
-        self._need = size if rest >= len(MAGIC) else rest + 1
-
-    def _debris(self, reason: str, size: int) -> None:
-        """What looked like a frame was none; the next `size` bytes are not text, but may hold a frame."""
-        self._end_line()
-        self._reason = reason
-        self._spoilt = size
-        self.damaged += 1
-
-    def _frame(self, data: bytes) -> bool:
-        """Take `data` as a frame if it is unharmed."""
-        end = len(data) - 4
-        if crc32(data[:end]) != struct.unpack_from("<I", data, end)[0]:
-            return False
-        _, version, frame_type, request_id = struct.unpack_from(_HEAD, data, 0)[:4]
-        self._end_line()
-        self._end_damage()
-        self._spoilt = 0
-        self._found.append(Frame(version, frame_type, request_id, data[_HEAD_SIZE:end]))
-        return True
-
-    def _outside(self, data: bytes) -> None:
-        """Bytes that are in no frame: lines of text, or debris."""
-        at = min(self._spoilt, len(data))
-        self._spoilt -= at
-        self._lost += at
-        while at < len(data):
-            room = _LONGEST_LINE - len(self._line)
-            stop = data.find(b"\n", at, at + room) + 1
-            piece = data[at : stop or at + room]
-            self._line.extend(piece)
-            at += len(piece)
-            if stop or len(piece) == room:
-                self._end_line()
-
-    def _end_line(self) -> None:
-        line = bytes(self._line)
-        self._line = bytearray()
-        words = line.rstrip(b"\r\n")
-        if len(words) >= _SHORTEST_LINE and _is_text(words):
-            self._end_damage()
-            self._found.append(Text(words))
-        elif words:
-            self._lost += len(line)
-
-    def _end_damage(self) -> None:
-        if self._lost:
-            self._found.append(Damage(self._reason or "bytes outside of frames", self._lost))
-        self._lost = 0
-        self._reason = ""
-
-
-def _prefix(data: bytes, at: int) -> int:
-    """How many bytes at the end of `data`, from `at`, may be the beginning of a magic."""
-    for size in (3, 2, 1):
-        if len(data) - at >= size and data[len(data) - size :] == MAGIC[:size]:
-            return size
-    return 0
-
-
-def _size(data: bytes, at: int) -> int | None:
-    """Size of the frame at `at`, of its head while that is incomplete; None when no frame begins there."""
-    if len(data) - at < _HEAD_SIZE:
-        return _HEAD_SIZE
-    check = struct.unpack_from("<I", data, at + 12)[0]
-    length = struct.unpack_from("<I", data, at + 8)[0]
-    if crc32(data[at : at + 12]) != check or length > MAX_PAYLOAD:
-        return None
-    return _HEAD_SIZE + length + 4
-
-
-def _claimed(data: bytes, at: int) -> int:
-    """Size of the frame at `at` by its own account, believed or not."""
-    return _HEAD_SIZE + min(struct.unpack_from("<I", data, at + 8)[0], MAX_PAYLOAD) + 4
-
-
-def _is_text(line: bytes) -> bool:
-    return all(32 <= byte < 127 or byte in (9, 13) for byte in line)
+    return struct.pack(SHOT, shot, phase, flags, delay_ticks, errors, lead_mv)

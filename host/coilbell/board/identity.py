@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
-from coilbell.board import frame
+from coilbell.board import frame, reader
 from coilbell.board.exchange import fields_of
 from coilbell.errors import InputError, WireError
 from coilbell.record import Capacitor, Loading, WideCode
@@ -156,7 +156,7 @@ class Identity:
         )
 
 
-def admit(hello: frame.Frame, constants: frame.Frame) -> Identity:
+def admit(hello: reader.Frame, constants: reader.Frame) -> Identity:
     """The board that sent these frames.
 
     Raises WireError when what it says cannot be.

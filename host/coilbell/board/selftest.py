@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from coilbell.board import frame
+from coilbell.board import frame, reader
 from coilbell.board.exchange import Refusal
 from coilbell.board.latency import loop_back
 from coilbell.board.leads import leads
@@ -23,6 +23,7 @@ __all__ = ["decode_rate", "selftest"]
 _RATE_SAMPLES = 4096
 _USB_BYTES_PER_S = 0.5e6
 _BARE = "nothing but a coil may be on the leads"
+_BEYOND = "or more: beyond the tester's scale. Touch nothing, switch off, pull the plug"
 _TWO_CLOCKS = "uncertain by so much: the clock common to pulse and converter did not count right"
 _ZERO_V = 0.4
 """How far parts of 1 % may shift the zero of the lead voltage; below the interlock's limit."""
@@ -70,8 +71,10 @@ def _clocks(tester: Tester, outcome: Outcome) -> None:
         Row("temperature", told["temperature_mc"] / 1000, "degC", 0, 60),
     ]
     shift = round(told["lead_mv"] * 1000 * 16 / identity.constants["lead_uv"])
+    # Firmware before 1.3 does not say it.
+    note = _BARE if str(told.get("lead_beyond", 0)) == "0" else _BEYOND
     outcome.measured(
-        Row("lead voltage", told["lead_mv"] / 1000, "V", -_ZERO_V, _ZERO_V, _BARE),
+        Row("lead voltage", told["lead_mv"] / 1000, "V", -_ZERO_V, _ZERO_V, note),
         lead_offset_code_16=identity.constants["lead_offset_code_16"] + shift,
     )
     if identity.start_uncertainty_s:
@@ -118,10 +121,10 @@ def decode_rate(samples: int = _RATE_SAMPLES, frames: int = 400) -> float:
     """How fast this computer finds and checks frames [bytes/s]."""
     payload = frame.encode_shot(0, 0, 0, 0, 0, 0) + bytes(range(256)) * (samples // 128)
     wire = frame.encode(frame.DATA, 1, payload) * 8
-    reader, found = frame.Reader(), 0
+    finder, found = reader.Reader(), 0
     start = time.perf_counter()
     for _ in range(frames // 8):
-        found += len(reader.feed(wire))
+        found += len(finder.feed(wire))
     took = time.perf_counter() - start
     return found * len(wire) / 8 / took
 

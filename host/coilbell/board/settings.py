@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from coilbell.board import frame
 from coilbell.board.identity import Identity
 from coilbell.errors import InputError, MissingError
 from coilbell.record import Connection
@@ -12,8 +13,6 @@ from coilbell.record import Connection
 __all__ = ["Settings", "check", "check_aim"]
 
 _MOST_SHOTS = 1000
-_LEAST_DELAY_TICKS = 2
-"""From the start of the converter to the rise of a pulse, at the least [ticks]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +74,7 @@ def check(settings: Settings, identity: Identity) -> None:
     if ticks % settings.interleave:
         few = ", ".join(str(m) for m in range(2, 25) if ticks % m == 0)
         raise InputError(f"interleave {settings.interleave} does not divide a sample; choose one of: {few}")
-    least = math.ceil((ticks - ticks // settings.interleave + _LEAST_DELAY_TICKS) / ticks)
+    least = math.ceil((ticks - ticks // settings.interleave + frame.MIN_TICKS) / ticks)
     if settings.pretrigger < least:
         raise InputError(
             f"interleave {settings.interleave} needs {least} samples before the pulse, "

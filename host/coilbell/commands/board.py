@@ -120,6 +120,7 @@ def _trouble(port: BoardPort) -> str:
 def _flash(options: argparse.Namespace) -> int:
     from coilbell.bench.words.fit import wrapped
     from coilbell.board import Mpremote, choose, flash, open_port, serial_ports
+    from coilbell.quantities import counted
 
     name = port_of(options) or choose(serial_ports())
     if name.startswith(("virtual:", "socket://")):
@@ -143,7 +144,8 @@ def _flash(options: argparse.Namespace) -> int:
         print(json.dumps(facts))
         return 0
     print(f"{facts['board']}, MicroPython {facts['micropython']}: firmware {identity.firmware} runs")
-    copied = f"sent {len(done.copied)} files, {done.bytes_copied} bytes" if done.copied else "nothing to send"
+    sent = f"sent {counted(len(done.copied), 'file')}, {done.bytes_copied} bytes"
+    copied = sent if done.copied else "nothing to send"
     kept = f"; former files kept on it: {', '.join(facts['kept'])}" if done.kept else ""
     print(wrapped(f"{copied}, all verified{kept}", indent=0))
     return 0

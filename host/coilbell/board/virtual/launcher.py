@@ -18,8 +18,6 @@ import time
 
 _MICROPYTHON = sys.implementation.name == "micropython"
 _INTERRUPTED = 0xFFFFFFFF
-_TICK_HZ = 144_000_000
-_RATE_HZ = 500_000
 _LEAD_UV = 8_862
 # Of the constants in firmware/board.py, those in which the simulated circuit differs from hardware-notes.
 _NOMINAL = {
@@ -124,11 +122,13 @@ class Link:
 class Hardware:
     """The hardware of shot.py: a simulated winding, whose codes the bridge gives."""
 
-    tick_hz = _TICK_HZ
-    ticks_per_sample = _TICK_HZ // _RATE_HZ
     start_uncertainty_ps = 0
 
     def __init__(self, bridge: Bridge, board: object, chip: str, unique_id: str, hurry: bool) -> None:
+        frame = __import__("frame")
+        self.tick_hz = frame.TICK_HZ
+        self._rate_hz = frame.RATE_HZ
+        self.ticks_per_sample = frame.TICK_HZ // frame.RATE_HZ
         self.machine = "virtual board, converter of " + chip.upper()
         self.unique_id = unique_id
         version = ".".join([str(part) for part in sys.implementation.version[:3]])
@@ -163,7 +163,7 @@ class Hardware:
 
     def measure(self) -> tuple:
         """Tick and sampling rate [Hz]; a simulated clock is right."""
-        return self.tick_hz, _RATE_HZ
+        return self.tick_hz, self._rate_hz
 
     def lead_code(self) -> int:
         """Code of the converter behind the high-ohm divider at the leads."""

@@ -21,6 +21,7 @@ import traceback
 from pathlib import Path
 from zlib import crc32
 
+from coilbell.board import frame
 from coilbell.board.deploy import firmware_files
 from coilbell.board.virtual.address import Address, parse
 from coilbell.board.virtual.bridge import Bridge, HostLink
@@ -32,8 +33,6 @@ __all__ = ["Board", "interpreter"]
 
 _HOST_WAIT_S = 60.0
 _START_WAIT_S = 60.0
-_TICK_HZ = 144_000_000
-_TICKS_PER_SAMPLE = 288
 _NO_CAPACITOR = 1e-15
 
 
@@ -121,7 +120,7 @@ class Board:
 
     def _shot(self, asked: bytes) -> bytes:
         farads_ff, width, delay, count, loop = map(int, asked.split())
-        pulse_s, pulse_at_s, rate_hz = width / _TICK_HZ, delay / _TICK_HZ, _TICK_HZ / _TICKS_PER_SAMPLE
+        pulse_s, pulse_at_s, rate_hz = width / frame.TICK_HZ, delay / frame.TICK_HZ, float(frame.RATE_HZ)
         if loop:
             codes = self._leads.loop_codes(pulse_s, pulse_at_s, rate_hz, count)
         else:
