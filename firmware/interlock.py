@@ -90,7 +90,7 @@ class Interlock:
             f"{words}; the limit is {board.LEAD_LIMIT_MV} mV: take the leads off, see what is charged",
         )
 
-    # (largest in magnitude now or within the horizon, mean of the last half, slope [mV/s], beyond), signed [mV].
+    # (largest in magnitude now or within the horizon, mean of the last half, slope [mV/s], beyond), in mV.
     # beyond: 1 or -1 where a reading stood at the converter's upper or lower end: then the others are bounds.
     def read_leads(self):
         readings = self._readings

@@ -45,9 +45,9 @@ Progress = Callable[[int, int, str], None]
 """Called with bytes done, bytes in all, and what is being done."""
 
 _LOCKED = (
-    "a program on the board may let nobody in. Hold BOOTSEL while plugging in, copy the chip maker's UF2 file "
-    "that erases the whole flash (flash_nuke) onto the drive that appears, then the UF2 file of MicroPython, "
-    "then flash again; MicroPython's file alone leaves that program where it is"
+    "a program on the board may let nobody in. Hold BOOTSEL while plugging in, copy the maker's UF2 file "
+    "that erases the whole flash (flash_nuke) onto the drive that appears, then MicroPython's UF2 file; then "
+    "flash again; MicroPython's file alone leaves that program where it is"
 )
 _IDENTIFY = """\
 import sys, json
@@ -161,7 +161,8 @@ class Mpremote:
         """Restart the board."""
         self._run("reset")
 
-    def _run(self, *words: str, limit_s: float = _CALL_TIMEOUT_S) -> str:
+    def _run(self, *words: str, limit_s: float | None = None) -> str:
+        limit_s = limit_s or _CALL_TIMEOUT_S
         try:
             done = subprocess.run(
                 [*self._command, "connect", self.port, *words],

@@ -103,7 +103,8 @@ def decode_shot(payload: bytes) -> Shot:
 class Reader:
     """Finds frames in a stream of bytes. `feed` it what arrives; it gives what is complete.
 
-    Gives Frame, Text and Damage in the order of the stream; Damage with the next of the others, or by `finish`.
+    Gives Frame, Text and Damage in the order of the stream; Damage with the next one of the others, or by
+    `finish`.
 
     How the stream is cut into pieces makes no difference to what is found. `damaged` counts the frames
     that turned out to be harmed, at once.
