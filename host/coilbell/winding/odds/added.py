@@ -30,10 +30,10 @@ __all__ = ["Added", "added_between", "added_words"]
 Array = npt.NDArray[np.float64]
 
 _SURE = 2.0
-"""Standard uncertainties from which an added element is named."""
+"""Standard uncertainties from which an added element is named [1]; assumed."""
 
 _SMALL = 0.01
-"""Share of what was there before below which a change is not worth naming [1]."""
+"""Share of what was there before below which a change is not worth naming [1]; assumed."""
 
 
 @dataclass(frozen=True, slots=True)

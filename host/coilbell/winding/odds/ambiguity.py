@@ -18,7 +18,7 @@ from coilbell.winding.odds.severity import cases
 __all__ = ["RIVAL", "not_ruled_out", "not_separable", "other_capacitor"]
 
 RIVAL = 0.1
-"""Probability from which another explanation is worth naming beside the first."""
+"""Probability from which another explanation is worth naming beside the first [0..1]; assumed."""
 
 
 def not_ruled_out(chances: Mapping[Explanation, float]) -> str:
@@ -107,13 +107,14 @@ _BLAMED = {
 }
 
 _CAPACITORS = (200e-12, 1e-6)
-"""Test capacitors that anybody would use [F]."""
+"""Test capacitors that anybody would use [F]; common practice, no published source."""
 
 _OFF, _LIKE = 3.0, 2.0
-"""Spreads of units beyond which a frequency is off, and within which a loss agrees."""
+"""Spreads of units beyond which a frequency is off, and within which a loss agrees [1]; assumed."""
 
 _FAR_OFF = 0.25
-"""How little the healthy winding's circuit says of the loss at another frequency, of its change [1]."""
+"""How little the healthy winding's circuit says of the loss at another frequency, of its change [1];
+assumed."""
 
 _PAIRED = {
     Explanation.LIKE_HEALTHY,

@@ -30,7 +30,7 @@ _LEAST_Q = 0.6
 """Q under which nothing can be followed as a ring (simulated)."""
 
 _ANY = 50.0
-"""Ratio of the ends of a range of usual Q from which it says nothing."""
+"""Ratio of the ends of a range of usual Q from which it says nothing [1]; assumed."""
 
 _PER_LOG = 0.35
 """How far the usual Q may move for each unit of ln of the test capacitor [1] (simulated: Q falls by a third
@@ -69,15 +69,22 @@ def odds_by_kind(ring: Ring, kind: Kind, prior: float = 0.5) -> KindOdds | None:
     return KindOdds(weights[0] / total, weights[1] / total, usual)
 
 
+_FADED = 0.02
+"""Least density at the top of the usual range, over that at its foot [1]; assumed."""
+
+_T4 = (0.375, -2.5)
+"""Gamma(5/2)/(sqrt(4 pi) Gamma(2)) and -(4 + 1)/2, of Student's t; computed."""
+
+
 def _short(x: float, low: float, high: float) -> float:
     """Density of ln Q of a short that shows."""
     if x < low:
         return (1 - _INSIDE) / (low - math.log(_LEAST_Q))
-    fade = max(1 - (x - low) / (high - low), 0.02)
+    fade = max(1 - (x - low) / (high - low), _FADED)
     return 2 * _INSIDE / (high - low) * fade
 
 
 def _t4(x: float, middle: float, spread: float, error: float) -> float:
     """Density of a t of four degrees of freedom."""
     width = math.hypot(spread, error)
-    return 0.375 / width * math.pow(1 + ((x - middle) / width) ** 2 / 4, -2.5)
+    return _T4[0] / width * math.pow(1 + ((x - middle) / width) ** 2 / 4, _T4[1])

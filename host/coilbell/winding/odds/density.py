@@ -28,7 +28,8 @@ __all__ = ["ANYWHERE", "SILENT", "Frame", "case_scale", "log_t"]
 Array = npt.NDArray[np.float64]
 
 ANYWHERE = math.log(1 / 48)
-"""Log density of "none of these" for one ring: e^-3..e^3 in f times e^-4..e^4 in 1/Q."""
+"""Log density of "none of these" for one ring: e^-3..e^3 in f times e^-4..e^4 in 1/Q;
+assumed."""
 
 SILENT = math.log(0.02)
 """Chance that a ring fails for no known reason: a clip, a lead (assumed)."""
@@ -37,7 +38,8 @@ _SILENT_Q = 0.6
 """Q at which no ring can be followed (simulated: tests/truth)."""
 
 _FAR_LOSS = 0.30
-"""Doubt of ln 1/Q for each unit of ln f away from the healthy ring [1]; tests/truth holds it to open data."""
+"""Doubt of ln 1/Q for each unit of ln f away from the healthy ring [1]; assumed, and held to open
+data by tests/truth."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,10 +126,14 @@ def case_scale(shift: Array, spread: Array, blunt: Array | float = 0.0, left: Ar
 
 _DOUBT_F, _DOUBT_D = (0.003, 0.12), (0.02, 0.12, 0.15)
 """Doubt of a case: of ln f where it moves at all and by its shift; of ln d likewise, by the share of foreign
-loss, and by the shift of ln f. Simulated: exact circuits against the cases, tests/truth/test_faults_truth."""
+loss, and by the shift of ln f. simulated: exact circuits against the cases, tests/truth/test_faults_truth."""
 
 _APART = 0.25
 """Share of the doubt that each ring has for itself (simulated)."""
+
+
+_BLUNT_F = 0.2
+"""Part of what a case leaves open of the loss that it leaves open of the frequency [1]; assumed."""
 
 
 def _doubt(shift: Array, blunt: Array) -> Array:
@@ -137,7 +143,7 @@ def _doubt(shift: Array, blunt: Array) -> Array:
     foreign = 1 - np.minimum(1.0, np.exp(-lost))
     # A case that hardly moves anything cannot be doubted by more than it moves.
     moves = np.minimum(1.0, 3 * (away + np.abs(lost)))
-    f = _DOUBT_F[0] * moves + _DOUBT_F[1] * away + 0.2 * blunt[:, None] * moves
+    f = _DOUBT_F[0] * moves + _DOUBT_F[1] * away + _BLUNT_F * blunt[:, None] * moves
     d = _DOUBT_D[0] * moves + _DOUBT_D[1] * foreign + _DOUBT_D[2] * away + blunt[:, None] * moves
     zero = np.zeros_like(f)
     common_f, common_d = np.concatenate([f, zero], axis=1), np.concatenate([zero, d], axis=1)

@@ -41,10 +41,11 @@ __all__ = ["Healthy", "fixed", "healthy", "healthy_of", "matched"]
 Array = npt.NDArray[np.float64]
 
 PRIOR_UNITS = 12.0
-"""How many units the stated prior spread is worth."""
+"""How many units the stated prior spread is worth [1]; assumed."""
 
 _KEPT_TOLERANCE = 0.1
-"""Share of a capacitor's tolerance left when reference and measurement used the very same one."""
+"""Share of a capacitor's tolerance left when reference and measurement used the very same one [1];
+assumed."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -213,13 +214,17 @@ def fixed(array: Array) -> Array:
     return array
 
 
+_FITTED = 0.75
+"""Part of the loss from which a resistor is taken for fitted: a quarter of the bare Q; assumed."""
+
+
 def _fitted(q: Array, kind: Kind) -> Array:
     """(m,) share of the loss that a resistor fitted across the winding makes.
 
     Of a kind that rings well without its resistors a quarter of that Q or less tells that they are there.
     """
     share = 1 - q / kind.bare_q if kind.bare_q else np.zeros_like(q)
-    return np.where(share > 0.75, share, 0.0)
+    return np.where(share > _FITTED, share, 0.0)
 
 
 def _tester_errors(reference: Reference, with_: Sequence[Tester], location: Array) -> tuple[Array, Array]:
@@ -284,6 +289,14 @@ def _tank(
     return HealthyTank(henries, farads, series, shunt)
 
 
+_LENT = (1e-3, 1e-2)
+"""Equal relative uncertainties lent to mean rings, so that they weigh alike [1]; assumed."""
+
+_POSSIBLE = (0.05, 20.0)
+"""Times the kind's least stray capacitance, and the smallest test capacitor, between which it is one [1];
+assumed."""
+
+
 def _measured(location: Array, capacitors: Sequence[Capacitor], kind: Kind) -> SeveralCapacitorTank | None:
     """The winding by several capacitors, None where they do not give a possible stray capacitance."""
     m = len(capacitors)
@@ -291,14 +304,15 @@ def _measured(location: Array, capacitors: Sequence[Capacitor], kind: Kind) -> S
         return None
     # Equal uncertainties; what the tester itself loads is in every ring alike, and stays in.
     rings = [
-        FreeRing.from_natural(math.exp(location[k]), math.exp(-location[m + k]), 1e-3, 1e-2) for k in range(m)
+        FreeRing.from_natural(math.exp(location[k]), math.exp(-location[m + k]), *_LENT) for k in range(m)
     ]
     bare = [replace(c, loss_tangent=0.0) for c in capacitors]
     try:
         found = tank_of_several(list(zip(rings, bare, strict=True)))
     except CoilbellError:
         return None
-    possible = 0.05 * kind.stray_farads[0] < found.stray_farads.value < 20 * capacitors[-1].farads
+    least, most = _POSSIBLE[0] * kind.stray_farads[0], _POSSIBLE[1] * capacitors[-1].farads
+    possible = least < found.stray_farads.value < most
     return found if possible else None
 
 

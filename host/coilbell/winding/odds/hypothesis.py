@@ -196,6 +196,10 @@ def _weighted(plain: Cases, known: Sequence[tuple[str, Array]], healthy: Healthy
     return replace(plain, weight=0.5 * plain.weight + 0.5 * weight / weight.sum())
 
 
+_LEAST_SLACK = 1e-4
+"""Leakage under which a figure is rounding [1]; assumed."""
+
+
 def _slack(frequency_shift: float, loss_shift: float, healthy_loss: float) -> float | None:
     """1 - k^2 of the loop that makes this shift, from the impedance ratio z = 1/(1 + b - j g).
 
@@ -208,7 +212,7 @@ def _slack(frequency_shift: float, loss_shift: float, healthy_loss: float) -> fl
         return None
     x = (1 - z.real) / z.imag
     slack = 1 - (1 - z.real) * (1 + 1 / x**2)
-    return slack if 1e-4 < slack < 1 else None
+    return slack if _LEAST_SLACK < slack < 1 else None
 
 
 def _like_load(shift: Array, healthy: Healthy) -> npt.NDArray[np.bool_]:

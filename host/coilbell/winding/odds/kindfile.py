@@ -39,6 +39,9 @@ SCHEMA = 1
 _LARGEST = 20_000
 """Longest text read [characters]: ten times what a kind has."""
 
+_LONGEST_REMARK = 500
+"""Longest remark [characters]."""
+
 _NAME = re.compile(r"[a-z0-9][a-z0-9 -]{1,59}")
 SOURCE = re.compile(
     r"common practice|assumed|(?:published|simulated): \S.{0,200}|(?:common practice|assumed): \S.{0,200}"
@@ -75,6 +78,7 @@ TYPICAL: dict[str, Entry] = {
     "usual_farads": Entry("F", "test capacitor that healthy_q holds for", 1e-12, 1e-3),
     "bare_q": Entry("1", "usual Q without the resistors often fitted across it", 0.5, 1e5, optional=True),
 }
+"""Figures of [typical]; bounds refuse slips of the pen, and are assumed."""
 
 SPREAD: dict[str, Entry] = {
     "inductance": Entry("ln", "of the inductance, unit to unit", 1e-6, 3),
@@ -87,6 +91,7 @@ SPREAD: dict[str, Entry] = {
     "repeat_frequency": Entry("ln", "of the frequency of one unit rung again", 1e-6, 3),
     "repeat_loss": Entry("ln", "of 1/Q of one unit rung again", 1e-6, 3),
 }
+"""Figures of [spread]; bounds likewise assumed."""
 
 Value = float | tuple[float, float]
 Sources = tuple[tuple[str, str], ...]
@@ -114,8 +119,8 @@ def figures(table: Mapping[str, object]) -> Figures:
     name, remark = table.get("name"), table.get("remark", "")
     if not isinstance(name, str) or not _NAME.fullmatch(name):
         raise FileError(f"name {name!r}: give 2 to 60 small letters, digits, blanks or '-'")
-    if not isinstance(remark, str) or len(remark) > 500 or not remark.isprintable():
-        raise FileError("remark: give one line of at most 500 letters")
+    if not isinstance(remark, str) or len(remark) > _LONGEST_REMARK or not remark.isprintable():
+        raise FileError(f"remark: give one line of at most {_LONGEST_REMARK} letters")
     flags = {flag: _flag(flag, table.get(flag, False)) for flag in FLAGS}
     if flags["rectifiers_inside"] and not flags["high_voltage"]:
         raise FileError("rectifiers_inside goes with high_voltage; set both, or neither")

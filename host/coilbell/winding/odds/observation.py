@@ -47,11 +47,12 @@ _VAGUE = (0.03, 0.25)
 (common practice: 5 % and 25 %)."""
 
 _FOLDS = 0.46
-"""Part of the sampling rate over which a ring may be another one, folded: its neighbourhood of one half."""
+"""Part of the sampling rate over which a ring may be another one, folded: its neighbourhood of one half [1];
+assumed."""
 
 
 _BENT = 0.05
-"""Slope of ln(1/Q) over ln(amplitude) from which it is more than copper and ferrite have [1]."""
+"""Slope of ln(1/Q) over ln(amplitude) from which it is more than copper and ferrite have [1]; assumed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,6 +246,23 @@ def observe(
     )
 
 
+_FEWEST, _TOP = 16, 8
+"""Samples that a level needs, and those at the top whose middle it is [1]; assumed."""
+
+_VAGUELY = 0.3
+"""Relative uncertainty taken where none is known [1]; assumed."""
+
+_ALIKE = 0.05
+"""How far two values of one test capacitor may be apart at most [1]; common practice:
+the widest tolerance."""
+
+_SPAN = 1.5
+"""Ratio of amplitudes from which a slope over them means something [1]; assumed."""
+
+_LEAST_SPREAD = 1e-4
+"""Least relative uncertainty of Q in that slope, so that no shot alone decides [1]; assumed."""
+
+
 def _samples(record: Record | None) -> str:
     """A hash of the samples, "" without a record."""
     if record is None:
@@ -283,15 +301,15 @@ def _level(record: Record | None) -> float | None:
     if record is None or record.volts_per_unit is None:
         return None
     after = np.asarray(record.samples[record.pretrigger :], dtype=np.float64)
-    if after.size < 16:
+    if after.size < _FEWEST:
         return None
     rest = float(np.median(after[-after.size // 4 :]))
-    return float(np.abs(np.median(np.sort(np.abs(after - rest))[-8:])) * record.volts_per_unit)
+    return float(np.abs(np.median(np.sort(np.abs(after - rest))[-_TOP:])) * record.volts_per_unit)
 
 
 def _relative(spread: float, value: float) -> float:
     # An unknown uncertainty counts as large, never as none.
-    return spread / value if math.isfinite(spread) and spread >= 0 else 0.3
+    return spread / value if math.isfinite(spread) and spread >= 0 else _VAGUELY
 
 
 def grouped(observations: Iterable[Observation]) -> tuple[Ring, ...]:
@@ -321,8 +339,8 @@ def _order(group: Sequence[Observation]) -> tuple[bool, int, float]:
 
 
 def same_capacitor(a: Capacitor, b: Capacitor) -> bool:
-    """True when two values can be the same test capacitor: within 3 standard uncertainties, 5 % at most."""
-    reach = min(max(3 * math.hypot(a.tolerance, b.tolerance), 1e-3), 0.05)
+    """True when two values can be the same test capacitor: within 3 standard uncertainties."""
+    reach = min(max(3 * math.hypot(a.tolerance, b.tolerance), 1e-3), _ALIKE)
     return abs(math.log(a.farads / b.farads)) <= reach
 
 
@@ -356,15 +374,15 @@ def _together(group: Sequence[Observation]) -> Ring:
 
 
 def _ladder(group: Sequence[Observation]) -> AmplitudeSlope | None:
-    """Slope of ln d over ln amplitude when the shots span a factor of 1.5 or more in amplitude."""
+    """Slope of ln d over ln amplitude when the shots span a factor of `_SPAN` or more in amplitude."""
     steps = [(math.log(o.amplitude_volts), math.log(o.loss), o) for o in group if o.amplitude_volts]
     if len(steps) < 2:
         return None
     x = np.array([step[0] for step in steps])
-    if np.ptp(x) < math.log(1.5):
+    if np.ptp(x) < math.log(_SPAN):
         return None
     y = np.array([step[1] for step in steps])
-    spread = np.array([max(step[2].q_uncertainty, 1e-4) for step in steps])
+    spread = np.array([max(step[2].q_uncertainty, _LEAST_SPREAD) for step in steps])
     weights = 1 / spread**2
     centre = (weights * x).sum() / weights.sum()
     moment = (weights * (x - centre) ** 2).sum()

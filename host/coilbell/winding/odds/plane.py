@@ -39,13 +39,13 @@ __all__ = [
 Array = npt.NDArray[np.float64]
 
 ANGLE_FLOOR = 0.02
-"""Inductance drop below which the angle means nothing [1]."""
+"""Inductance drop below which the angle means nothing [1]; assumed."""
 
 _BEYOND_CORE = 3.0
-"""Inductance drop that no fault of the core makes [1]."""
+"""Inductance drop that no fault of the core makes [1]; assumed."""
 
 _HARDLY = 0.05
-"""Added loss over inductance drop below which a core and a very tight short look alike [1]."""
+"""Added loss over inductance drop below which a core and a very tight short look alike [1]; assumed."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,7 +43,8 @@ _STRAY_RING = 0.02
 """Chance that a further capacitor's ring is another mode than the one followed (assumed)."""
 
 _LIKE_HEALTHY = 1.5
-"""Distance from the healthy location, in its own spreads, within which a ring in circuit looks healthy."""
+"""Distance from the healthy location, in its own spreads, within which a ring in circuit looks healthy;
+assumed."""
 
 
 @dataclass(frozen=True, slots=True)

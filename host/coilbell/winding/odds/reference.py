@@ -28,10 +28,12 @@ __all__ = ["Capture", "Condition", "Reference", "UnitMean", "contradictions", "r
 Array = npt.NDArray[np.float64]
 
 _SELDOM = 6e-5
-"""Chance of refusing a set of good units of one kind: 4 standard deviations where there are two of them."""
+"""Chance of refusing a set of good units of one kind: 4 standard deviations where there are two of them;
+assumed."""
 
 _REPEAT_FAR = (0.02, 0.25)
-"""Logarithmic distance in f and in 1/Q beyond which two rings of one unit contradict each other."""
+"""Logarithmic distance in f and in 1/Q beyond which two rings of one unit contradict each other [1];
+assumed."""
 
 
 class Condition(StrEnum):

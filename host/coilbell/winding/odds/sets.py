@@ -40,10 +40,13 @@ PARTICLES = {
     Cause.CORE: 300,
     Cause.CAPACITANCE: 200,
 }
-"""Particles of each cause that is followed; more for those that a set can look like."""
+"""Particles of each cause that is followed; more for those that a set can look like [1]; assumed."""
 
 _SAME = {Cause.HIDDEN: Cause.NOTHING, Cause.JUNCTION: Cause.LOAD}
 """Causes that ring in circuit as another one does: a hidden short as nothing, a junction as a load."""
+
+_SILENT = 0.02
+"""Chance of no ring where none of these is true [0..1]; assumed."""
 
 _STRAY_RING = 0.02
 """Chance that the rings of a stage are other modes than the one followed (assumed)."""
@@ -192,7 +195,7 @@ class _Walk:
             if k not in self.chosen and self.stands[k] >= 0:
                 self.evidence[k] = self.evidence[self.stands[k]]
             if h.anywhere:
-                self.evidence[k] += sum(ANYWHERE if r.rings else math.log(0.02) for r in rings)
+                self.evidence[k] += sum(ANYWHERE if r.rings else math.log(_SILENT) for r in rings)
             elif h.cause is Cause.OPEN and any(r.rings for r in rings):
                 self.evidence[k] = -np.inf
 

@@ -21,10 +21,11 @@ from coilbell.winding.odds.observation import Ring
 __all__ = ["silences"]
 
 _OPEN_S = 1e-3
-"""Time constant over which only the tester's own conductance discharges the leads [s]."""
+"""Time constant over which only the tester's own conductance discharges the leads [s]; assumed."""
 
 _FLAT_V = 5e-3
-"""Voltage after the pulse under which something conducts across the leads [V]: 5 mA through an ohm."""
+"""Voltage after the pulse under which something conducts across the leads [V]: 5 mA through an ohm;
+assumed."""
 
 
 def silences(rings: Sequence[Ring]) -> tuple[Silence, ...]:

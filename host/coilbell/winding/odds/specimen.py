@@ -19,12 +19,13 @@ from coilbell.winding.odds.reference import Reference
 __all__ = ["another_winding", "specimen_doubts", "two_windings", "weighty"]
 
 _FAR = 4.0
-"""Standard deviations of a difference of two rings of one unit beyond which they are said not to be."""
+"""Standard deviations of a difference of two rings of one unit beyond which they are said not to be;
+assumed."""
 
 
 _TWO = (0.02, 0.25)
 """Logarithmic distance in f and in 1/Q beyond which two rings at one stage are hardly of one winding, as
-`reference` holds it against repeats of one unit."""
+`reference` holds it against repeats of one unit; assumed."""
 
 
 def two_windings(rings: Sequence[Ring], spread: Spread) -> list[str]:
@@ -63,10 +64,11 @@ def another_winding(
 
 
 _CORE_LIKELY = 0.3
-"""Probability of changed inductance from which another winding is thought of."""
+"""Probability of changed inductance from which another winding is thought of [0..1]; assumed."""
 
 _FEWER = 0.6
-"""Frequency ratio under which no larger core but a winding of more turns is meant: 2.8 times the L."""
+"""Frequency ratio under which no larger core but a winding of more turns is meant: 2.8 times the L;
+assumed."""
 
 
 def weighty(rings: Sequence[Ring], notes: Sequence[str]) -> list[str]:

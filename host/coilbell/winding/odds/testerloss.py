@@ -40,7 +40,7 @@ def loss_shift(
 
 
 _MOST = 0.9
-"""Share of a ring's loss that a tester may be said to have made: more is a wrong figure (own choice)."""
+"""Share of a ring's loss that a tester may be said to have made: more is a wrong figure (assumed)."""
 
 
 def _shares(capacitor: Capacitor, load: Loading, hz: float, stray: float) -> tuple[float, float, float]:

@@ -55,9 +55,14 @@ def caution(explanation: Explanation, connection: Connection) -> str:
 
 
 _HALF, _FIFTH, _TWENTIETH = 0.5, 0.2, 0.05
-"""What a shorted rectifier adds to the stray capacitance: first or middle, outside, last of several [1]."""
+"""What a shorted rectifier adds to the stray capacitance: first or middle, outside, last of several [1];
+simulated: tests/golden/spice_faults."""
 
 _FALSE = 0.02
+"""Healthy units that a chance of standing out allows to be named falsely [0..1]; assumed."""
+
+_NEARLY = 0.99
+"""Chance from which nearly all cases are told [0..1]; assumed."""
 
 
 def _rectifiers(kind: Kind, healthy: Healthy | None, connection: Connection, capacitors: int) -> str:
@@ -85,7 +90,7 @@ def _rectifiers(kind: Kind, healthy: Healthy | None, connection: Connection, cap
 
 def _of_cases(healthy: Healthy, share: float) -> str:
     chance = chance_of_capacitance(healthy, share, _FALSE)
-    return "nearly all cases" if chance > 0.99 else f"about {100 * chance:.0f} of 100 cases"
+    return "nearly all cases" if chance > _NEARLY else f"about {100 * chance:.0f} of 100 cases"
 
 
 _SPLIT = "diode-split transformer"

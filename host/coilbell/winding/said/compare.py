@@ -36,7 +36,7 @@ from coilbell.winding.tank.propagation import quantity
 __all__ = ["Comparison", "Relation", "compare"]
 
 _THINKABLE = 0.01
-"""Probability below which a set of connections, though the best of them, explains nothing."""
+"""Probability below which a set of connections, though the best of them, explains nothing [0..1]; assumed."""
 
 
 class Relation(StrEnum):

@@ -29,8 +29,11 @@ from coilbell.winding.said.verdict import DEFAULT_SURE, Alternative, Deciding, V
 
 __all__ = ["SHORT_CAUTION", "Bench", "check_sure", "deliver"]
 
+_MOSTLY_ASSUMED = 0.8
+"""Part of the spread that is assumption, from which good units are asked for [0..1]; assumed."""
+
 NAMED = 0.10
-"""Probability from which an explanation is named beside the first."""
+"""Probability from which an explanation is named beside the first [0..1]; assumed."""
 
 SHORT_CAUTION = (
     "dead circuits only: mains plug out, stored charge made safe by one who knows the set and measured gone"
@@ -88,7 +91,7 @@ def deliver(
             len(bench.rings),
             explained=explained.cause if explained else None,
             other_capacitor=bench.other_capacitor,
-            assumed_spread=bench.healthy is not None and bench.healthy.prior_share > 0.8,
+            assumed_spread=bench.healthy is not None and bench.healthy.prior_share > _MOSTLY_ASSUMED,
         )
     )
     return Verdict(

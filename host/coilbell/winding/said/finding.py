@@ -36,8 +36,11 @@ __all__ = ["Finding", "Odds", "chosen", "explanation_of", "find", "steps_in_word
 
 Tanks = OneCapacitorTank | SeveralCapacitorTank
 
+_DIRECT = 0.02
+"""Relative standard uncertainty of a direct resistance by a hand-held meter [1]; common practice."""
+
 _NAME = 0.5
-"""Probability from which an explanation other than a short is named."""
+"""Probability from which an explanation other than a short is named [0..1]; assumed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -341,7 +344,7 @@ def _tank(
     if by:
         usual = by.stray_beyond(loading.farads)
         stray = (usual, 0.5 * usual)
-    direct = (direct_ohms, 0.02 * direct_ohms) if direct_ohms else None
+    direct = (direct_ohms, _DIRECT * direct_ohms) if direct_ohms else None
     return tank_of_one(*free[0], loading, stray_farads=stray, direct_ohms=direct), []
 
 

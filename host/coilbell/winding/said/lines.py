@@ -16,8 +16,11 @@ from coilbell.winding.said.verdict import Alternative, Deciding, Verdict
 __all__ = ["MOST_LINES", "WIDTH", "headline_words", "odds_words", "verdict_lines"]
 
 WIDTH, MOST_LINES = 80, 10
+"""Columns and lines of what is said by default; common practice of terminals, and assumed."""
 
 _BAR = 20
+"""Letters of a bar that shows a certainty; assumed."""
+
 _INDENT = "  "
 
 

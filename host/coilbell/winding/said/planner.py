@@ -19,7 +19,7 @@ from coilbell.winding.said.verdict import NextStep
 __all__ = ["next_steps", "steps_of_silence"]
 
 _WORTH_NAMING = 0.005
-"""Information below which a step is not worth naming [bit]."""
+"""Information below which a step is not worth naming [bit]; assumed."""
 
 _SETTLES = 0.95
 """Share of what is open about S that taking the part out settles (assumed)."""
@@ -28,7 +28,7 @@ _SECOND_TELLS = 0.5
 """Share of what is open between loss and inductance that a second capacitor settles (simulated)."""
 
 _NAMED = 3
-"""Steps told at once."""
+"""Steps told at once [1]; assumed."""
 
 
 def next_steps(

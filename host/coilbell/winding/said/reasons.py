@@ -123,22 +123,32 @@ def _meaning(shift: Shift) -> str:
 _NO_LOSS = "and hardly loss come: another part, another test capacitor, or a very tight short"
 
 
+_SELDOM, _NEVER = 0.05, 1e-4
+"""Shares of healthy rings from which "one in n", and "only one in n", are said [0..1]; assumed."""
+
+_MOST_DECADES = 6.0
+"""Decades of a ratio beyond which it is told as over a million [1]; assumed."""
+
+_WHOLLY = 0.995
+"""Part of the spread that is assumption, from which all of it is said to be [0..1]; assumed."""
+
+
 def _far(tail: float) -> str:
     if tail > 2 / 3:
         return "most healthy rings lie at least this far from the reference"
-    if tail >= 0.05:
+    if tail >= _SELDOM:
         return f"one healthy ring in {1 / tail:.0f} lies at least this far from the reference"
-    if tail >= 1e-4:
+    if tail >= _NEVER:
         return f"only one healthy ring in {1 / tail:.0f} would lie this far from the reference"
-    return "fewer than one healthy ring in 10000 would lie this far from the reference"
+    return f"fewer than one healthy ring in {1 / _NEVER:.0f} would lie this far from the reference"
 
 
 def _shows(odds: Posterior) -> str:
     """Shorts too slight to show have no part in it: those nothing can tell from a healthy winding."""
     size = abs(odds.log10_shows)
-    factor = 10 ** min(size, 6.0)
+    factor = 10 ** min(size, _MOST_DECADES)
     two_digits = f"{factor:.1f}" if factor < 10 else f"{float(f'{factor:.2g}'):,.0f}"
-    times = "over a million" if size >= 6 else two_digits
+    times = "over a million" if size >= _MOST_DECADES else two_digits
     short, whole = "a short that shows on this part", "a healthy winding"
     first, second = (short, whole) if odds.log10_shows > 0 else (whole, short)
     if odds.explanations[Explanation.UNDECIDED] >= RIVAL:
@@ -151,7 +161,7 @@ def _shows(odds: Posterior) -> str:
 
 
 _STEEPEST = -2.5
-"""Slope of loss over frequency that no one closed turn goes below [1]."""
+"""Slope of loss over frequency that no one closed turn goes below [1]; assumed."""
 
 
 def _two_capacitors(
@@ -258,7 +268,7 @@ def basis(by: Healthy, reference: Reference, odds: Posterior, where: Connection)
     if by.same_unit:
         found.append(f"earlier rings of this very unit, {by.same_unit}, in reference {reference.name}")
     else:
-        assumed = "all" if by.prior_share > 0.995 else in_percent(by.prior_share)
+        assumed = "all" if by.prior_share > _WHOLLY else in_percent(by.prior_share)
         found.append(
             f"{units} good unit{'s' if units > 1 else ''} in reference {reference.name}; the spread between "
             f"units is {assumed} assumption for a {reference.kind.name} (inductance "

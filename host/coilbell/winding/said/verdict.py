@@ -23,7 +23,8 @@ from coilbell.terms import Cause, Headline, Silence, Step
 __all__ = ["DEFAULT_SURE", "Alternative", "Deciding", "NextStep", "Verdict"]
 
 DEFAULT_SURE = 0.95
-"""Odds from which a turn is said to be shorted; under the rest to 1 none is said to show. The user's."""
+"""Odds from which a turn is said to be shorted; under the rest to 1 none is said to show. The user's;
+assumed."""
 
 
 @dataclass(frozen=True, slots=True)
