@@ -127,6 +127,7 @@ class Sweeps:
             board=identity.words,
             utc=datetime.now(UTC),
             connection=self._settings.connection,
+            done=self._settings.done,
             note=self._settings.note,
             source=self._source,
             extra=self._extra(shots, int(failed.sum())),
@@ -138,6 +139,8 @@ class Sweeps:
             "lead voltage before": f"{max((s.lead_v for s in shots), key=abs) * 1000:.0f} mV",
             "constants": self._identity.constants_from,
         }
+        if self._settings.aim_v is not None:
+            words["rung"] = f"{self._settings.aim_v * 1e3:.0f} mV"
         if self._begin["start_uncertainty_ps"]:
             words["start uncertainty"] = f"{self._begin['start_uncertainty_ps'] / 1000:.1f} ns"
         if failed:

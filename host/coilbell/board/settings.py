@@ -9,6 +9,7 @@ from coilbell.board import frame
 from coilbell.board.identity import Identity
 from coilbell.errors import InputError, MissingError
 from coilbell.record import Connection
+from coilbell.terms import Step
 
 __all__ = ["Settings", "check", "check_aim"]
 
@@ -42,6 +43,8 @@ class Settings:
     connection: Connection = Connection.UNKNOWN
     on_posts: bool = False
     """True for a winding on the tester's posts themselves; else it hangs on leads with clips."""
+    done: tuple[Step, ...] = ()
+    """What had been unplugged, lifted, tested or cleaned before."""
     note: str = ""
 
     def __post_init__(self) -> None:

@@ -8,16 +8,18 @@ import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from coilbell.commands.options import (
     add_connection,
+    add_done,
     add_keeping,
     add_port,
     connection_of,
+    done_of,
     drawer_of,
     port_of,
     tell,
@@ -41,6 +43,7 @@ examples:
   coilbell capture --capacitor both --out part.json
   coilbell capture --item lot-3 --out-of-circuit    kept in the bench log
   coilbell capture --watch --reference tarn-21-line --item lot-3
+  coilbell capture --item lot-3 --in-circuit --ladder --done yoke-off
   coilbell capture --port COM5 --interleave 4 --shots 4
   coilbell capture --port virtual:            no board needed: an invented part
   coilbell capture --port "virtual:?part=moss-choke&state=turn-dead&seed=3"
@@ -52,6 +55,9 @@ times the rate; rings above 200 kHz need it. --watch strikes on and on and tells
 jumps of Q or frequency: space freezes, k keeps (--item, --out), g and x mark a
 good or a shorted unit in --reference, h, c, t mark heated, cooled, tapped, q
 ends. In a pipe, or with --lines, each capture has a line and is kept.
+In circuit the board aims at 130 mV, where the junctions of a sound set rest.
+--ladder rings 60, 130 and 270 mV with two test capacitors, the lowest once
+more at the end; --done says what was unplugged before: the odds need to know.
 With --item NAME records and fits are kept in the bench log; `coilbell judge
 --item NAME` and `coilbell compare --item NAME` then find them there.
 Exit code: 0 done, no ring included; 1 board or measurement failed; 2 an option
@@ -73,6 +79,7 @@ class _Request:
     count_to: float
     label: str
     json: bool
+    ladder: bool = False
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -85,6 +92,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--samples", metavar="N", type=int, default=4096, help="samples of a shot (4096)")
     add("--pretrigger", metavar="N", type=int, default=128, help="samples before the pulse (128)")
     add("--posts", action="store_true", help="the part is on the tester's posts, not on leads with clips")
+    add("--ladder", action="store_true", help="rising amplitudes, two test capacitors: to decide in circuit")
     add("--pulse", metavar="TIME", help="width of the pulse, such as 2u; by default the board aims")
     add("--count", metavar="N", type=int, default=1, help="captures to take (1)")
     add_watching(parser)
@@ -92,6 +100,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--count-to", metavar="PART", default="0.1", help="count rings down to this part of the first peak")
     add("--note", metavar="TEXT", default="", help="a note kept with the records")
     add_connection(parser)
+    add_done(parser)
     add_keeping(parser)
     add("--json", action="store_true", help="one JSON object a line instead of tables")
     parser.epilog = _EXAMPLES
@@ -100,13 +109,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Capture, fit and show; returns the exit code."""
     from coilbell.board import Tester
+    from coilbell.commands.ladder import caution
 
     request = _request(options)
     # The log first: nothing is struck that could not be kept.
     if options.watch:
         with drawer_of(options) as drawer:
+            caution(request.settings[0].connection, drawer)
             return watched(options, request.settings, _keeper(request, drawer))
     with drawer_of(options) as drawer, Tester.open(port_of(options)) as tester:
+        caution(request.settings[0].connection, drawer)
         for warning in tester.warnings:
             tell(f"coilbell: note: {warning}")
         for number in range(1, (request.count or 1) + 1):
@@ -123,6 +135,8 @@ def _request(options: argparse.Namespace) -> _Request:
     if options.count < 1:
         raise InputError(f"--count {options.count}; give 1 or more, or --watch")
     check_watching(options)
+    if options.ladder and (options.pulse is not None or options.capacitor != "A" or options.watch):
+        raise InputError("--ladder chooses pulses and capacitors; leave --pulse, --capacitor and --watch out")
     if options.json and options.out == "-":
         raise InputError("--json and --out - would mix on stdout; write the records to a file")
     check_words(options.note, "--note", _LONGEST_NOTE)
@@ -136,7 +150,9 @@ def _request(options: argparse.Namespace) -> _Request:
             samples=options.samples,
             pretrigger=options.pretrigger,
             pulse_s=None if options.pulse is None else parse(options.pulse, "s", "--pulse"),
+            aim_v=_aim_of(options),
             connection=connection_of(options) or Connection.UNKNOWN,
+            done=done_of(options),
             on_posts=options.posts,
             note=options.note,
         )
@@ -150,7 +166,15 @@ def _request(options: argparse.Namespace) -> _Request:
         fraction(options.count_to),
         options.label,
         options.json,
+        options.ladder,
     )
+
+
+def _aim_of(options: argparse.Namespace) -> float | None:
+    """In circuit the board aims where sound sets do not conduct; else at its own band."""
+    from coilbell.commands.ladder import IN_CIRCUIT_VOLTS
+
+    return IN_CIRCUIT_VOLTS if options.in_circuit and options.pulse is None else None
 
 
 def _check_out(name: str | None) -> None:
@@ -192,7 +216,10 @@ def _one(tester: Tester, request: _Request, drawer: ItemLog | None, number: int)
 
     Of one that breaks off, what had arrived whole is treated alike before the error goes on its way.
     """
-    captures, broken = _captures(tester, request)
+    noise_v = 0.0
+    if request.ladder:
+        request, noise_v = _planned(tester, request)
+    captures, broken = _captures(tester, request, noise_v)
     if broken is not None and not captures:
         raise broken
     _keep([record for capture in captures for record in capture], request, number)
@@ -217,12 +244,14 @@ def _one(tester: Tester, request: _Request, drawer: ItemLog | None, number: int)
         raise broken
 
 
-def _captures(tester: Tester, request: _Request) -> tuple[list[tuple[Record, ...]], MeasurementError | None]:
+def _captures(
+    tester: Tester, request: _Request, noise_v: float
+) -> tuple[list[tuple[Record, ...]], MeasurementError | None]:
     """A capture with each capacitor; of one that broke off the records that arrived whole, and why."""
     captures: list[tuple[Record, ...]] = []
     for settings in request.settings:
         try:
-            captures += [_captured(tester, settings)]
+            captures += [_captured(tester, settings, noise_v)]
         except MeasurementError as error:
             return captures + [tester.arrived] * bool(tester.arrived), error
     return captures, None
@@ -238,9 +267,29 @@ def _put(
     return drawer.keep([FittedCapture(capture, label, facts | {"title": label})])
 
 
-def _captured(tester: Tester, settings: Settings) -> tuple[Record, ...]:
+def _captured(tester: Tester, settings: Settings, noise_v: float) -> tuple[Record, ...]:
+    """One capture with one capacitor: a ladder where the noise of a sample is given, else as its settings
+    say.
+
+    Out of circuit, where the board aims at its own band, a few shots at 130 mV come first, so that a ring in
+    circuit is held against one of its own size.
+    """
+    from coilbell.commands.ladder import climb, with_low_rung
+
     with _bar(settings) as step:
-        return tester.capture(settings, step)
+        if noise_v:
+            return climb(tester, settings, noise_v, step)
+        return with_low_rung(tester, settings, step)
+
+
+def _planned(tester: Tester, request: _Request) -> tuple[_Request, float]:
+    """The request with the two capacitors that the probe chose, and the noise of a sample [V]."""
+    from coilbell.commands.ladder import plan
+
+    chosen = plan(tester, request.settings[0])
+    first = request.settings[0]
+    settings = tuple(replace(first, capacitor=a, interleave=m) for a, m in chosen.letters)
+    return replace(request, settings=settings), chosen.noise_v
 
 
 @contextmanager

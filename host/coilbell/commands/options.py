@@ -20,6 +20,7 @@ from coilbell.quantities import parse
 if TYPE_CHECKING:
     from coilbell.bench.log import FittedCapture, ItemLog, Reading
     from coilbell.record import Connection
+    from coilbell.terms import Step
     from coilbell.winding import Reference
 
 __all__ = [
@@ -28,6 +29,7 @@ __all__ = [
     "action_of",
     "actions_of",
     "add_connection",
+    "add_done",
     "add_keeping",
     "add_log",
     "add_port",
@@ -35,6 +37,7 @@ __all__ = [
     "add_reading",
     "add_reference",
     "connection_of",
+    "done_of",
     "drawer_of",
     "ohms_of",
     "port_of",
@@ -115,6 +118,30 @@ def add_connection(parser: argparse.ArgumentParser) -> None:
     where = parser.add_mutually_exclusive_group()
     where.add_argument("--in-circuit", action="store_true", help="the winding is connected in its set")
     where.add_argument("--out-of-circuit", action="store_true", help="nothing is connected to the winding")
+
+
+def add_done(parser: argparse.ArgumentParser) -> None:
+    """Declare what was done before this ring."""
+    from coilbell.terms import RECORDED
+
+    parser.add_argument(
+        "--done",
+        metavar="STEPS",
+        default="",
+        help=f"what was done before this ring, by commas: {', '.join(RECORDED)}",
+    )
+
+
+def done_of(options: argparse.Namespace) -> tuple[Step, ...]:
+    """The steps of --done. Raises InputError for one that there is not."""
+    from coilbell.terms import RECORDED, steps_named
+
+    try:
+        return steps_named(options.done)
+    except ValueError as error:
+        raise InputError(
+            f"--done {str(error)[:40]}: no such step; choose from: {', '.join(RECORDED)}"
+        ) from error
 
 
 def connection_of(options: argparse.Namespace) -> Connection | None:

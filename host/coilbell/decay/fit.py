@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 
 from coilbell.decay.cast import cast
+from coilbell.decay.laddered import rungs_of, told_as_one
 from coilbell.decay.model import Fit
 from coilbell.decay.prepare import told_start
 from coilbell.decay.start import Window, from_onset, located
@@ -33,7 +35,8 @@ def fit(
         v(t) = o + sum_k A_k exp(-a_k t) cos(2 pi f_k t + p_k) + sum_j B_j exp(-b_j t)
 
     with a_k, f_k, b_j shared by all records and everything else free in each. A record that repeats another
-    sample by sample is counted once.
+    sample by sample is counted once. Records struck by pulses of several widths are rungs of a ladder: each
+    is fitted by itself, and the main mode is that of vanishing amplitude (`Fit.ladder`).
 
     Parameters
     ----------
@@ -56,6 +59,10 @@ def fit(
     """
     given = [records] if isinstance(records, Record) else list(records)
     _check_options(given, count_to, max_modes, min_hz)
+    rungs = rungs_of(given)
+    if len(rungs) > 1:
+        again = partial(fit, start_s=start_s, stop_s=stop_s, count_to=count_to)
+        return told_as_one([again(rung, max_modes=max_modes, min_hz=min_hz) for rung in rungs])
     many = _distinct(given)
     window = Window(many, stop_s, max_modes, min_hz)
     told = [told_start(record, start_s) for record in many]

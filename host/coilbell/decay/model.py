@@ -19,9 +19,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
+
+if TYPE_CHECKING:
+    from coilbell.decay.ladder import LadderFit
 
 __all__ = [
     "Doubt",
@@ -183,6 +187,8 @@ class Fit:
     """For each record (n,): sample minus fitted value [units of the samples], nan where masked."""
     scale: float = 1.0
     """`unit` per unit of the samples."""
+    ladder: LadderFit | None = None
+    """What rings of several amplitudes told together; None where all were struck alike."""
 
     @property
     def envelope(self) -> tuple[npt.NDArray[np.float64], ...]:

@@ -6,13 +6,15 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from coilbell.decay import Doubt, DoubtKind, Fit, Mode, Quantity
+import numpy as np
+
+from coilbell.decay import Doubt, DoubtKind, Fit, LadderFit, Mode, Quantity
 from coilbell.record import Record
 
 if TYPE_CHECKING:
     from coilbell.winding import OneCapacitorTank
 
-__all__ = ["FIT_SCHEMA", "doubt_facts", "finite", "fit_facts", "quantity_facts"]
+__all__ = ["FIT_SCHEMA", "doubt_facts", "finite", "fit_facts", "ladder_facts", "quantity_facts"]
 
 FIT_SCHEMA = 1
 """Number of the layout `fit_facts` gives; it rises when a field changes its meaning."""
@@ -48,7 +50,7 @@ def fit_facts(
     A quantity is {"value", "standard_uncertainty", "low", "high"} in the unit its key ends in;
     a number that is unknown or infinite is None.
     """
-    return {
+    facts = {
         "schema": FIT_SCHEMA,
         "kind": "fit",
         "title": title,
@@ -75,6 +77,32 @@ def fit_facts(
         "account": [_plain(step) for step in fit.account],
         "doubts": [doubt_facts(doubt) for doubt in fit.doubts],
         "tank": None if tank is None else _tank_facts(tank),
+    }
+    return facts if fit.ladder is None else facts | {"ladder": ladder_facts(fit.ladder)}
+
+
+def ladder_facts(ladder: LadderFit) -> dict[str, Any]:
+    """What a ladder of amplitudes told: its rungs by themselves, the law that bends, and 1/Q along it."""
+    amplitudes = np.geomspace(0.03, 0.6, 25)
+    return {
+        "bend": str(ladder.bend),
+        "volts": quantity_facts(ladder.volts),
+        "share": quantity_facts(ladder.share),
+        "rise": finite(ladder.rise),
+        "core_per_volt": quantity_facts(ladder.core_per_volt),
+        "rungs": [
+            {
+                "amplitude_v": rung.amplitude_volts,
+                "loss": quantity_facts(rung.loss),
+                "frequency_hz": quantity_facts(rung.frequency_hz),
+            }
+            for rung in ladder.rungs
+        ],
+        "law": [
+            {"amplitude_v": float(a), "loss": float(d)}
+            for a, d in zip(amplitudes, ladder.loss_at(amplitudes), strict=True)
+        ],
+        "doubts": list(ladder.doubts),
     }
 
 

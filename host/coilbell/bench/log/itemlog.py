@@ -57,6 +57,10 @@ class ItemLog:
         have = ", ".join(str(capture.id) for capture in captures) or "none"
         raise InputError(f"{self.name} has no capture {number}; it has: {have}")
 
+    def has(self, connection: Connection) -> bool:
+        """True where a ring of this connection is kept under the item."""
+        return bool(self._captures(connection))
+
     def newest(self, connection: Connection | None = None) -> list[FittedCapture]:
         """The last rings of each test capacitor, from one sitting and under one connection.
 

@@ -31,7 +31,7 @@ from coilbell.errors import InputError
 
 __all__ = ["Winding"]
 
-LONGEST_STEP_S, SET_STEP_S = 0.125e-6, 0.5e-6
+LONGEST_STEP_S, SET_STEP_S = 0.125e-6, 1e-6
 """Step of the simulation where junctions conduct, at most [s]; linear circuits need none. A set's junctions
 hardly conduct at a tester's volts: with either step its rings agree within 3e-4 of their peak."""
 LEAKY_AMPS = 1e-5

@@ -26,8 +26,10 @@ THERMAL_VOLTS = 1.380649e-23 * 300.15 / 1.602176634e-19
 """k T / e at 27 degrees Celsius [V]."""
 
 _ROUNDS = 200
-_SETTLED = 1e-9
-"""Change of a junction's voltage, in its own n V_T, at which Newton's method ends [1]."""
+_SETTLED = 3e-5
+"""Change of a junction's voltage, in its own n V_T, at which Newton's method ends [1]: what is left of it
+then is
+its square."""
 _STRIDE = 4.0
 """Longest step of a junction's voltage upwards in one round, in its own n V_T [1]: an exponential
 overshoots."""
@@ -56,6 +58,7 @@ class JunctionMarch:
         self.state: Array = np.zeros((system.a.shape[0], runs))
         self._volts: Array = np.zeros((len(junctions), runs))
         self._least, self._most, self._middle = self._volts, self._volts, self._volts
+        self._before = self._volts
 
     def advance(self, duration_s: float, lead_amps: float | Array) -> None:
         """March `duration_s` with constant currents [A] into the leads, one for all runs or (runs,)."""
@@ -109,7 +112,9 @@ class JunctionMarch:
 
     def _solved(self, free_volts: Array, step: _Step) -> Array:
         """Junction currents (junctions, runs) of one step."""
-        volts, saturations, scales = self._volts, self._saturations, self._scales
+        saturations, scales = self._saturations, self._scales
+        ahead = np.clip(self._volts - self._before, -scales, scales)
+        volts, self._before = self._volts + ahead, self._volts
         for _ in range(_ROUNDS):
             grown = saturations * np.exp(np.minimum(volts / scales, 700.0))
             currents = grown - saturations

@@ -1,0 +1,203 @@
+"""What `capture --ladder` strikes: rungs of rising amplitude with two test capacitors, as one capture each.
+
+A probe at 130 mV, interleaved so that no ring folds, tells frequency and noise. From it follow which two
+test capacitors are taken, whether their rings need interleaving and how many shots each rung asks.
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from coilbell.errors import InputError, MeasurementError
+from coilbell.quantities import counted
+from coilbell.record import Connection
+
+if TYPE_CHECKING:
+    from coilbell.bench.log import ItemLog
+    from coilbell.board import Settings, Tester
+    from coilbell.record import Record
+
+__all__ = ["IN_CIRCUIT_VOLTS", "LadderPlan", "caution", "climb", "plan", "rung_shots", "with_low_rung"]
+
+RUNGS = (0.06, 0.13, 0.27)
+"""First peaks of the rungs [V]; the lowest comes once more at the end."""
+NAMING_VOLTS = 0.5
+"""The rung that only names a junction [V]; there every sound set conducts (simulated)."""
+IN_CIRCUIT_VOLTS = 0.13
+"""First peak at which a winding in circuit is judged [V]: at 250 to 400 mV sound sets conduct (simulated)."""
+HIGH_HZ = 110e3
+"""Ring with 22 nF from which the pair is 100 and 22 nF: with 2.2 nF it would ring near half the sampling
+rate."""
+FOLDS = 0.4
+"""Part of the sampling rate up to which a ring is safely no folded one."""
+INTERLEAVE = 4
+"""Shots in one record where a ring may be folded: 2 million samples a second."""
+MOST_SHOTS = 16
+LOW_SHOTS = 4
+"""Shots at 130 mV that come with every ring out of circuit."""
+USUAL_NOISE_V = 0.35e-3
+"""Noise of a sample at which the rungs take 16, 4 and 1 shots [V]: 1.2 counts, as two of the chips have."""
+NAMES_FROM = 0.05
+"""Rise of 1/Q to the rung at 270 mV from which the rung at 500 mV is struck to name what bends."""
+
+Step = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class LadderPlan:
+    """What the probe settled: for each capacitor its letter and interleave, and the noise of a sample [V]."""
+
+    letters: tuple[tuple[str, int], ...]
+    noise_v: float
+
+
+def rung_shots(volts: float, noise_v: float) -> int:
+    """Shots of a rung, so that each rung's mean has about the noise over amplitude of one shot at 270 mV.
+
+    Noise of the decay goes as 1/a^2 in the number of shots: (0.27 V/a)^2 (noise/0.35 mV)^2, 1 to 16.
+    """
+    wanted = (RUNGS[-1] / volts) ** 2 * (noise_v / USUAL_NOISE_V) ** 2
+    return min(MOST_SHOTS, max(1, round(wanted)))
+
+
+def plan(tester: Tester, settings: Settings) -> LadderPlan:
+    """Strike the probe and settle capacitors, interleave and shots.
+
+    Raises InputError for a tester without two test capacitors or without aims of a stated amplitude.
+    """
+    from coilbell.decay import fit
+
+    identity = tester.identity
+    held = {letter: identity.capacitor(letter) for letter in identity.capacitors}
+    farads = {letter: one.farads for letter, one in held.items() if one is not None}
+    middle, low, high = _letters(farads)
+    if identity.aim_volts is None:
+        raise InputError(
+            "this board's firmware aims at its own band only; for --ladder: coilbell board flash"
+        )
+    probe = replace(settings, capacitor=middle, shots=2, interleave=INTERLEAVE, aim_v=IN_CIRCUIT_VOLTS)
+    found = fit(tester.capture(probe))
+    rate = float(identity.rate_hz)
+    hz = found.main.frequency_hz.value if found.rings else 0.0
+    pair = (high, middle) if hz > HIGH_HZ else (middle, low)
+    lettered = tuple(
+        (letter, INTERLEAVE if _highest(hz, farads[middle], farads[letter]) > FOLDS * rate else 1)
+        for letter in pair
+    )
+    return LadderPlan(lettered, found.noise)
+
+
+def _letters(farads: dict[str, float]) -> tuple[str, str, str]:
+    """Letters of the capacitors next to 22 nF, the next smaller and the next larger one.
+
+    Raises InputError where there are not two.
+    """
+    if len(farads) < 2:
+        raise InputError(f"this tester has {counted(len(farads), 'test capacitor')}; a ladder needs two")
+    middle = min(farads, key=lambda name: abs(math.log(farads[name] / 22e-9)))
+    smaller = [name for name in farads if farads[name] < farads[middle]]
+    larger = [name for name in farads if farads[name] > farads[middle]]
+    low = max(smaller, key=lambda name: farads[name]) if smaller else min(larger, key=lambda n: farads[n])
+    return middle, low, min(larger, key=lambda name: farads[name]) if larger else low
+
+
+def _highest(hz: float, there: float, here: float) -> float:
+    """The highest that a winding can ring with another capacitor, nothing else being across it [Hz]."""
+    return hz * math.sqrt(there / here) if here < there else hz
+
+
+def climb(tester: Tester, settings: Settings, noise_v: float, step: Step | None) -> tuple[Record, ...]:
+    """The rungs with one capacitor, upwards, the lowest once more at the end; one capture.
+
+    The board aims once, at 130 mV; the other widths follow in proportion, since a pulse's charge is. The
+    rung at
+    500 mV is struck only where 1/Q has begun to rise. `Tester.arrived` holds what came whole where this
+    raises.
+    """
+    aimed = tester.aim(settings.capacitor, max(1, min(settings.pretrigger, 64)), IN_CIRCUIT_VOLTS)
+    if not (aimed.width_ticks and aimed.peak_v > 0):
+        raise MeasurementError(
+            f"no pulse rings the winding to 130 mV with capacitor {settings.capacitor}; take a larger one"
+        )
+    per_volt = aimed.pulse_s / aimed.peak_v
+    taken: list[Record] = []
+    shots = {volts: math.ceil(rung_shots(volts, noise_v) / settings.interleave) for volts in RUNGS}
+    total = sum(shots.values()) + shots[RUNGS[0]]
+    for volts in (*RUNGS, NAMING_VOLTS, RUNGS[0]):
+        if volts == NAMING_VOLTS and not _rises(taken):
+            continue
+        total += volts == NAMING_VOLTS
+        rung = _rung(tester, settings, volts, per_volt, shots.get(volts, 1))
+        before = len(taken)
+
+        def told(done: int, _: int, before: int = before, total: int = total) -> None:
+            if step is not None:
+                step(before + done, total)
+
+        try:
+            taken += _marked(tester.capture(rung, told), volts)
+        except BaseException:
+            tester.arrived = _numbered([*taken, *_marked(tester.arrived, volts)])
+            raise
+    tester.arrived = _numbered(taken)
+    return tester.arrived
+
+
+def with_low_rung(tester: Tester, settings: Settings, step: Step | None) -> tuple[Record, ...]:
+    """A capture; out of circuit, where the board aims by itself, with `LOW_SHOTS` at 130 mV before it."""
+    wanted = settings.connection is Connection.OUT_OF_CIRCUIT and settings.pulse_s is None
+    if not wanted or settings.aim_v is not None or tester.identity.aim_volts is None:
+        return tester.capture(settings, step)
+    low = tester.capture(replace(settings, aim_v=IN_CIRCUIT_VOLTS, shots=LOW_SHOTS))
+    try:
+        taken = [*_marked(low, IN_CIRCUIT_VOLTS), *tester.capture(settings, step)]
+    except BaseException:
+        tester.arrived = _numbered([*_marked(low, IN_CIRCUIT_VOLTS), *tester.arrived])
+        raise
+    tester.arrived = _numbered(taken)
+    return tester.arrived
+
+
+def _rung(tester: Tester, settings: Settings, volts: float, per_volt: float, shots: int) -> Settings:
+    """Settings of one rung, its pulse within what the board fires."""
+    identity = tester.identity
+    ticks = round(volts * per_volt * identity.tick_hz)
+    ticks = min(max(ticks, identity.min_width_ticks), identity.max_width_ticks)
+    return replace(settings, pulse_s=ticks / identity.tick_hz, aim_v=None, shots=shots)
+
+
+def _marked(records: Sequence[Record], volts: float) -> list[Record]:
+    return [replace(r, extra={**r.extra, "rung": f"{volts * 1e3:.0f} mV"}) for r in records]
+
+
+def _numbered(records: Sequence[Record]) -> tuple[Record, ...]:
+    return tuple(replace(record, shot=k) for k, record in enumerate(records))
+
+
+def _rises(taken: list[Record]) -> bool:
+    """True where the loss at the highest rung so far lies above that at the lowest, so that a law is worth
+    naming."""
+    from coilbell.decay import fit
+
+    first = fit([r for r in taken if r.pulse_s == taken[0].pulse_s])
+    last = fit(taken[-1])
+    if not (first.rings and last.rings):
+        return False
+    return first.main.q.value / last.main.q.value > 1 + NAMES_FROM
+
+
+def caution(connection: Connection, drawer: ItemLog | None) -> None:
+    """Before the first ring in circuit of an examination: what can hurt, and whose rules come first."""
+    from coilbell.commands.options import tell
+    from coilbell.isolate import cautions
+
+    if connection is not Connection.IN_CIRCUIT or (drawer is not None and drawer.has(connection)):
+        return
+    tell("coilbell: caution: the leads go on a set that is off, unplugged and")
+    tell("  discharged, never on a live one; their voltage is measured before each shot.")
+    for words in cautions(("mains", "stored charge")):
+        tell("\n".join(textwrap.wrap(words, 79, initial_indent="  ", subsequent_indent="  ")))
