@@ -1,4 +1,4 @@
-"""What is told: findings and comparisons with their reasons, limits, doubts and the next step.
+"""What is told: verdicts, findings and comparisons with their reasons, limits, doubts and the next step.
 
 It may use `tank` and `odds`; nothing in them uses it. Other packages use the names that `coilbell.winding`
 offers.
