@@ -7,10 +7,20 @@ from typing import Any
 
 import numpy as np
 
+from coilbell.bench.facts.finding import CountFacts, FindingFacts
+from coilbell.bench.facts.ring import RingFacts
 from coilbell.decay import Doubt, DoubtKind, Fit, Mode, ModeStep, Quantity, ResidualSummary
-from coilbell.record import Record
+from coilbell.record import Connection, Record
+from coilbell.winding import Explanation
 
-__all__ = ["handmade_fit", "handmade_mode", "handmade_record", "handmade_silence", "known"]
+__all__ = [
+    "handmade_finding",
+    "handmade_fit",
+    "handmade_mode",
+    "handmade_record",
+    "handmade_silence",
+    "known",
+]
 
 
 def known(value: float, spread: float) -> Quantity:
@@ -93,3 +103,31 @@ def handmade_silence(**changes: Any) -> Fit:
             **changes,
         }
     )
+
+
+def handmade_finding(**changes: Any) -> FindingFacts:
+    """A finding by a reference, of one ring that was not judged."""
+    fields: dict[str, Any] = {
+        "schema": 1,
+        "what": "finding",
+        "title": "",
+        "explanation": Explanation.UNDECIDED,
+        "kind": "line-output transformer",
+        "reference": "tarn-21-line@0123456789ab",
+        "connection": Connection.OUT_OF_CIRCUIT,
+        "probabilities": None,
+        "shorted_turn": None,
+        "causes": (),
+        "rings": (RingFacts(capacitor="22 nF", test_capacitor_f=22e-9, rings=False),),
+        "shifts": (),
+        "inductance_h": None,
+        "loss_slope": None,
+        "reasons": (),
+        "not_separable": (),
+        "cannot_see": (),
+        "next_step": "",
+        "caution": "",
+        "count": CountFacts(rings=0.0, healthy=None, fraction=0.1),
+        "doubts": (),
+    }
+    return FindingFacts(**(fields | changes))

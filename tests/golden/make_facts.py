@@ -8,7 +8,6 @@ Fits are made by hand and the rest is computed from them; the parts and sets do 
 
 from __future__ import annotations
 
-import json
 import re
 import sys
 import tempfile
@@ -19,15 +18,19 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from coilbell.bench.facts.finding import comparison_facts, finding_facts
+from coilbell.bench.facts.base import json_line
+from coilbell.bench.facts.comparison import comparison_facts
+from coilbell.bench.facts.finding import finding_facts
 from coilbell.bench.facts.fit import fit_facts
-from coilbell.bench.log import Log
+from coilbell.bench.facts.item import item_json
+from coilbell.bench.facts.question import comparison_question, question_of
+from coilbell.bench.facts.reference import reference_facts
+from coilbell.bench.log import Log, judged
 from coilbell.bench.log.keeper import LogKeeper
 from coilbell.bench.log.words import item_facts
-from coilbell.bench.words.reference import reference_facts
 from coilbell.bench.worksheet.sheet import begin, observe, opened, withdraw
+from coilbell.bench.worksheet.standing import worksheet_facts
 from coilbell.bench.worksheet.typed import evidence_of
-from coilbell.bench.worksheet.words import worksheet_facts
 from coilbell.decay import Doubt, DoubtKind, Recovery
 from coilbell.isolate import decode
 from coilbell.record import Capacitor, Connection, Record
@@ -60,12 +63,12 @@ def fit_text() -> str:
             Doubt(DoubtKind.TOO_SHORT, "The window holds 0.4 of the decay.", float("inf"), 1.0),
         ),
     )
-    return text(fit_facts(found, title="rings", records=[record], tank=tank_of_record(found, record)))
+    return json_line(fit_facts(found, title="rings", records=[record], tank=tank_of_record(found, record)))
 
 
 def silence_text() -> str:
     """A fit without a ring, of samples nothing is known of."""
-    return text(fit_facts(handmade_silence()))
+    return json_line(fit_facts(handmade_silence()))
 
 
 def _reference(*capacitors: Capacitor) -> Reference:
@@ -88,42 +91,44 @@ OUT, IN = Connection.OUT_OF_CIRCUIT, Connection.IN_CIRCUIT
 
 def finding_text() -> str:
     """Judged by a reference, with one test capacitor."""
-    return text(finding_facts(find([_rang(24e3, 31.0, OUT)], _reference(A)), "lot-3"))
+    return json_line(finding_facts(find([_rang(24e3, 31.0, OUT)], _reference(A)), "lot-3"))
 
 
 def finding_of_two_text() -> str:
     """Judged by a reference, with two test capacitors."""
     rings = [_rang(21.8e3, 120.0, OUT), _rang(45.3e3, 90.0, OUT, B)]
-    return text(finding_facts(find(rings, _reference(A, B), count_to=0.05), "lot-4"))
+    return json_line(finding_facts(find(rings, _reference(A, B), count_to=0.05), "lot-4"))
 
 
 def finding_of_silence_text() -> str:
     """Nothing rang, in circuit."""
     silent = Observation(A, None, None, connection=IN)
-    return text(finding_facts(find([silent], _reference(A)), "lot-5"))
+    return json_line(finding_facts(find([silent], _reference(A)), "lot-5"))
 
 
 def finding_without_reference_text() -> str:
     """What holds for a kind only."""
-    return text(finding_facts(find([_rang(24e3, 31.0, OUT)], None, kind="line-output transformer"), "lot-6"))
+    return json_line(
+        finding_facts(find([_rang(24e3, 31.0, OUT)], None, kind="line-output transformer"), "lot-6")
+    )
 
 
 def comparison_text() -> str:
     """Out of circuit against in circuit, with two test capacitors."""
     first = [_rang(21.6e3, 128.0, OUT), _rang(45.1e3, 96.0, OUT, B)]
     second = [_rang(21.7e3, 60.0, IN), _rang(45.2e3, 30.0, IN, B)]
-    return text(comparison_facts(compare(first, second, kind="line-output transformer"), "a -> b"))
+    return json_line(comparison_facts(compare(first, second, kind="line-output transformer"), "a -> b"))
 
 
 def comparison_with_silence_text() -> str:
     """The second no longer rings, and the first is not known good."""
     found = compare([_rang(21.6e3, 128.0, OUT)], [Observation(A, None, None, connection=OUT)])
-    return text(comparison_facts(found, "a -> b", first_judged="loaded"))
+    return json_line(comparison_facts(found, "a -> b", first_judged="loaded"))
 
 
 def reference_text() -> str:
     """A reference as it is shown."""
-    return text(reference_facts(_reference(A, B)))
+    return json_line(reference_facts(_reference(A, B)))
 
 
 class _Listed:
@@ -154,7 +159,7 @@ def worksheet_text() -> str:
     """A worksheet with a reading and one that was withdrawn."""
     keeper = _Listed()
     _worked(keeper)
-    return text(worksheet_facts(opened(keeper), "heron-14"))
+    return json_line(worksheet_facts(opened(keeper), "heron-14"))
 
 
 def item_text() -> str:
@@ -164,8 +169,6 @@ def item_text() -> str:
     facts = fit_facts(found, title="rings", records=[record], tank=tank_of_record(found, record))
     seen = observation(found, record)
     by = Reference("tarn-21-line", _reference(A).kind, (Capture("unit-1", Condition.GOOD, seen),))
-    from coilbell.bench.log.derivation import comparison_question, judged, question_of
-
     other = replace(record, samples=record.samples * 0.5)
     with tempfile.TemporaryDirectory() as folder, Log(Path(folder, "log.sqlite")) as log:
         item = log.add_item("lot-3", equipment="Tarn 21 set", part="T4", serial="7")
@@ -180,7 +183,7 @@ def item_text() -> str:
         photo = Path(folder, "lacquer.png")
         photo.write_bytes(b"picture")
         log.add_photo(item, photo, "one side dark")
-        return _still(text(item_facts(log, item)), folder)
+        return _still(item_json(item_facts(log, item)), folder)
 
 
 def _still(told: str, folder: str) -> str:
@@ -188,11 +191,6 @@ def _still(told: str, folder: str) -> str:
     told = told.replace(str(Path(folder).resolve()), "FOLDER")
     told = re.sub(r'"versions": {[^}]*}', '"versions": {}', told)
     return re.sub(r"\d{4}-\d\d-\d\dT[\d:.]+Z", "2026-03-02T09:30:00.000Z", told)
-
-
-def text(facts: Any) -> str:
-    """The JSON that commands print."""
-    return json.dumps(facts)
 
 
 CASES: dict[str, Callable[[], str]] = {

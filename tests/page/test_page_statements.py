@@ -9,11 +9,12 @@ from typing import Any
 
 import pytest
 
+from coilbell.bench.facts.finding import finding_facts
 from coilbell.bench.page import Wish
 from coilbell.bench.page.curve import decay_drawing
 from coilbell.bench.page.judgedshot import JudgedShot, shot_message
 from coilbell.bench.page.judging import Judge, Struck
-from coilbell.bench.words.finding import finding_facts, finding_text
+from coilbell.bench.words.finding import finding_text
 from coilbell.decay import fit
 from coilbell.record import Connection
 from coilbell.winding import Capture, Condition, Reference, find, observe
@@ -71,9 +72,9 @@ def test_every_statement_is_that_of_a_judgement(struck: Any, state: str, where: 
     assert {"Why", "Cannot be seen", "Ring count"} <= set(heads)
     assert ("Rests on" in heads) == by
     assert told["next_step"]
-    assert told["caution"] == facts["caution"]
+    assert told["caution"] == facts.caution
     assert told["caution"] or where is Connection.OUT_OF_CIRCUIT
-    assert f"{len(facts['cannot_see']) - 1} more" in told["unseen"]
+    assert f"{len(facts.cannot_see) - 1} more" in told["unseen"]
 
 
 def test_both_capacitors_keep_their_places_from_shot_to_shot(struck: Any) -> None:

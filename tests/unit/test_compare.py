@@ -7,7 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from coilbell.bench.words.finding import comparison_facts, comparison_text
+from coilbell.bench.facts.base import facts_of, kept_text
+from coilbell.bench.facts.comparison import ComparisonFacts, comparison_facts
+from coilbell.bench.words.finding import comparison_text
 from coilbell.board.simulation import Winding, catalogue
 from coilbell.errors import InputError, ReferenceMismatch
 from coilbell.record import Capacitor, Connection
@@ -194,11 +196,10 @@ def test_what_cannot_be_compared_is_refused() -> None:
 
 
 def test_text_fits_the_screen_and_the_json() -> None:
-    import json
 
     for result in (circuit("in-circuit-yoke"), circuit("in-circuit-transistor-shorted")):
         facts = comparison_facts(result, "a -> b")
-        json.dumps(facts, allow_nan=False)
+        assert facts_of(kept_text(facts), ComparisonFacts, "it") == facts
         text = comparison_text(facts)
         assert max(map(len, text.splitlines())) <= 80
         assert text.isascii()

@@ -51,7 +51,7 @@ def test_its_log_tells_the_whole_story(played: tuple[Path, subprocess.CompletedP
     with Log(folder / "bench-log.sqlite", writable=False) as log:
         assert list(problems(log)) == []
         told = log.judgements(log.item("suspect"))
-        connections = [one.facts["connection"] for one in told]
+        connections = [one.facts.connection for one in told]
         assert connections == ["in circuit", "in circuit", "out of circuit"]
         assert [one.explanation for one in told][-1] == "like shorted"
         assert "like shorted" not in [one.explanation for one in told][:2], "in circuit nothing is convicted"

@@ -8,7 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from coilbell.bench.words.finding import finding_facts, finding_text, odds_words
+from coilbell.bench.facts.base import facts_of, kept_text
+from coilbell.bench.facts.finding import FindingFacts, finding_facts
+from coilbell.bench.words.finding import finding_text, odds_words
 from coilbell.errors import InputError, ReferenceMismatch
 from coilbell.figure import concise, percent
 from coilbell.record import Capacitor, Connection, Loading
@@ -178,17 +180,17 @@ def test_an_own_earlier_ring_sees_what_units_hide() -> None:
 
 
 def test_text_and_json_come_from_the_same_facts() -> None:
-    import json
 
     for where, hz, q in ((OUT, 37.6e3, 1.8), (IN, 31.7e3, 4.0), (OUT, 21.6e3, 128)):
         facts = finding_facts(find(rang(hz, q, where), reference()), "part.json")
-        again = json.loads(json.dumps(facts, allow_nan=False))
-        assert again["schema"] == 1
+        again = facts_of(kept_text(facts), FindingFacts, "it")
+        assert again == facts
         text = finding_text(facts)
         assert max(map(len, text.splitlines())) <= 80
         assert text.isascii()
-        assert facts["explanation"].upper() in text.splitlines()[0]
-        assert f"{facts['shorted_turn']['log10_likelihood_ratio']:+.2f}" in text.replace("\n    ", " ")
+        assert facts.explanation.upper() in text.splitlines()[0]
+        assert facts.shorted_turn is not None
+        assert f"{facts.shorted_turn.log10_likelihood_ratio:+.2f}" in text.replace("\n    ", " ")
 
 
 def test_odds_in_words() -> None:

@@ -75,11 +75,13 @@ def test_json_holds_the_answer(capsys: pytest.CaptureFixture[str], scope: Path) 
 
 
 def test_table_and_json_hold_the_same_figures(capsys: pytest.CaptureFixture[str], scope: Path) -> None:
+    from coilbell.bench.facts.base import facts_of
+    from coilbell.bench.facts.fit import FitFacts
     from coilbell.bench.words.fit import facts_table
 
     _, text, _ = run(capsys, scope, "--channel", 1)
     _, out, _ = run(capsys, scope, "--channel", 1, "--json")
-    assert facts_table(json.loads(out)) + "\n" == text
+    assert facts_table(facts_of(out, FitFacts, "it")) + "\n" == text
 
 
 def test_every_channel_on_its_own(capsys: pytest.CaptureFixture[str], scope: Path) -> None:

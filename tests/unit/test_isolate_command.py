@@ -7,13 +7,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from msgspec import structs
 
+from coilbell.bench.facts.base import json_line, plain
+from coilbell.bench.facts.finding import CauseFacts
+from coilbell.bench.facts.ring import OddsFacts
 from coilbell.bench.log import Log
 from coilbell.bench.log.keeper import kept_facts
 from coilbell.bench.worksheet.typed import evidence_of, meter_of
 from coilbell.cli import main
 from coilbell.errors import InputError
 from coilbell.isolate import UNKNOWN, Meter, shipped
+from handmade import handmade_finding
 from lamp import LAMP
 
 CRT = shipped()["CRT monitor"]
@@ -232,7 +237,7 @@ def test_the_log_keeps_and_guards_the_worksheet(tmp_path: Path, capsys: pytest.C
         (item,) = log.items()
         facts = kept_facts(log, item)
         assert facts is not None
-        assert [r["step"] for r in facts["readings"]] == ["signs"]
+        assert [r.step for r in facts.readings] == ["signs"]
         assert kept_facts(log, log.add_item("heron-15")) is None
         rows = log.base.rows("SELECT * FROM worksheet WHERE item_id = ?", item.id)
         assert [json.loads(r["entry"])["what"] for r in rows] == ["begin", "observe"]
@@ -260,29 +265,23 @@ def test_a_damaged_sheet_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixtu
 def test_findings_enter_as_likelihoods() -> None:
     step = CRT.step_named("ring-out")
 
-    def finding(**more: Any) -> dict[str, Any]:
-        shorted = {"log10_likelihood_ratio": 1.5, "probability": 0.97, "prior": 0.5}
-        return {
-            "what": "finding",
-            "explanation": "like shorted",
-            "shorted_turn": shorted,
-            "doubts": [],
-            **more,
-        }
-
-    causes = [
-        {"name": "nothing", "shorted": False, "prior": 0.4, "probability": 0.1},
-        {"name": "capacitance", "shorted": False, "prior": 0.1, "probability": 0.1},
-        {"name": "shorted turn", "shorted": True, "prior": 0.5, "probability": 0.8},
-    ]
-    by_cause = evidence_of(step, ["finding=log"], finding=finding(causes=causes))
+    odds = OddsFacts(
+        probability=0.97, prior=0.5, log10_likelihood_ratio=1.5, healthy_unit_at_least_this_far=None
+    )
+    causes = (
+        CauseFacts(name="nothing", shorted=False, prior=0.4, probability=0.1),
+        CauseFacts(name="capacitance", shorted=False, prior=0.1, probability=0.1),
+        CauseFacts(name="shorted turn", shorted=True, prior=0.5, probability=0.8),
+    )
+    judged = handmade_finding(shorted_turn=odds, probabilities={}, causes=causes)
+    by_cause = evidence_of(step, ["finding=log"], finding=judged)
     logs = dict(zip((o.key for o in step.outcome), by_cause.log_likelihoods, strict=True))
     # 0.8/0.5 : 0.1/0.1 : 0.1/0.4 = 1.6 : 1 : 0.25, by hand
     import math
 
     assert math.exp(logs["shorted"] - logs["capacitance"]) == pytest.approx(1.6)
     assert math.exp(logs["capacitance"] - logs["whole"]) == pytest.approx(4.0)
-    bare = evidence_of(step, ["finding=log"], finding=finding())
+    bare = evidence_of(step, ["finding=log"], finding=structs.replace(judged, causes=()))
     assert bare.log_likelihoods[1] - bare.log_likelihoods[0] == pytest.approx(1.5 * math.log(10))
 
 
@@ -291,18 +290,20 @@ def test_findings_enter_as_likelihoods() -> None:
     [
         {},
         {"what": "fit"},
-        {"what": "finding", "shorted_turn": None},
-        {"what": "finding", "shorted_turn": {"log10_likelihood_ratio": "big"}},
-        {"what": "finding", "shorted_turn": {"log10_likelihood_ratio": float("nan")}},
+        {"shorted_turn": None, "probabilities": None},
+        {"shorted_turn": {"log10_likelihood_ratio": "big"}},
+        {"shorted_turn": {"log10_likelihood_ratio": float("nan")}},
     ],
 )
-def test_no_finding_no_evidence(facts: dict[str, Any]) -> None:
+def test_no_finding_no_evidence(tmp_path: Path, facts: dict[str, Any]) -> None:
+    path = tmp_path / "odd.json"
+    path.write_text(json.dumps((plain(handmade_finding()) if facts else {}) | facts), encoding="utf-8")
     with pytest.raises(InputError):
-        evidence_of(CRT.step_named("ring-out"), ["finding=log"], finding=facts)
+        evidence_of(CRT.step_named("ring-out"), [f"finding={path}"])
 
 
 def test_a_judged_ring_from_a_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    from coilbell.bench.words.finding import finding_facts
+    from coilbell.bench.facts.finding import finding_facts
     from coilbell.record import Capacitor, Connection
     from coilbell.winding import Capture, Condition, Observation, Reference, find
 
@@ -317,7 +318,7 @@ def test_a_judged_ring_from_a_file(tmp_path: Path, capsys: pytest.CaptureFixture
     for name, hz, q in (("whole", 21.7e3, 125), ("shorted", 37.6e3, 3.0)):
         finding = find([Observation(test, hz, q)], reference, connection=Connection.OUT_OF_CIRCUIT)
         path = tmp_path / f"{name}.json"
-        path.write_text(json.dumps(finding_facts(finding)), encoding="utf-8")
+        path.write_text(json_line(finding_facts(finding)), encoding="utf-8")
         found[name] = evidence_of(step, [f"finding={path}"])
         assert step.outcome[found[name].best].key == name
         assert max(found[name].log_likelihoods) - min(found[name].log_likelihoods) < 6.91, "1000 : 1 at most"

@@ -9,8 +9,9 @@ from typing import Any
 
 import pytest
 
+from coilbell.bench.facts.base import json_line
 from coilbell.bench.files.records import write
-from coilbell.bench.log import Log, refit
+from coilbell.bench.log import KeptJudgement, Log, refit
 from coilbell.bench.log.archive import write_archive
 from coilbell.bench.log.takeover import take_over
 from coilbell.board import constants
@@ -50,6 +51,11 @@ def shown(capsys: pytest.CaptureFixture[str], *words: str) -> dict[str, Any]:
     return facts
 
 
+def told(judgement: KeptJudgement) -> Any:
+    """A judgement of the log as a command prints it."""
+    return json.loads(json_line(judgement.facts))
+
+
 def test_judge_keeps_rings_and_finding(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     words = ["judge", "dead.json", "--reference", "line", "--item", "lot-3", "--label", "on the bench"]
     facts = shown(capsys, *words, "--prior", "0.2", "--out-of-circuit")
@@ -63,7 +69,7 @@ def test_judge_keeps_rings_and_finding(bench: Path, capsys: pytest.CaptureFixtur
     }
     with Log(writable=False) as log:
         (judgement,), (capture,) = (f(log.item("lot-3")) for f in (log.judgements, log.captures))
-        assert judgement.facts == facts
+        assert told(judgement) == facts
         assert judgement.question["prior"] == 0.2
         assert judgement.reference is not None
         assert (capture.label, capture.connection) == ("on the bench (dead.json)", "out of circuit")
@@ -107,7 +113,7 @@ def test_compare_keeps_the_comparison(bench: Path, capsys: pytest.CaptureFixture
     assert facts.pop("kept")["captures"] == [1, 2]
     with Log(writable=False) as log:
         (judgement,) = log.judgements(log.item("lot-3"))
-        assert judgement.facts == facts
+        assert told(judgement) == facts
         connections = [capture.connection for capture in log.captures(log.item("lot-3"))]
     assert connections == ["out of circuit", "in circuit"], "stated by --in-circuit"
     capsys.readouterr()
@@ -150,12 +156,12 @@ def test_a_kept_comparison_is_made_again_and_handed_on(
     with Log() as log:
         outcome = refit(log, jobs=1)
         assert (outcome.judgements, outcome.problems) == (1, ())
-        assert [one.facts for one in log.judgements(log.item("lot-3"))] == [facts, facts]
+        assert [told(one) for one in log.judgements(log.item("lot-3"))] == [facts, facts]
         write_archive(log, log.items(), bench / "all.zip")
     with Log(bench / "second.sqlite") as log:
         take_over(log, bench / "all.zip")
         first = log.judgements(log.item("lot-3"))[0]
-        assert first.facts == facts
+        assert told(first) == facts
         assert first.question["relation"] == "two units of one kind"
         assert refit(log, jobs=1).changed == ()
 
@@ -175,7 +181,7 @@ def test_capture_keeps_what_it_struck(bench: Path, capsys: pytest.CaptureFixture
         assert labels == ["capacitor A", "capacitor B", "after (capacitor A)"]
         assert captures[0].connection == "out of circuit"
         kept = log.fits(captures[2])[0].facts
-        assert kept["modes"] == facts["modes"]
+        assert json.loads(json_line(kept))["modes"] == facts["modes"]
     assert main(["log", "check"]) == 0
     assert main(["log", "refit", "--jobs", "1"]) == 0
     assert "every fit stays inside" in capsys.readouterr().out
@@ -265,8 +271,8 @@ def test_against_a_ring_judged_bad_a_comparison_clears_nothing(
     assert main(["isolate", "observe", "--item", "lot-3", "ring-in", "finding=log"]) == 2, "it is no evidence"
     with Log() as log:
         refit(log, jobs=1)
-        told = [one.facts for one in log.judgements(log.item("lot-3")) if one.facts["what"] == "comparison"]
-        assert told == [facts, facts]
+        found = [told(one) for one in log.judgements(log.item("lot-3")) if one.facts.what == "comparison"]
+        assert found == [facts, facts]
         write_archive(log, log.items(), bench / "all.zip")
     with Log(bench / "second.sqlite") as log:
         take_over(log, bench / "all.zip")

@@ -16,13 +16,15 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from coilbell.bench.facts.fit import fit_facts
+from coilbell.bench.facts.question import question_of
 from coilbell.bench.log import SCHEMA, Log
 from coilbell.bench.log.check import problems
 from coilbell.bench.log.samples import identity, packed, unpacked
 from coilbell.bench.log.schema import APPLICATION, MIGRATIONS
 from coilbell.errors import FileError, InputError, MissingError
 from coilbell.record import Capacitor, Connection, Record
-from handmade import handmade_fit, handmade_record
+from coilbell.winding import Explanation
+from handmade import handmade_finding, handmade_fit, handmade_record
 
 
 @pytest.fixture
@@ -86,7 +88,7 @@ def test_everything_added_is_there_after_reopening(tmp_path: Path) -> None:
             "choke-7", equipment="Moss supply", part="choke", kind="power inductor", serial="7"
         )
         fit = log.add_fit(log.add_capture(item, [record], "rings.json"), facts)
-        log.add_judgement(item, {"what": "finding", "prior": 0.5}, {"explanation": "loaded"}, [fit])
+        log.add_judgement(item, question_of(), handmade_finding(explanation=Explanation.LOADED), [fit])
         log.add_note(item, "warm to the touch")
         log.add_photo(item, picture, "one side dark")
     with Log(tmp_path / "log.sqlite", writable=False) as log:
@@ -107,8 +109,8 @@ def test_everything_added_is_there_after_reopening(tmp_path: Path) -> None:
 def test_nothing_is_overwritten(log: Log) -> None:
     item = log.add_item("choke-7")
     capture = log.add_capture(item, [handmade_record()])
-    first = log.add_fit(capture, {"figure": 1})
-    second = log.add_fit(capture, {"figure": 2})
+    first = log.add_fit(capture, fit_facts(handmade_fit(), title="1"))
+    second = log.add_fit(capture, fit_facts(handmade_fit(), title="2"))
     assert log.fits(capture) == [first, second]
     log.add_note(item, "one")
     for statement in (
@@ -176,8 +178,8 @@ def test_search_folds_letters_beyond_ascii(log: Log) -> None:
 def test_removal_takes_a_backup_and_everything_that_hangs_on_the_item(log: Log, tmp_path: Path) -> None:
     item = log.add_item("choke-7")
     other = log.add_item("choke-8")
-    fit = log.add_fit(log.add_capture(item, [handmade_record()]), {})
-    log.add_judgement(item, {"what": "finding"}, {"explanation": "loaded"}, [fit])
+    fit = log.add_fit(log.add_capture(item, [handmade_record()]), fit_facts(handmade_fit()))
+    log.add_judgement(item, question_of(), handmade_finding(explanation=Explanation.LOADED), [fit])
     log.remove(item, tmp_path / "before.sqlite")
     assert log.items() == [other]
     for table in ("capture", "record", "fit", "judgement", "judgement_fit"):

@@ -7,9 +7,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from msgspec import structs
 
 from coilbell.bench.files.records import example
-from coilbell.bench.log import Log, item_text
+from coilbell.bench.log import Log, item_facts, item_text
 from coilbell.cli import main
 
 
@@ -58,7 +59,7 @@ def test_list(say: Any) -> None:
     assert names == ["lot-3", "choke-7"]
 
 
-def test_show(say: Any) -> None:
+def test_show(say: Any, tmp_path: Path) -> None:
     code, out, _ = say("show", "lot-3")
     assert code == 0
     for wanted in (
@@ -74,8 +75,11 @@ def test_show(say: Any) -> None:
     (one,) = _objects(say("show", "lot-3", "--json")[1])
     assert one["judgements"][0]["question"]["prior"] == 0.2
     assert "(22 nF, 3 shots, out of circuit)" in out
-    one["captures"][0]["connection"] = "unknown"
-    assert "(22 nF, 3 shots, connection not said)" in item_text(one)
+    with Log(tmp_path / "log.sqlite") as log:
+        facts = item_facts(log, log.item("lot-3"))
+    unsaid = structs.replace(facts.captures[0], connection="unknown")
+    told = structs.replace(facts, captures=(unsaid, *facts.captures[1:]))
+    assert "(22 nF, 3 shots, connection not said)" in item_text(told)
     code, _, err = say("show", "lot-4")
     assert code == 2
     assert "there are: lot-3, choke-7" in err

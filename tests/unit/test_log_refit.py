@@ -13,12 +13,15 @@ from typing import Any
 
 import pytest
 
+from coilbell.bench.facts.base import facts_of, kept_text
+from coilbell.bench.facts.finding import finding_facts
+from coilbell.bench.facts.fit import FitFacts
+from coilbell.bench.facts.question import question_of
 from coilbell.bench.files.records import example, read
 from coilbell.bench.log import Log, RefitSummary, refit
 from coilbell.bench.log.check import problems
-from coilbell.bench.log.derivation import fit_from_facts, fitted, judged, question_of
+from coilbell.bench.log.derivation import fitted, judged
 from coilbell.bench.log.entry import FittedCapture, keep
-from coilbell.bench.words.finding import finding_facts
 from coilbell.record import Record
 from coilbell.winding import Capture, Condition, Reference, find, kind_named, observe
 
@@ -35,7 +38,7 @@ def rings() -> dict[str, tuple[tuple[Record, ...], dict[str, Any]]]:
 def _reference(rings: Any) -> Reference:
     """The same each time: a reference's hash holds the moment it was made."""
     records, facts = rings["whole"]
-    seen = observe(fit_from_facts(facts), records[0])
+    seen = observe(facts, records[0])
     return Reference(
         "tarn-21-line", kind_named("line-output transformer"), (Capture("unit-1", Condition.GOOD, seen),)
     )
@@ -67,9 +70,8 @@ def test_a_judgement_from_kept_facts_is_that_from_the_fit(rings: Any) -> None:
     records, facts = rings["shorted"]
     reference = _reference(rings)
     found = find([observe(fitted(records)[0], records[0])], reference)
-    assert json.dumps(finding_facts(found, "x"), sort_keys=True) == json.dumps(
-        judged(question_of(), [(json.loads(json.dumps(facts)), records[0])], reference, "x"), sort_keys=True
-    )
+    kept = facts_of(kept_text(facts), FitFacts, "it")
+    assert finding_facts(found, "x") == judged(question_of(), [(kept, records[0])], reference, "x")
 
 
 def test_in_parallel_as_one_by_one(tmp_path: Path, rings: Any) -> None:
@@ -188,9 +190,10 @@ def test_what_cannot_be_fitted_again_is_told_and_the_rest_is_done(tmp_path: Path
 def test_a_fit_that_moved_and_a_judgement_that_changed_are_told(tmp_path: Path, rings: Any) -> None:
     """As after an upgrade: what is kept was made by other arithmetic."""
     records, facts = rings["whole"]
-    other = json.loads(json.dumps(facts))
+    told = json.loads(kept_text(facts))
     for name in ("value", "low", "high"):
-        other["modes"][0]["q"][name] *= 0.3
+        told["modes"][0]["q"][name] *= 0.3
+    other = facts_of(json.dumps(told), FitFacts, "it")
     with Log(tmp_path / "log.sqlite") as log:
         kept = keep(log, log.add_item("lot-3"), [FittedCapture(records, "whole", other)], _reference(rings))
         assert kept is not None

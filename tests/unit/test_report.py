@@ -15,10 +15,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from coilbell.bench.facts.fit import fit_facts
+from coilbell.bench.facts.base import facts_of, kept_text
+from coilbell.bench.facts.fit import FitFacts, fit_facts
+from coilbell.bench.facts.question import question_of
+from coilbell.bench.facts.ring import OddsFacts
 from coilbell.bench.files.records import example, read
 from coilbell.bench.log import Log
-from coilbell.bench.log.derivation import fit_from_facts, fitted, judged, question_of
+from coilbell.bench.log.derivation import fitted, judged
 from coilbell.bench.log.entry import FittedCapture, keep
 from coilbell.bench.report import sheet_of, sheet_text, write_report
 from coilbell.bench.report.drawings import _both, pictures_of
@@ -30,8 +33,8 @@ from coilbell.cli import main
 from coilbell.decay import Doubt, DoubtKind, fit
 from coilbell.errors import InputError
 from coilbell.record import Capacitor, Connection
-from coilbell.winding import Capture, Condition, Reference, Relation, kind_named, observe
-from handmade import handmade_fit, handmade_record, handmade_silence
+from coilbell.winding import Capture, Condition, Explanation, Reference, Relation, kind_named, observe
+from handmade import handmade_finding, handmade_fit, handmade_record, handmade_silence
 from outside import require
 from simulated import simulated_record
 
@@ -44,7 +47,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("report") / "log.sqlite"
     whole, shorted = (read(example(name)) for name in ("whole", "shorted"))
     inside = tuple(replace(record, connection=Connection.IN_CIRCUIT) for record in whole)
-    seen = observe(fit_from_facts(fitted(whole)[1]), whole[0])
+    seen = observe(fitted(whole)[1], whole[0])
     reference = Reference(
         "tarn-21-line", kind_named("line-output transformer"), (Capture("unit-1", Condition.GOOD, seen),)
     )
@@ -68,30 +71,28 @@ def log(made: Path) -> Any:
         yield opened
 
 
-_TOLD = {
-    "schema": 1,
-    "what": "finding",
-    "title": "lot-3",
-    "explanation": "like shorted",
-    "kind": "line-output transformer",
-    "reference": "tarn-21-line@0123456789ab",
-    "connection": "out of circuit",
-    "probabilities": {"like shorted": 0.93, "loaded": 0.05, "undecided": 0.02, "like healthy": 0.0},
-    "shorted_turn": {
-        "probability": 0.953,
-        "prior": 0.5,
-        "log10_likelihood_ratio": 1.31,
-        "healthy_unit_at_least_this_far": 1e-4,
-        "basis": ["a prior of 50% that a turn is shorted", "4 good units"],
+_TOLD = handmade_finding(
+    title="lot-3",
+    explanation=Explanation.LIKE_SHORTED,
+    probabilities={
+        Explanation.LIKE_SHORTED: 0.93,
+        Explanation.LOADED: 0.05,
+        Explanation.UNDECIDED: 0.02,
+        Explanation.LIKE_HEALTHY: 0.0,
     },
-    "shifts": [],
-    "reasons": ["added loss +0.929, inductance drop +2.620", "no healthy unit rings like this"],
-    "not_separable": ["one turn or several"],
-    "cannot_see": ["insulation that breaks down only at working voltage"],
-    "next_step": "ring it once more with every other winding open",
-    "caution": "Open the set only when you know how.",
-    "doubts": [],
-}
+    shorted_turn=OddsFacts(
+        probability=0.953,
+        prior=0.5,
+        log10_likelihood_ratio=1.31,
+        healthy_unit_at_least_this_far=1e-4,
+        basis=("a prior of 50% that a turn is shorted", "4 good units"),
+    ),
+    reasons=("added loss +0.929, inductance drop +2.620", "no healthy unit rings like this"),
+    not_separable=("one turn or several",),
+    cannot_see=("insulation that breaks down only at working voltage",),
+    next_step="ring it once more with every other winding open",
+    caution="Open the set only when you know how.",
+)
 
 
 def test_golden_words(tmp_path: Path) -> None:
@@ -152,10 +153,13 @@ def test_one_winding_has_one_inductance(tmp_path: Path) -> None:
     assert BOUND in dict(alone.sections)["How it was tested"]
     assert BOUND not in dict(both.sections)["How it was tested"]
     assert together[0] == together[1]
-    part, told = catalogue.part("tarn-line-split", 3), facts["inductance_h"]
+    part, told = catalogue.part("tarn-line-split", 3), facts.inductance_h
     true = part.core.henries * part.coils[0].turns ** 2
-    assert told["low"] < true < told["high"]
-    assert [float(cell[2:].partition("(")[0]) / 1e3 > told["high"] for cell in apart] == [True, True]
+    assert told is not None
+    assert told.low is not None
+    assert told.high is not None
+    assert told.low < true < told.high
+    assert [float(cell[2:].partition("(")[0]) / 1e3 > told.high for cell in apart] == [True, True]
 
 
 def test_two_rings_are_laid_over_each_other_from_the_pulse(tmp_path: Path) -> None:
@@ -278,8 +282,9 @@ def test_long_words_run_on_to_a_second_page(log: Log) -> None:
 
 def test_figures_that_cannot_be_had_again_are_remarked(made: Path, tmp_path: Path) -> None:
     records = read(example("whole"))
-    facts = json.loads(json.dumps(fitted(records, "ring")[1]))
-    facts["modes"][0]["q"]["value"] *= 1.001
+    told = json.loads(kept_text(fitted(records, "ring")[1]))
+    told["modes"][0]["q"]["value"] *= 1.001
+    facts = facts_of(json.dumps(told), FitFacts, "it")
     with Log(tmp_path / "log.sqlite") as log:
         item = log.add_item("choke-7")
         keep(log, item, [FittedCapture(records, "ring", facts)])

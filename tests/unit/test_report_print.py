@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from coilbell.bench.log import FittedCapture, Log, comparison_question, fitted, judged, keep
+from coilbell.bench.facts.question import comparison_question
+from coilbell.bench.log import FittedCapture, Log, fitted, judged, keep
 from coilbell.bench.log.entry import keep_captures
 from coilbell.bench.report import Sheet, sheet_of
 from coilbell.bench.report.drawings import Picture, pictures_of

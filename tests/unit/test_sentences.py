@@ -12,7 +12,11 @@ from typing import Any
 import pytest
 
 from coilbell.bench.facts import finding as judgement
-from coilbell.bench.words.finding import comparison_facts, comparison_text, finding_facts, finding_text
+from coilbell.bench.facts.base import plain
+from coilbell.bench.facts.comparison import ComparisonFacts, comparison_facts
+from coilbell.bench.facts.finding import FindingFacts, finding_facts
+from coilbell.bench.facts.judgement import judgement_facts
+from coilbell.bench.words.finding import comparison_text, finding_text
 from coilbell.record import Capacitor, Connection
 from coilbell.winding import Capture, Condition, Explanation, Observation, Reference, compare, find
 
@@ -37,11 +41,11 @@ def reference() -> Reference:
     return Reference.begin("moss", KIND, [Capture("u1", Condition.GOOD, o) for o in healthy()])
 
 
-def judged(rings: list[Observation]) -> dict[str, Any]:
+def judged(rings: list[Observation]) -> FindingFacts:
     return finding_facts(find(rings, reference()), "part.json")
 
 
-def compared(rings: list[Observation]) -> dict[str, Any]:
+def compared(rings: list[Observation]) -> ComparisonFacts:
     return comparison_facts(compare(healthy(), rings, kind=KIND), "a.json -> b.json")
 
 
@@ -68,10 +72,11 @@ def test_every_field_is_told_where_the_layout_is() -> None:
 @pytest.mark.parametrize("facts_of", [judged, compared])
 @pytest.mark.parametrize("change", [(1, 1), (1, 0.3), (1.5, 0.05), (2, 1), (0.8, 1), (6, 0.2)])
 def test_odds_in_json_are_those_of_the_text(
-    facts_of: Callable[[list[Observation]], dict[str, Any]], change: tuple[float, float]
+    facts_of: Callable[[list[Observation]], FindingFacts | ComparisonFacts], change: tuple[float, float]
 ) -> None:
-    facts = json.loads(json.dumps(facts_of(moved(*change)), allow_nan=False))
-    text = (comparison_text if facts["what"] == "comparison" else finding_text)(facts)
+    said = facts_of(moved(*change))
+    facts = json.loads(json.dumps(plain(said), allow_nan=False))
+    text = finding_text(said) if isinstance(said, FindingFacts) else comparison_text(said)
     assert max(map(len, text.splitlines())) <= 80
     shorted = facts["shorted_turn"]
     assert math.isfinite(shorted["log10_shows"])
@@ -85,12 +90,13 @@ def test_the_ratio_of_a_short_that_shows_is_the_one_told() -> None:
         finding = find(moved(*change), reference())
         assert finding.odds is not None
         facts = finding_facts(finding)
-        assert facts["shorted_turn"]["log10_shows"] == finding.odds.log10_shows
-        assert facts["shorted_turn"]["log10_shows"] != facts["shorted_turn"]["log10_likelihood_ratio"]
+        assert facts.shorted_turn is not None
+        assert facts.shorted_turn.log10_shows == finding.odds.log10_shows
+        assert facts.shorted_turn.log10_shows != facts.shorted_turn.log10_likelihood_ratio
 
 
 def test_figures_of_a_ring_carry_their_uncertainties_and_the_healthy_ones() -> None:
-    first = judged(moved(1.2, 0.5))["rings"][0]
+    first = plain(judged(moved(1.2, 0.5)))["rings"][0]
     assert first["natural_frequency_standard_uncertainty_hz"] == pytest.approx(
         1e-5 * first["natural_frequency_hz"], rel=0.01
     )
@@ -104,16 +110,18 @@ def test_figures_of_a_ring_carry_their_uncertainties_and_the_healthy_ones() -> N
 
 
 def test_stray_capacitance_is_a_figure_too_and_unknown_by_one_capacitor() -> None:
-    stray = judged(healthy())["stray_capacitance_f"]
+    stray = plain(judged(healthy()))["stray_capacitance_f"]
     assert abs(stray["value"] - 1e-10) < 2 * stray["standard_uncertainty"]
     assert stray["usual"] is not None
-    assert judged(healthy()[:1])["stray_capacitance_f"] is None
+    assert judged(healthy()[:1]).stray_capacitance_f is None
 
 
 def test_a_turn_that_hides_behind_another_name_is_told() -> None:
     facts = judged(moved(1, 0.1)[:1])
-    assert facts["probabilities"][Explanation.LOADED] > 0.05
-    assert facts["shorted_turn"]["probability"] > 0.5
+    assert facts.probabilities is not None
+    assert facts.shorted_turn is not None
+    assert facts.probabilities[Explanation.LOADED] > 0.05
+    assert facts.shorted_turn.probability > 0.5
     assert "are shorted turns that look loaded (they leak)" in flat(finding_text(facts))
     assert "are shorted turns that look" not in flat(finding_text(judged(moved(1.7, 0.02))))
 
@@ -132,18 +140,18 @@ def test_nothing_is_said_twice() -> None:
 
 def test_an_impossible_winding_is_told_beside_its_inductance_and_doubted_once() -> None:
     facts = judged([seen(119.1e3, 16, A), seen(135.6e3, 5.5, B)])
-    assert facts["impossible"]
+    assert facts.impossible
     text = flat(finding_text(facts))
     assert "which the doubts deny" in text
     assert "negative series resistance" in text
     assert "negative series resistance: negative series resistance" not in text
-    assert not judged(healthy())["impossible"]
+    assert not judged(healthy()).impossible
 
 
 def test_doubts_of_compared_rings_are_told() -> None:
     weak = [replace(o, doubts=("clipped: the first peak is cut",)) for o in moved(1, 0.9)]
     facts = compared(weak)
-    assert facts["doubts"][0] == "then, with 22 nF: clipped: the first peak is cut"
+    assert facts.doubts[0] == "then, with 22 nF: clipped: the first peak is cut"
     assert "doubts: - then, with 22 nF: clipped" in flat(comparison_text(facts))
 
 
@@ -152,16 +160,20 @@ def test_a_verdict_is_never_broken_in_two() -> None:
     facts = comparison_facts(comparison, "out-of-the-set.json capture 1 -> in-the-set.json capture 1")
     first, second = comparison_text(facts).splitlines()[:2]
     assert first == "out-of-the-set.json capture 1 -> in-the-set.json capture 1:"
-    assert second.startswith(facts["explanation"].upper())
+    assert second.startswith(facts.explanation.upper())
 
 
 def test_facts_kept_before_they_held_more_are_still_told() -> None:
     """A log keeps facts as they were made."""
-    facts = judged(moved(1, 0.3))
+    told = plain(judged(moved(1, 0.3)))
     for name in ("stray_capacitance_f", "impossible"):
-        del facts[name]
-    del facts["shorted_turn"]["log10_shows"]
-    assert finding_text(facts)
-    facts = compared(moved(1, 0.3))
-    del facts["doubts"]
-    assert comparison_text(facts)
+        del told[name]
+    del told["shorted_turn"]["log10_shows"]
+    kept = judgement_facts(json.dumps(told), "it")
+    assert isinstance(kept, FindingFacts)
+    assert finding_text(kept)
+    told = plain(compared(moved(1, 0.3)))
+    del told["doubts"]
+    other = judgement_facts(json.dumps(told), "it")
+    assert isinstance(other, ComparisonFacts)
+    assert comparison_text(other)

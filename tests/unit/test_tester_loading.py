@@ -51,8 +51,8 @@ def ring_of(capacitor, tester=TESTER, stated=True):
 
 def test_inductance_of_one_capacitor_is_the_windings_own():
     """1.9 nF of leads and open switches are 8 % of 22 nF: left in, L reads 8 % too high."""
-    usual = fitted([ring_of(A)])[1]["tank"]["inductance_h"]["value"]
-    left_in = fitted([ring_of(A, stated=False)])[1]["tank"]["inductance_h"]["value"]
+    usual = fitted([ring_of(A)])[1].tank.inductance_h.value
+    left_in = fitted([ring_of(A, stated=False)])[1].tank.inductance_h.value
     assert usual == pytest.approx(HENRIES * (1 + FARADS / (A.farads + TESTER.farads)), rel=2e-3)
     assert left_in == pytest.approx(HENRIES * (1 + (FARADS + TESTER.farads) / A.farads), rel=2e-3)
 

@@ -13,11 +13,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbell import decay
+from coilbell.bench.facts.base import facts_of, kept_text
+from coilbell.bench.facts.fit import FitFacts, QuantityFacts, fit_facts
 from coilbell.bench.words.fit import (
     WIDTH,
     doubt_sentence,
     facts_table,
-    fit_facts,
     fit_sentence,
     fit_table,
     fraction_words,
@@ -63,8 +64,9 @@ def test_tables_read_as_agreed(name: str, text: str) -> None:
 
 def test_text_and_json_come_from_the_same_facts() -> None:
     fit = two_modes()
-    through_json = json.loads(json.dumps(fit_facts(fit, title="x"), allow_nan=False))
-    assert facts_table(through_json) == fit_table(fit, title="x")
+    text = kept_text(fit_facts(fit, title="x"))
+    assert facts_table(facts_of(text, FitFacts, "x")) == fit_table(fit, title="x")
+    through_json = json.loads(text)
     assert through_json["schema"] == 1
     assert through_json["modes"][0]["frequency_hz"]["value"] == 21634.0
     assert through_json["modes"][0]["tau_s"]["standard_uncertainty"] == fit.main.tau_s.standard_uncertainty
@@ -74,26 +76,21 @@ def test_numbers_json_cannot_hold_become_none() -> None:
     endless = Quantity(math.inf, math.nan, 4e4, math.inf)
     fit = handmade_fit(replace(handmade_mode(), q=endless, tau_s=endless), noise=math.nan)
     facts = fit_facts(fit)
-    assert facts["modes"][0]["q"] == {
-        "value": None,
-        "standard_uncertainty": None,
-        "low": 4e4,
-        "high": None,
-    }
-    json.dumps(facts, allow_nan=False)
+    assert facts.main.q == QuantityFacts(value=None, standard_uncertainty=None, low=4e4, high=None)
+    assert facts_of(kept_text(facts), FitFacts, "it") == facts
     assert "unknown" in facts_table(facts)
 
 
 def test_window_is_on_the_files_own_time_axis() -> None:
     record = handmade_record(first_s=-0.001)
-    window = fit_facts(decay.fit(record, start_s=-0.0008), records=[record])["window"]
-    assert window["start_s"] == pytest.approx(-0.0008)
+    window = fit_facts(decay.fit(record, start_s=-0.0008), records=[record]).window
+    assert window.start_s == pytest.approx(-0.0008)
 
 
 def test_capacitor_and_connection_are_told() -> None:
     facts = fit_facts(handmade_fit(), records=[handmade_record(test_capacitor=Capacitor(22e-9))])
-    assert facts["test_capacitor_f"] == 22e-9
-    assert facts["connection"] == "unknown"
+    assert facts.test_capacitor_f == 22e-9
+    assert facts.connection == "unknown"
 
 
 def test_the_tank_is_told_with_its_capacitor_and_its_doubts() -> None:
@@ -102,8 +99,9 @@ def test_the_tank_is_told_with_its_capacitor_and_its_doubts() -> None:
     tank = tank_of_one(FreeRing.from_mode(fit.main), record.test_capacitor or Capacitor(1e-9))
     facts = fit_facts(fit, records=[record], tank=tank)
     natural = 2 * math.pi * fit.main.natural_frequency_hz
-    assert facts["tank"]["inductance_h"]["value"] == pytest.approx(1 / (natural**2 * 22e-9), rel=1e-9)
-    text = facts_table(json.loads(json.dumps(facts, allow_nan=False)))
+    assert facts.tank is not None
+    assert facts.tank.inductance_h.value == pytest.approx(1 / (natural**2 * 22e-9), rel=1e-9)
+    text = facts_table(facts)
     assert "with 22 nF (2 %) across: inductance 2.459(49) mH; loss as" in text
     assert "doubt: stray capacitance unknown" in text
 

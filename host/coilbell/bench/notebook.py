@@ -88,7 +88,8 @@ class ShownFinding(Finding):
         return f"<{self.explanation}{chance}>"
 
     def __str__(self) -> str:
-        from coilbell.bench.words.finding import finding_facts, finding_text
+        from coilbell.bench.facts.finding import finding_facts
+        from coilbell.bench.words.finding import finding_text
 
         return finding_text(finding_facts(self))
 

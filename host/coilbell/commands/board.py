@@ -284,7 +284,7 @@ def _saved(tester: Tester, identity: Identity, outcome: Outcome) -> tuple[list[s
 def _check_facts(
     identity: Identity, rows: Sequence[Row], saved: Sequence[str], lacking: Sequence[str]
 ) -> dict[str, Any]:
-    from coilbell.bench.facts.fit import finite
+    from coilbell.bench.facts.base import finite
 
     return {
         "schema": CHECK_SCHEMA,

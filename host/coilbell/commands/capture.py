@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -30,6 +29,9 @@ from coilbell.errors import InputError, MeasurementError
 from coilbell.quantities import parse
 
 if TYPE_CHECKING:
+    from coilbell.bench.facts.fit import FitFacts, WindingFacts
+    from coilbell.bench.facts.item import KeptFacts
+    from coilbell.bench.facts.strike import StrikeFacts
     from coilbell.bench.log import ItemLog
     from coilbell.board import Settings, Tester
     from coilbell.decay import Fit
@@ -216,6 +218,8 @@ def _one(tester: Tester, request: _Request, drawer: ItemLog | None, number: int)
 
     Of one that breaks off, what had arrived whole is treated alike before the error goes on its way.
     """
+    from msgspec import structs
+
     noise_v = 0.0
     if request.ladder:
         request, noise_v = _planned(tester, request)
@@ -228,18 +232,18 @@ def _one(tester: Tester, request: _Request, drawer: ItemLog | None, number: int)
     for settings, capture, (_, facts) in zip(request.settings, captures, fits, strict=False):
         many = f" capture {number}" if request.count != 1 else ""
         what = f"{many}, capacitor {settings.capacitor}"
-        facts["title"] = f"{tester.port}{what}"
-        told = facts | {"capture": _capture_facts(tester, capture, settings)}
-        if winding and capture is captures[-1]:
-            told["winding"] = winding
-        if drawer is None:
-            _show(told, request, alone=not winding)
-            continue
+        told = _Told(
+            structs.replace(facts, title=f"{tester.port}{what}"),
+            _strike_facts(tester, capture, settings),
+            winding if capture is captures[-1] else None,
+        )
+        kept = None
         try:
-            told["kept"] = _put(drawer, capture, what.strip(" ,"), facts, request)
+            kept = _put(drawer, capture, what.strip(" ,"), facts, request) if drawer else None
         finally:
-            _show(told, request, alone=not winding)
-        tell_kept(told["kept"])
+            _show(told, kept, request, alone=not winding)
+        if kept is not None:
+            tell_kept(kept)
     if broken is not None:
         raise broken
 
@@ -258,13 +262,15 @@ def _captures(
 
 
 def _put(
-    drawer: ItemLog, capture: tuple[Record, ...], what: str, facts: dict[str, Any], request: _Request
-) -> dict[str, Any]:
+    drawer: ItemLog, capture: tuple[Record, ...], what: str, facts: FitFacts, request: _Request
+) -> KeptFacts:
     """Keep a capture with its fit in the bench log."""
+    from msgspec import structs
+
     from coilbell.bench.log import FittedCapture
 
     label = f"{request.label} ({what})" if request.label else what
-    return drawer.keep([FittedCapture(capture, label, facts | {"title": label})])
+    return drawer.keep([FittedCapture(capture, label, structs.replace(facts, title=label))])
 
 
 def _captured(tester: Tester, settings: Settings, noise_v: float) -> tuple[Record, ...]:
@@ -325,19 +331,19 @@ def _keep(records: Sequence[Record], request: _Request, number: int) -> None:
     write(records, numbered)
 
 
-def _fitted(capture: tuple[Record, ...], request: _Request) -> tuple[Fit, dict[str, Any]]:
+def _fitted(capture: tuple[Record, ...], request: _Request) -> tuple[Fit, FitFacts]:
     from coilbell.bench.log import fitted
 
     return fitted(capture, count_to=request.count_to)
 
 
-def _winding(captures: Sequence[tuple[Record, ...]], fits: Sequence[Fit]) -> dict[str, Any] | None:
-    """What rings with both test capacitors tell together, ready for JSON.
+def _winding(captures: Sequence[tuple[Record, ...]], fits: Sequence[Fit]) -> WindingFacts | None:
+    """What rings with both test capacitors tell together.
 
     None where there are not two, where they are no rings of one winding, or in circuit, where more lies
     across it.
     """
-    from coilbell.bench.facts.fit import quantity_facts
+    from coilbell.bench.facts.fit import winding_facts
     from coilbell.record import Connection
     from coilbell.winding import FreeRing, tank_of_several
 
@@ -355,58 +361,65 @@ def _winding(captures: Sequence[tuple[Record, ...]], fits: Sequence[Fit]) -> dic
         return None
     if tank.contradicted:
         return None
-    return {
-        "test_capacitors_f": [capacitor.farads for _, capacitor in rings],
-        "inductance_h": quantity_facts(tank.inductance_henries),
-        "stray_capacitance_f": quantity_facts(tank.stray_farads),
-        "doubts": [{"kind": str(doubt.kind), "detail": doubt.detail} for doubt in tank.doubts],
-    }
+    return winding_facts([capacitor.farads for _, capacitor in rings], tank)
 
 
-def _show(facts: dict[str, Any], request: _Request, *, alone: bool) -> None:
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What is shown of a capture; winding: what it tells together with those before it."""
+
+    fit: FitFacts
+    strike: StrikeFacts
+    winding: WindingFacts | None
+
+
+def _show(told: _Told, kept: KeptFacts | None, request: _Request, *, alone: bool) -> None:
     """The fit and the capture; alone: with what one ring by itself says of the winding."""
+    from msgspec import structs
+
+    from coilbell.bench.facts.base import json_line
     from coilbell.bench.words.fit import facts_table, winding_lines
 
     if request.json:
-        print(json.dumps(facts), flush=True)
+        print(json_line(told.fit, capture=told.strike, winding=told.winding, kept=kept), flush=True)
         return
     stream = sys.stderr if request.out == "-" else sys.stdout
-    print(facts_table(facts if alone else facts | {"tank": None}), file=stream)
-    print(_capture_line(facts["capture"]), file=stream, flush=True)
-    for line in winding_lines(facts["winding"]) if "winding" in facts else ():
+    print(facts_table(told.fit if alone else structs.replace(told.fit, tank=None)), file=stream)
+    print(_strike_line(told.strike), file=stream, flush=True)
+    for line in winding_lines(told.winding) if told.winding else ():
         print(line, file=stream, flush=True)
 
 
-def _capture_facts(tester: Tester, capture: Sequence[Record], settings: Settings) -> dict[str, Any]:
+def _strike_facts(tester: Tester, capture: Sequence[Record], settings: Settings) -> StrikeFacts:
+    from coilbell.bench.facts.strike import StrikeFacts
+
     first, tally = capture[0], tester.tally
-    return {
-        "port": tester.port,
-        "board": first.board,
-        "utc": first.utc.isoformat() if first.utc else None,
-        "pulse_s": first.pulse_s,
-        "aim": first.extra.get("aim"),
-        "constants": first.extra.get("constants"),
-        "records": len(capture),
-        "records_asked": settings.shots,
-        "frames_damaged": tally.damaged,
-        "captures_retried": tally.retried,
-    }
+    return StrikeFacts(
+        port=tester.port,
+        board=first.board,
+        utc=first.utc.isoformat() if first.utc else None,
+        pulse_s=first.pulse_s,
+        aim=first.extra.get("aim"),
+        constants=first.extra.get("constants"),
+        records=len(capture),
+        records_asked=settings.shots,
+        frames_damaged=tally.damaged,
+        captures_retried=tally.retried,
+    )
 
 
-def _capture_line(facts: dict[str, Any]) -> str:
+def _strike_line(facts: StrikeFacts) -> str:
     """Pulse, and whatever went wrong on the way."""
     from coilbell.bench.words.fit import wrapped
     from coilbell.quantities import engineering
 
-    parts = [f"pulse {engineering(facts['pulse_s'], 's', 3)}" if facts["pulse_s"] else "no pulse"]
-    if facts["aim"]:
-        parts.append(f"aim {facts['aim']}")
-    if facts["constants"] == "defaults":
+    parts = [f"pulse {engineering(facts.pulse_s, 's', 3)}" if facts.pulse_s else "no pulse"]
+    if facts.aim:
+        parts.append(f"aim {facts.aim}")
+    if facts.constants == "defaults":
         parts.append("the board is not calibrated")
-    if facts["records"] < facts["records_asked"]:
-        parts.append(f"broken off: only {facts['records']} of {facts['records_asked']} records arrived whole")
-    if facts["captures_retried"]:
-        parts.append(
-            f"{facts['captures_retried']} requests made again, {facts['frames_damaged']} frames damaged"
-        )
+    if facts.records < facts.records_asked:
+        parts.append(f"broken off: only {facts.records} of {facts.records_asked} records arrived whole")
+    if facts.captures_retried:
+        parts.append(f"{facts.captures_retried} requests made again, {facts.frames_damaged} frames damaged")
     return wrapped("; ".join(parts))

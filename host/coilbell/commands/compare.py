@@ -67,7 +67,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Compare; returns 0."""
-    from coilbell.bench.log import comparison_question, judged, sides_words
+    from coilbell.bench.facts.question import comparison_question
+    from coilbell.bench.log import compared, sides_words
     from coilbell.bench.words.finding import comparison_text
     from coilbell.winding import Relation
 
@@ -83,7 +84,7 @@ def run(options: argparse.Namespace) -> int:
         )
         rungs = [*first, *second]
         title = sides_words(first[0], second[0])
-        facts = judged(question, [(rung.facts, rung.records[0]) for rung in rungs], None, title)
+        facts = compared(question, [(rung.facts, rung.records[0]) for rung in rungs], title)
         keep = partial(drawer.keep, rungs, question, facts) if drawer else None
         show_and_keep(options, facts, comparison_text, keep)
     return 0

@@ -7,7 +7,6 @@ windings, its records are fitted and judged, and all of it goes into a bench log
 from __future__ import annotations
 
 import argparse
-import json
 import shutil
 import sys
 from collections.abc import Sequence
@@ -18,6 +17,8 @@ from typing import TYPE_CHECKING, Any
 from coilbell.errors import InputError, MissingError
 
 if TYPE_CHECKING:
+    from coilbell.bench.facts.finding import FindingFacts
+    from coilbell.bench.facts.fit import FitFacts
     from coilbell.bench.log import FittedCapture, Log
     from coilbell.record import Record
     from coilbell.winding import Capture, Reference
@@ -53,6 +54,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Play the afternoon; returns 0."""
+    from coilbell.bench.facts.base import json_line
     from coilbell.bench.log import Log
     from coilbell.bench.words.finding import finding_text
 
@@ -72,7 +74,7 @@ def run(options: argparse.Namespace) -> int:
         # Half an afternoon helps nobody, and would stand in the way of the next one.
         shutil.rmtree(folder, ignore_errors=True)
         raise
-    print(json.dumps(facts) if options.json else f"\n{finding_text(facts)}\n\n{_ending(folder)}")
+    print(json_line(facts) if options.json else f"\n{finding_text(facts)}\n\n{_ending(folder)}")
     return 0
 
 
@@ -103,7 +105,7 @@ class _Afternoon:
     log: Log
     pulses: dict[str, float] = field(default_factory=dict)
 
-    def play(self) -> dict[str, Any]:
+    def play(self) -> FindingFacts:
         """From suspicion to finding; returns the finding's facts."""
         _say("An invented workshop, Tarn Lane. A Tarn 21 set trips after a second; its scarce")
         _say("line-output transformer is under suspicion. All boards and windings are virtual.")
@@ -137,7 +139,6 @@ class _Afternoon:
         return made
 
     def _captures(self, unit: str, seed: int, state: str, condition: Any) -> list[Capture]:
-        from coilbell.bench.log import fit_from_facts
         from coilbell.winding import Capture, Condition, observe
 
         how = "one-turn loop of 1 mm wire" if condition is Condition.SHORTED else ""
@@ -145,7 +146,7 @@ class _Afternoon:
         item = self.log.add_item(name, part=f"{_KIND} {_NAME} (invented)", kind=_KIND)
         found = []
         for rung in self._rung(name, seed, state, "AB"):
-            seen = observe(fit_from_facts(rung.facts), rung.records[0])
+            seen = observe(rung.facts, rung.records[0])
             found.append(Capture(unit, condition, seen, how))
             self._keep(item, [rung])
         return found
@@ -157,15 +158,16 @@ class _Afternoon:
         _say("   In circuit a bad ring convicts nothing. Unplug what unplugs and ring again:")
         self._judged(item, self._rung("suspect-unplugged", _SUSPECT, "turn-dead-in-circuit", "A"), reference)
 
-    def _out_of_circuit(self, item: Any, reference: Reference) -> dict[str, Any]:
+    def _out_of_circuit(self, item: Any, reference: Reference) -> FindingFacts:
         _say("\n3. It still rings badly, so it comes out: on the bench, two test capacitors")
         rungs = self._rung("suspect-out", _SUSPECT, "turn-dead", "AB")
         return self._judged(item, rungs, reference)
 
-    def _judged(self, item: Any, rungs: Sequence[FittedCapture], reference: Reference) -> dict[str, Any]:
+    def _judged(self, item: Any, rungs: Sequence[FittedCapture], reference: Reference) -> FindingFacts:
         judgement = self._keep(item, rungs, reference)
         _say(f"   -> {judgement.explanation}")
-        return dict(judgement.facts)
+        facts: FindingFacts = judgement.facts
+        return facts
 
     def _keep(self, item: Any, rungs: Sequence[FittedCapture], reference: Reference | None = None) -> Any:
         from coilbell.bench.log import keep
@@ -235,13 +237,13 @@ class _Afternoon:
         save(plane_picture(finding, reference, title=f"reference {_NAME}"), self.folder / "plane.png")
 
 
-def _figures(facts: dict[str, Any]) -> str:
+def _figures(facts: FitFacts) -> str:
     from coilbell.bench.words.fit import shown
 
-    if not facts["rings"]:
+    if not facts.rings:
         return "no ring"
-    mode = facts["modes"][0]
-    return f"{shown(mode['frequency_hz'], 'Hz'):<17} Q {shown(mode['q'])}"
+    mode = facts.main
+    return f"{shown(mode.frequency_hz, 'Hz'):<17} Q {shown(mode.q)}"
 
 
 def _say(line: str) -> None:

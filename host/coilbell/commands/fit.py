@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -191,16 +190,18 @@ def _fitted(title: str, capture: Sequence[Record], request: _Request) -> Fit:
 
 
 def _show(fit: Fit, title: str, capture: Sequence[Record], request: _Request, number: int) -> None:
-    from coilbell.bench.words.fit import facts_table, fit_facts
+    from coilbell.bench.facts.base import json_line
+    from coilbell.bench.facts.fit import fit_facts
+    from coilbell.bench.words.fit import facts_table
     from coilbell.winding import tank_of_record
 
     facts = fit_facts(fit, title=title, records=capture, tank=tank_of_record(fit, capture[0]))
     if request.json:
-        print(json.dumps(facts), flush=True)
+        print(json_line(facts), flush=True)
     else:
         print("\n" * (number > 1) + facts_table(facts), flush=True)
     if request.json or not sys.stdout.isatty():
-        for note in facts["notes"]:
+        for note in facts.notes:
             tell(f"coilbell: note: {title}: {note}")
     if request.picture is not None:
         _draw(fit, title, capture[0], request.picture, number)

@@ -14,6 +14,7 @@ from coilbell.errors import FileError, InputError
 from coilbell.quantities import parse
 
 if TYPE_CHECKING:
+    from coilbell.bench.facts.judgement import Judgement
     from coilbell.bench.worksheet.sheet import Keeper
     from coilbell.isolate import Equipment
 
@@ -163,7 +164,7 @@ def _observe(options: argparse.Namespace, keeper: Keeper) -> int:
     return _show(options, keeper)
 
 
-def _latest(keeper: Keeper) -> dict[str, Any] | None:
+def _latest(keeper: Keeper) -> Judgement | None:
     """The item's latest finding or comparison in the log, None without one."""
     from coilbell.bench.log import LogKeeper
 
@@ -174,24 +175,28 @@ def _latest(keeper: Keeper) -> dict[str, Any] | None:
 
 
 def _next(options: argparse.Namespace, keeper: Keeper) -> int:
+    from coilbell.bench.facts.base import json_line
     from coilbell.bench.worksheet.sheet import opened
-    from coilbell.bench.worksheet.words import next_text, worksheet_facts
+    from coilbell.bench.worksheet.standing import worksheet_facts
+    from coilbell.bench.worksheet.words import next_text
 
     count = parse(options.count, "", "--count")
     if count != int(count) or count < 1:
         raise InputError(f"--count {options.count}; give a whole number from 1")
     pair = tuple(options.between) if options.between else None
     facts = worksheet_facts(opened(keeper), options.item, pair=pair)
-    print(json.dumps(facts) if options.json else next_text(facts, int(count)), flush=True)
+    print(json_line(facts) if options.json else next_text(facts, int(count)), flush=True)
     return 0
 
 
 def _show(options: argparse.Namespace, keeper: Keeper) -> int:
+    from coilbell.bench.facts.base import json_line
     from coilbell.bench.worksheet.sheet import opened
-    from coilbell.bench.worksheet.words import worksheet_facts, worksheet_text
+    from coilbell.bench.worksheet.standing import worksheet_facts
+    from coilbell.bench.worksheet.words import worksheet_text
 
     facts = worksheet_facts(opened(keeper), options.item)
-    print(json.dumps(facts) if options.json else worksheet_text(facts), flush=True)
+    print(json_line(facts) if options.json else worksheet_text(facts), flush=True)
     return 0
 
 

@@ -86,8 +86,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Judge the records; returns 0, or the explanation's code with --exit-code."""
-    from coilbell.bench.log import finding_of, question_of
-    from coilbell.bench.words.finding import finding_facts, finding_text
+    from coilbell.bench.facts.finding import finding_facts
+    from coilbell.bench.facts.question import question_of
+    from coilbell.bench.log import finding_of
+    from coilbell.bench.words.finding import finding_text
     from coilbell.commands.fit import fraction
 
     place = _place(options)

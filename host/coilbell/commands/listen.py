@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 from pathlib import Path
 
 from coilbell.errors import FileError
@@ -35,7 +34,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Listen; returns 0 whatever is heard."""
-    from coilbell.bench.words.listening import listening_facts, listening_text
+    from coilbell.bench.facts.base import json_line
+    from coilbell.bench.facts.listening import listening_facts
+    from coilbell.bench.words.listening import listening_text
     from coilbell.bench.worksheet.typed import sound
     from coilbell.isolate import listen
 
@@ -48,7 +49,7 @@ def run(options: argparse.Namespace) -> int:
         mains_hz=float(options.mains) if options.mains else None,
     )
     facts = listening_facts(heard, Path(options.file).name)
-    print(json.dumps(facts) if options.json else listening_text(facts), flush=True)
+    print(json_line(facts) if options.json else listening_text(facts), flush=True)
     return 0
 
 

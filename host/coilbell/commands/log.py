@@ -7,7 +7,7 @@ import json
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from coilbell.commands.options import (
     action_of,
@@ -136,6 +136,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _add(options: argparse.Namespace, log: Log) -> int:
+    from coilbell.bench.facts.item import item_json
     from coilbell.bench.log import Addition, add_to_log, item_facts, item_text
 
     for name in ("store", "unit", "resistance"):
@@ -156,27 +157,29 @@ def _add(options: argparse.Namespace, log: Log) -> int:
     item = add_to_log(log, entry)
     tell(f"kept in {log.path}")
     facts = item_facts(log, item)
-    print(json.dumps(facts) if options.json else item_text(facts))
+    print(item_json(facts) if options.json else item_text(facts))
     return 0
 
 
 def _list(options: argparse.Namespace, log: Log) -> int:
-    from coilbell.bench.log import item_facts, item_line
+    from coilbell.bench.facts.base import json_line
+    from coilbell.bench.log import item_head, item_line
 
     items = log.items()
     if not items:
         tell(f"the log {log.path} is empty")
     for item in items:
-        facts = item_facts(log, item, brief=True)
-        print(json.dumps(facts) if options.json else item_line(facts))
+        facts = item_head(log, item)
+        print(json_line(facts) if options.json else item_line(facts))
     return 0
 
 
 def _show(options: argparse.Namespace, log: Log) -> int:
+    from coilbell.bench.facts.item import item_json
     from coilbell.bench.log import item_facts, item_text
 
     facts = item_facts(log, log.item(options.item))
-    print(json.dumps(facts) if options.json else item_text(facts, everything=options.all))
+    print(item_json(facts) if options.json else item_text(facts, everything=options.all))
     return 0
 
 
@@ -187,13 +190,14 @@ def _note(options: argparse.Namespace, log: Log) -> int:
 
 
 def _search(options: argparse.Namespace, log: Log) -> int:
-    from coilbell.bench.log import item_facts
+    from coilbell.bench.facts.base import json_line
+    from coilbell.bench.log import item_found
     from coilbell.bench.words.fit import wrapped
 
     found = log.search(" ".join(options.words))
     for item, place in found:
-        facts: dict[str, Any] = item_facts(log, item, brief=True) | {"place": place}
-        print(json.dumps(facts) if options.json else wrapped(f"{item.name}: {place}", indent=0))
+        facts = item_found(log, item, place)
+        print(json_line(facts) if options.json else wrapped(f"{item.name}: {place}", indent=0))
     if not found:
         tell("nothing holds all of these words")
     return 0
@@ -216,17 +220,19 @@ def _export(options: argparse.Namespace, log: Log) -> int:
 
 
 def _import(options: argparse.Namespace, log: Log) -> int:
-    from coilbell.bench.log import item_facts, take_over
+    from coilbell.bench.facts.base import json_line
+    from coilbell.bench.log import item_head, take_over
 
     for name in take_over(log, Path(options.file), options.prefix):
-        print(json.dumps(item_facts(log, log.item(name), brief=True)) if options.json else name)
+        print(json_line(item_head(log, log.item(name))) if options.json else name)
     return 0
 
 
 def _refit(options: argparse.Namespace, log: Log) -> int:
     from dataclasses import asdict
 
-    from coilbell.bench.log import LOG_SCHEMA, refit, refit_text
+    from coilbell.bench.facts.item import LOG_SCHEMA
+    from coilbell.bench.log import refit, refit_text
 
     wanted = parse(options.jobs, "", "--jobs") if options.jobs else -1.0
     jobs = int(wanted)
@@ -257,7 +263,8 @@ def _backup(options: argparse.Namespace, log: Log) -> int:
 
 
 def _check(options: argparse.Namespace, log: Log) -> int:
-    from coilbell.bench.log import LOG_SCHEMA, problems
+    from coilbell.bench.facts.item import LOG_SCHEMA
+    from coilbell.bench.log import problems
 
     found = list(problems(log))
     count = len(log.items())

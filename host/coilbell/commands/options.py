@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import json
 import re
 import sys
 import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from coilbell.bench.files.encoding import harmless
 from coilbell.bench.settings import setting
@@ -18,10 +17,15 @@ from coilbell.errors import InputError
 from coilbell.quantities import parse
 
 if TYPE_CHECKING:
+    from coilbell.bench.facts.base import Facts
+    from coilbell.bench.facts.item import KeptFacts
     from coilbell.bench.log import FittedCapture, ItemLog, Reading
     from coilbell.record import Connection
     from coilbell.terms import Step
     from coilbell.winding import Reference
+
+Told = TypeVar("Told", bound="Facts")
+"""Facts of one kind."""
 
 __all__ = [
     "PRIOR",
@@ -277,26 +281,27 @@ def tell_chosen(drawer: ItemLog, rungs: Sequence[FittedCapture], what: str = "ju
 
 def show_and_keep(
     options: argparse.Namespace,
-    facts: dict[str, Any],
-    text: Callable[[dict[str, Any]], str],
-    keep: Callable[[], dict[str, Any]] | None,
+    facts: Told,
+    text: Callable[[Told], str],
+    keep: Callable[[], KeptFacts] | None,
 ) -> None:
     """Keep a result, then show it; where it cannot be kept it is shown all the same.
 
     keep: None where nothing is to be kept, else it returns where that was.
     """
+    from coilbell.bench.facts.base import json_line
+
     kept = None
     try:
         kept = keep() if keep else None
     finally:
-        told = facts if kept is None else facts | {"kept": kept}
-        print(json.dumps(told) if options.json else text(facts), flush=True)
+        print(json_line(facts, kept=kept) if options.json else text(facts), flush=True)
     if kept is not None:
         tell_kept(kept)
 
 
-def tell_kept(kept: dict[str, Any]) -> None:
+def tell_kept(kept: KeptFacts) -> None:
     """Say on stderr where a result went. kept: what `ItemLog.keep` returned."""
-    item = f"{'new item ' * kept['new']}{kept['item']}"
-    captures = [f"capture {number}" for number in kept["captures"]]
-    tell(f"kept in {kept['log']}: {', '.join([item, *captures])}")
+    item = f"{'new item ' * kept.new}{kept.item}"
+    captures = [f"capture {number}" for number in kept.captures]
+    tell(f"kept in {kept.log}: {', '.join([item, *captures])}")

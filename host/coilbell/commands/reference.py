@@ -183,16 +183,18 @@ def _list(options: argparse.Namespace, shelf: Shelf) -> int:
 
 
 def _show(options: argparse.Namespace, shelf: Shelf) -> int:
-    from coilbell.bench.words.reference import reference_facts, reference_text
+    from coilbell.bench.facts.base import json_line
+    from coilbell.bench.facts.reference import reference_facts
+    from coilbell.bench.words.reference import reference_text
 
     facts = reference_facts(shelf.get(options.name))
-    print(json.dumps(facts) if options.json else reference_text(facts))
+    print(json_line(facts) if options.json else reference_text(facts))
     return 0
 
 
 def _check(options: argparse.Namespace, shelf: Shelf) -> int:
+    from coilbell.bench.facts.reference import REFERENCE_FACTS_SCHEMA
     from coilbell.bench.words.fit import wrapped
-    from coilbell.bench.words.reference import REFERENCE_FACTS_SCHEMA
     from coilbell.winding import digest, remarks
 
     names, worst = [options.name] if options.name else list(shelf.names()), 0
@@ -318,6 +320,8 @@ def _there(shelf: Shelf, name: str) -> None:
 
 def _summary(options: argparse.Namespace, reference: Reference) -> str:
     """The reference in one line, or all of it with --json."""
-    from coilbell.bench.words.reference import reference_facts, reference_line
+    from coilbell.bench.facts.base import json_line
+    from coilbell.bench.facts.reference import reference_facts
+    from coilbell.bench.words.reference import reference_line
 
-    return json.dumps(reference_facts(reference)) if options.json else reference_line(reference)
+    return json_line(reference_facts(reference)) if options.json else reference_line(reference)

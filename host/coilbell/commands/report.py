@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 from pathlib import Path
 
 from coilbell.commands.options import add_log, tell
@@ -37,6 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Write the report; returns 0."""
+    from coilbell.bench.facts.base import json_line
     from coilbell.bench.log import Log
     from coilbell.bench.report import sheet_facts, sheet_of, write_report
 
@@ -50,5 +50,5 @@ def run(options: argparse.Namespace) -> int:
         else:
             sheet = sheet_of(log, item)
     if options.json:
-        print(json.dumps(sheet_facts(sheet)))
+        print(json_line(sheet_facts(sheet)))
     return 0

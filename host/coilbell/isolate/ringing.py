@@ -14,14 +14,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Protocol
 
 from coilbell.errors import InputError
 from coilbell.isolate.equipment import Equipment, Step
 from coilbell.isolate.evidence import Evidence
-from coilbell.terms import OLD_SET, Attached, Cause
+from coilbell.terms import Cause
 
-__all__ = ["MOST_DECADES", "ratio_of_ring", "ring_evidence", "ring_step"]
+__all__ = ["MOST_DECADES", "RingCause", "ratio_of_ring", "ring_evidence", "ring_step"]
 
 MOST_DECADES = 3.0
 """Largest log10 likelihood ratio that a ring may carry [1]; assumed: no reference is
@@ -38,6 +38,19 @@ _STATES = {
 """Cause of a finding that is no shorted turn -> state of the winding; "none of these" belongs to no state."""
 
 
+class RingCause(Protocol):
+    """What may be true of a winding, with its probability before and after the ring."""
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def shorted(self) -> bool: ...
+    @property
+    def prior(self) -> float: ...
+    @property
+    def probability(self) -> float: ...
+
+
 def ring_step(kind: Equipment, winding: str, connection: str) -> Step | None:
     """The step that a ring of that kind of winding belongs to; None where no step asks for such a ring.
 
@@ -48,24 +61,29 @@ def ring_step(kind: Equipment, winding: str, connection: str) -> Step | None:
     return next(iter(suits or rings), None)
 
 
-def ring_evidence(step: Step, facts: Mapping[str, Any]) -> Evidence:
-    """Evidence of a finding or a comparison, as `coilbell judge --json` and `compare --json` give it.
+def ring_evidence(
+    step: Step,
+    log10_ratio: float | None,
+    *,
+    explanation: str,
+    causes: Sequence[RingCause] = (),
+    doubts: int = 0,
+) -> Evidence:
+    """Evidence of a finding or a comparison.
 
-    Raises InputError when it holds no odds, as without a reference, or is no finding.
+    log10_ratio: of a shorted turn against none; explanation: what was said; causes: of a finding, with their
+    probabilities before and after the ring; doubts: how many the ring has. Raises InputError without odds.
     """
-    shorted = facts.get("shorted_turn")
-    if facts.get("what") not in ("finding", "comparison"):
-        raise InputError("no finding or comparison; give what `coilbell judge --json` printed")
-    if not isinstance(shorted, Mapping) or shorted.get("log10_likelihood_ratio") is None:
+    if log10_ratio is None:
         raise InputError(
             "this finding has no odds: judge the ring by a reference, or give the outcome yourself"
         )
-    decades = _number(shorted["log10_likelihood_ratio"], "log10_likelihood_ratio")
-    words = f"ring {facts.get('explanation', '')} (log10 ratio {decades:+.2f})"
-    by_cause = _by_cause(facts.get("causes") or ())
-    if by_cause is None:
-        return ratio_of_ring(step, decades, words)
-    return Evidence(step.key, _limited(step, by_cause), words, "computed", _remarks(facts))
+    words = f"ring {explanation} (log10 ratio {log10_ratio:+.2f})"
+    by_state = _by_state(causes)
+    if by_state is None:
+        return ratio_of_ring(step, log10_ratio, words)
+    remarks = (f"doubts of the ring: {doubts}; see its finding",) if doubts else ()
+    return Evidence(step.key, _limited(step, by_state), words, "computed", remarks)
 
 
 def ratio_of_ring(step: Step, log10_ratio: float, words: str = "") -> Evidence:
@@ -77,19 +95,16 @@ def ratio_of_ring(step: Step, log10_ratio: float, words: str = "") -> Evidence:
     return Evidence(step.key, tuple(logs), words or f"ring with log10 ratio {log10_ratio:+.2f}", "computed")
 
 
-def _by_cause(causes: Sequence[Any]) -> dict[str, float] | None:
-    """State -> p(ring | state), or None where priors are missing."""
+def _by_state(causes: Sequence[RingCause]) -> dict[str, float] | None:
+    """State -> p(ring | state), or None where a state that is needed has no causes."""
     sums: dict[str, list[float]] = {}
     for cause in causes:
-        if not isinstance(cause, Mapping) or "prior" not in cause:
-            return None
-        prior = _number(cause["prior"], "prior")
-        state = "shorted" if cause.get("shorted") else _state(str(cause.get("name")))
+        state = "shorted" if cause.shorted else _state(cause.name)
         if not state:
             continue
         pair = sums.setdefault(state, [0.0, 0.0])
-        pair[0] += _number(cause.get("probability"), "probability")
-        pair[1] += prior
+        pair[0] += cause.probability
+        pair[1] += cause.prior
     found = {state: after / before for state, (after, before) in sums.items() if before > 0}
     return found if {"whole", "shorted"} <= set(found) and max(found.values()) > 0 else None
 
@@ -98,9 +113,7 @@ def _state(name: str) -> str:
     """The state of a cause by its kept name, "" for none; findings of older logs name sets beside it."""
     if name in set(Cause):
         return _STATES.get(Cause(name), "")
-    if not name.startswith(OLD_SET):
-        return ""
-    return "silent" if name.removeprefix(OLD_SET) == Attached.DEVICE else "loaded"
+    return "silent" if name.endswith("shorted device") else "loaded" if name.startswith("set: ") else ""
 
 
 def _limited(step: Step, by_state: Mapping[str, float]) -> tuple[float, ...]:
@@ -112,14 +125,3 @@ def _limited(step: Step, by_state: Mapping[str, float]) -> tuple[float, ...]:
         value = by_state.get(outcome.key, by_state["whole"])
         found.append(max(math.log(value), least) if value > 0 else least)
     return tuple(found)
-
-
-def _remarks(facts: Mapping[str, Any]) -> tuple[str, ...]:
-    doubts = facts.get("doubts") or ()
-    return (f"doubts of the ring: {len(doubts)}; see its finding",) if doubts else ()
-
-
-def _number(value: Any, what: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise InputError(f"the finding's {what} is {value!r}, not a number; make it again")
-    return float(value)

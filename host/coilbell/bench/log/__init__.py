@@ -6,14 +6,7 @@ from typing import TYPE_CHECKING
 
 from coilbell.bench.log.book import Log, check_name, check_words
 from coilbell.bench.log.database import default_path
-from coilbell.bench.log.derivation import (
-    comparison_question,
-    finding_of,
-    fit_from_facts,
-    fitted,
-    judged,
-    question_of,
-)
+from coilbell.bench.log.derivation import compared, finding_of, fitted, judged
 from coilbell.bench.log.refit import RefitSummary, refit
 from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Note, Photo, versions
 from coilbell.bench.log.schema import SCHEMA
@@ -35,10 +28,16 @@ if TYPE_CHECKING:
     from coilbell.bench.log.keeper import LogKeeper, kept_facts
     from coilbell.bench.log.tables import write_table
     from coilbell.bench.log.takeover import take_over
-    from coilbell.bench.log.words import LOG_SCHEMA, item_facts, item_line, item_text, refit_text
+    from coilbell.bench.log.words import (
+        item_facts,
+        item_found,
+        item_head,
+        item_line,
+        item_text,
+        refit_text,
+    )
 
 __all__ = [
-    "LOG_SCHEMA",
     "SCHEMA",
     "Addition",
     "FittedCapture",
@@ -56,20 +55,20 @@ __all__ = [
     "add_to_log",
     "check_name",
     "check_words",
-    "comparison_question",
+    "compared",
     "default_path",
     "finding_of",
-    "fit_from_facts",
     "fitted",
     "fitted_captures",
     "item_facts",
+    "item_found",
+    "item_head",
     "item_line",
     "item_text",
     "judged",
     "keep",
     "kept_facts",
     "problems",
-    "question_of",
     "refit",
     "refit_text",
     "sides_words",
@@ -86,7 +85,9 @@ _HOMES = {
         ".entry",
     ),
     **dict.fromkeys(("LogKeeper", "kept_facts"), ".keeper"),
-    **dict.fromkeys(("LOG_SCHEMA", "item_facts", "item_line", "item_text", "refit_text"), ".words"),
+    **dict.fromkeys(
+        ("item_facts", "item_found", "item_head", "item_line", "item_text", "refit_text"), ".words"
+    ),
     "problems": ".check",
     "take_over": ".takeover",
     "write_archive": ".archive",

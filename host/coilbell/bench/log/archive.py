@@ -20,16 +20,25 @@ import json
 import zipfile
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
+from coilbell.bench.facts.base import Count, Facts, plain
 from coilbell.bench.files import recordjson
+from coilbell.bench.log.archivefacts import (
+    Told,
+    ToldCapture,
+    ToldFit,
+    ToldItem,
+    ToldJudgement,
+    ToldNote,
+    ToldPhoto,
+)
 from coilbell.bench.log.book import Log, file_hash, utc_now
 from coilbell.bench.log.keeper import LogKeeper
-from coilbell.bench.log.rows import Item, KeptCapture, KeptJudgement, Photo, versions
+from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Photo, versions
 from coilbell.errors import CoilbellError, FileError
 from coilbell.whole import whole_file
 
-__all__ = ["ARCHIVE_SCHEMA", "FORMAT", "PHOTO_ENDINGS", "write_archive"]
+__all__ = ["ARCHIVE_SCHEMA", "FORMAT", "PHOTO_ENDINGS", "Manifest", "Part", "write_archive"]
 
 FORMAT = "coilbell archive"
 ARCHIVE_SCHEMA = 1
@@ -57,30 +66,51 @@ def write_archive(log: Log, items: Sequence[Item], place: Path) -> None:
         raise FileError(f"{place}: cannot be written: {error.strerror or error}") from error
 
 
+class Part(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Size and hash of a part."""
+
+    bytes: Count
+    sha256: str
+
+
+class Manifest(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """manifest.json of an archive."""
+
+    format: str
+    schema: int
+    made_utc: str
+    versions: dict[str, str]
+    parts: dict[str, Part]
+
+
+def _laid_out(facts: Facts) -> bytes:
+    return json.dumps(plain(facts), indent=1, sort_keys=True).encode()
+
+
 class _Writer:
     def __init__(self, log: Log, archive: zipfile.ZipFile) -> None:
         self.log = log
         self.archive = archive
-        self.parts: dict[str, dict[str, Any]] = {}
+        self.parts: dict[str, Part] = {}
         self.references: dict[str, str] = {}
         self.fits: dict[int, int] = {}
         """Number of a fit in the log -> number in the archive."""
         self.captures = 0
 
     def write(self, items: Sequence[Item]) -> None:
-        told = {"items": [self._item(item) for item in items]}
-        self._part("log.json", json.dumps(told, indent=1, sort_keys=True).encode())
-        manifest = {
-            "format": FORMAT,
-            "schema": ARCHIVE_SCHEMA,
-            "made_utc": utc_now(),
-            "versions": versions(),
-            "parts": self.parts,
-        }
-        self._add("manifest.json", json.dumps(manifest, indent=1, sort_keys=True).encode())
+        told = Told(items=tuple(self._item(item) for item in items))
+        self._part("log.json", _laid_out(told))
+        manifest = Manifest(
+            format=FORMAT,
+            schema=ARCHIVE_SCHEMA,
+            made_utc=utc_now(),
+            versions=versions(),
+            parts=self.parts,
+        )
+        self._add("manifest.json", _laid_out(manifest))
 
     def _part(self, name: str, content: bytes) -> str:
-        self.parts[name] = {"bytes": len(content), "sha256": hashlib.sha256(content).hexdigest()}
+        self.parts[name] = Part(bytes=len(content), sha256=hashlib.sha256(content).hexdigest())
         self._add(name, content)
         return name
 
@@ -90,40 +120,46 @@ class _Writer:
         info.external_attr = 0o644 << 16
         self.archive.writestr(info, content)
 
-    def _item(self, item: Item) -> dict[str, Any]:
-        names = ("name", "equipment", "part", "kind", "serial", "added_utc")
-        return {name: getattr(item, name) for name in names} | {
-            "captures": [self._capture(capture) for capture in self.log.captures(item)],
-            "judgements": [self._judgement(one) for one in self.log.judgements(item)],
-            "worksheet": [entry for _, entry in LogKeeper(self.log, item).entries()],
-            "notes": [{"added_utc": n.added_utc, "words": n.words} for n in self.log.notes(item)],
-            "photos": [self._photo(photo) for photo in self.log.photos(item)],
-        }
+    def _item(self, item: Item) -> ToldItem:
+        return ToldItem(
+            name=item.name,
+            equipment=item.equipment,
+            part=item.part,
+            kind=item.kind,
+            serial=item.serial,
+            added_utc=item.added_utc,
+            captures=tuple(self._capture(capture) for capture in self.log.captures(item)),
+            judgements=tuple(self._judgement(one) for one in self.log.judgements(item)),
+            notes=tuple(ToldNote(added_utc=n.added_utc, words=n.words) for n in self.log.notes(item)),
+            photos=tuple(self._photo(photo) for photo in self.log.photos(item)),
+            worksheet=tuple(entry for _, entry in LogKeeper(self.log, item).entries()),
+        )
 
-    def _capture(self, capture: KeptCapture) -> dict[str, Any]:
+    def _capture(self, capture: KeptCapture) -> ToldCapture:
         self.captures += 1
-        fits = []
-        for fit in self.log.fits(capture):
-            self.fits[fit.id] = len(self.fits) + 1
-            fits.append({"number": self.fits[fit.id], "made_utc": fit.made_utc, "versions": fit.versions})
-            fits[-1]["facts"] = fit.facts
-        return {
-            "records": self._part(f"captures/{self.captures}.json", recordjson.encode(capture.records)),
-            "label": capture.label,
-            "added_utc": capture.added_utc,
-            "sha256": capture.sha256,
-            "fits": fits,
-        }
+        return ToldCapture(
+            records=self._part(f"captures/{self.captures}.json", recordjson.encode(capture.records)),
+            label=capture.label,
+            added_utc=capture.added_utc,
+            sha256=capture.sha256,
+            fits=tuple(self._fit(fit) for fit in self.log.fits(capture)),
+        )
 
-    def _judgement(self, one: KeptJudgement) -> dict[str, Any]:
-        return {
-            "made_utc": one.made_utc,
-            "versions": one.versions,
-            "question": one.question,
-            "reference": None if one.reference is None else self._reference(one.reference[1]),
-            "facts": one.facts,
-            "fits": [self.fits[number] for number in one.fits],
-        }
+    def _fit(self, fit: KeptFit) -> ToldFit:
+        self.fits[fit.id] = len(self.fits) + 1
+        return ToldFit(
+            number=self.fits[fit.id], made_utc=fit.made_utc, versions=fit.versions, facts=fit.facts
+        )
+
+    def _judgement(self, one: KeptJudgement) -> ToldJudgement:
+        return ToldJudgement(
+            made_utc=one.made_utc,
+            versions=one.versions,
+            question=one.question,
+            reference=None if one.reference is None else self._reference(one.reference[1]),
+            facts=plain(one.facts),
+            fits=tuple(self.fits[number] for number in one.fits),
+        )
 
     def _reference(self, sha256: str) -> str:
         if sha256 not in self.references:
@@ -131,14 +167,19 @@ class _Writer:
             self.references[sha256] = self._part(f"references/{len(self.references) + 1}.json", content)
         return self.references[sha256]
 
-    def _photo(self, photo: Photo) -> dict[str, Any]:
-        told = {name: getattr(photo, name) for name in ("added_utc", "sha256", "bytes", "words")}
-        path = Path(photo.path)
-        told["name"], told["part"] = path.name, None
+    def _photo(self, photo: Photo) -> ToldPhoto:
+        path, part = Path(photo.path), None
         try:
             if path.suffix.lower() in PHOTO_ENDINGS and file_hash(path) == (photo.sha256, photo.bytes):
                 number = sum(name.startswith("photos/") for name in self.parts) + 1
-                told["part"] = self._part(f"photos/{number}{path.suffix.lower()}", path.read_bytes())
+                part = self._part(f"photos/{number}{path.suffix.lower()}", path.read_bytes())
         except CoilbellError:
             pass  # the picture has gone or changed: its hash is handed on, a wrong picture is not
-        return told
+        return ToldPhoto(
+            added_utc=photo.added_utc,
+            sha256=photo.sha256,
+            bytes=photo.bytes,
+            words=photo.words,
+            name=path.name,
+            part=part,
+        )

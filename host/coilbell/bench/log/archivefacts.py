@@ -4,100 +4,110 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
-import msgspec
-
+from coilbell.bench.facts.base import Count, Facts, Plain, kept_text, plain
+from coilbell.bench.facts.fit import FitFacts
+from coilbell.bench.facts.judgement import Judgement, judgement_facts
+from coilbell.bench.facts.question import Question
 from coilbell.bench.log.book import Log, check_name, check_words, utc_now
 from coilbell.bench.log.samples import packed
-from coilbell.bench.log.words import judgement_text
-from coilbell.bench.log.worksheets import Entry, check_worksheet, keep_worksheet
-from coilbell.bench.words.fit import facts_table
+from coilbell.bench.log.worksheets import check_worksheet, keep_worksheet
+from coilbell.bench.worksheet.entries import Entry
 from coilbell.errors import FileError, InputError
 from coilbell.record import Record
 from coilbell.whole import whole_file
-from coilbell.winding import Explanation, Reference, Relation
+from coilbell.winding import Reference
 
-__all__ = ["Parcel", "Told", "check_told", "keep_parcel"]
+__all__ = [
+    "Parcel",
+    "Told",
+    "ToldCapture",
+    "ToldFit",
+    "ToldItem",
+    "ToldJudgement",
+    "ToldNote",
+    "ToldPhoto",
+    "check_told",
+    "keep_parcel",
+]
 
 _DEEPEST = 12
 _MOST_VALUES = 20_000
 """Values in the figures of one fit or judgement."""
 
 
-class _Fit(msgspec.Struct, forbid_unknown_fields=True):
-    number: int
+class ToldFit(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A fit; number: what judgements call it by."""
+
+    number: Count
     made_utc: str
     versions: dict[str, str]
-    facts: dict[str, Any]
+    facts: FitFacts
 
 
-class _Capture(msgspec.Struct, forbid_unknown_fields=True):
+class ToldCapture(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Records rung together; records: the part that holds them."""
+
     records: str
     label: str
     added_utc: str
     sha256: str
-    fits: list[_Fit]
+    fits: tuple[ToldFit, ...]
 
 
-class _Question(msgspec.Struct, forbid_unknown_fields=True):
-    what: str
-    prior: float
-    kind: str | None = None
-    unit: str = ""
-    direct_ohms: float | None = None
-    count_to: float | None = None
-    first: int = 0
-    relation: str | None = None
-    first_judged: str | None = None
+class ToldJudgement(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A finding or comparison; reference: the part that holds what it was judged by."""
 
-
-class _Judgement(msgspec.Struct, forbid_unknown_fields=True):
     made_utc: str
     versions: dict[str, str]
-    question: _Question
+    question: Question
     reference: str | None
-    facts: dict[str, Any]
-    fits: list[int]
+    facts: Plain
+    fits: tuple[Count, ...]
 
 
-class _Note(msgspec.Struct, forbid_unknown_fields=True):
+class ToldNote(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Free words on an item."""
+
     added_utc: str
     words: str
 
 
-class _Photo(msgspec.Struct, forbid_unknown_fields=True):
+class ToldPhoto(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A picture; part: that which holds it, None where it had gone."""
+
     added_utc: str
     sha256: str
-    bytes: int
+    bytes: Count
     words: str
     name: str
     part: str | None
 
 
-class _Item(msgspec.Struct, forbid_unknown_fields=True):
+class ToldItem(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """An item with all that hangs on it."""
+
     name: str
     equipment: str
     part: str
     kind: str
     serial: str
     added_utc: str
-    captures: list[_Capture]
-    judgements: list[_Judgement]
-    notes: list[_Note]
-    photos: list[_Photo]
-    worksheet: list[Entry] = []
+    captures: tuple[ToldCapture, ...]
+    judgements: tuple[ToldJudgement, ...]
+    notes: tuple[ToldNote, ...]
+    photos: tuple[ToldPhoto, ...]
+    worksheet: tuple[Entry, ...] = ()
 
 
-class Told(msgspec.Struct, forbid_unknown_fields=True):
+class Told(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """log.json of an archive."""
 
-    items: list[_Item]
+    items: tuple[ToldItem, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -120,7 +130,7 @@ def check_told(parcel: Parcel) -> None:
             raise FileError(f"item {item.name[:80]!r}: {error}") from error
 
 
-def _check_item(item: _Item, parcel: Parcel) -> None:
+def _check_item(item: ToldItem, parcel: Parcel) -> None:
     check_name(item.name)
     _check_moment(item.added_utc)
     for name in ("equipment", "part", "kind", "serial"):
@@ -133,7 +143,7 @@ def _check_item(item: _Item, parcel: Parcel) -> None:
             for text in (record.note, record.source, record.board, *record.extra, *record.extra.values()):
                 check_words(text, "record", 10_000)
         for fit in capture.fits:
-            _check_figures(fit.facts, fit.made_utc, fit.versions, facts_table)
+            _check_figures(fit.facts, fit.made_utc, fit.versions)
             numbers.add(fit.number)
     for judgement in item.judgements:
         _check_judgement(judgement, numbers, parcel)
@@ -147,57 +157,36 @@ def _check_item(item: _Item, parcel: Parcel) -> None:
         _check_photo(photo, parcel)
 
 
-def _check_judgement(judgement: _Judgement, numbers: set[int], parcel: Parcel) -> None:
-    question, facts = judgement.question, judgement.facts
-    if question.what not in ("finding", "comparison") or facts.get("what") != question.what:
-        raise FileError(f"a judgement asks for {question.what[:40]!r}")
-    if not 0 < question.prior < 1 or not math.isfinite(question.direct_ohms or 0):
-        raise FileError("a judgement's prior or resistance is impossible")
-    if question.count_to is not None and not 0 < question.count_to < 1:
-        raise FileError("a judgement counts rings to an impossible fraction")
-    if question.relation is not None and question.relation not in tuple(Relation):
-        raise FileError(f"a comparison's sides stand as {question.relation[:40]!r}")
-    if question.first_judged is not None and question.first_judged not in tuple(Explanation):
-        raise FileError(f"a comparison's first side is said to be {question.first_judged[:40]!r}")
-    if facts.get("explanation") not in tuple(Explanation):
-        raise FileError(f"a judgement says {str(facts.get('explanation'))[:40]!r}")
+def _check_judgement(judgement: ToldJudgement, numbers: set[int], parcel: Parcel) -> None:
+    question, facts = judgement.question, judgement_of(judgement)
+    if facts.what != question.what:
+        raise FileError(f"a judgement asks for a {question.what} and says a {facts.what}")
     if not judgement.fits or not set(judgement.fits) <= numbers or len(judgement.fits) <= question.first:
         raise FileError("a judgement rests on fits that are not there")
     if judgement.reference is not None and judgement.reference not in parcel.references:
         raise FileError(f"a judgement's reference {judgement.reference[:80]!r} is not in the archive")
     check_words(question.kind or "", "kind", 200)
     check_words(question.unit, "unit", 200)
-    _check_figures(facts, judgement.made_utc, judgement.versions, judgement_text)
+    _check_figures(facts, judgement.made_utc, judgement.versions)
 
 
-def _check_figures(facts: dict[str, Any], made_utc: str, versions: Mapping[str, str], shown: Any) -> None:
-    """Plain, bounded and laid out so that they can be shown."""
+def judgement_of(told: ToldJudgement) -> Judgement:
+    """The finding or comparison that is told. Raises FileError."""
+    return judgement_facts(json.dumps(told.facts), "a judgement")
+
+
+def _check_figures(facts: FitFacts | Judgement, made_utc: str, versions: Mapping[str, str]) -> None:
+    """When and by what they were made, and every word in them; figures are bounded by their types."""
     _check_moment(made_utc)
     for text in (*versions, *versions.values()):
         check_words(text, "version", 100)
-    for count, text in enumerate(_strings(facts, _DEEPEST)):
+    for count, text in enumerate(_strings(plain(facts), _DEEPEST)):
         if count > _MOST_VALUES:
             raise FileError("a fit or judgement holds more figures than any")
         check_words(text, "figures", 10_000)
-    if facts.get("schema") != 1:
-        raise FileError(
-            f"has figures of schema {facts.get('schema')!r}, this version knows 1; update coilbell"
-        )
-    try:
-        shown(facts)
-    except (
-        KeyError,
-        TypeError,
-        ValueError,
-        AttributeError,
-        IndexError,
-        OverflowError,
-        ArithmeticError,
-    ) as error:
-        raise FileError(f"a fit or judgement cannot be shown: {type(error).__name__} {error}") from error
 
 
-def _strings(value: Any, depth: int) -> Iterator[str]:
+def _strings(value: object, depth: int) -> Iterator[str]:
     """Every string in nested figures, and "" for every other value, so that all are counted."""
     if depth == 0:
         raise FileError("figures are nested deeper than any")
@@ -205,14 +194,14 @@ def _strings(value: Any, depth: int) -> Iterator[str]:
         for key, inner in value.items():
             yield key
             yield from _strings(inner, depth - 1)
-    elif isinstance(value, list):
+    elif isinstance(value, list | tuple):
         for inner in value:
             yield from _strings(inner, depth - 1)
     else:
         yield value if isinstance(value, str) else ""
 
 
-def _check_photo(photo: _Photo, parcel: Parcel) -> None:
+def _check_photo(photo: ToldPhoto, parcel: Parcel) -> None:
     check_words(photo.words, "words on a photo", 500)
     check_words(photo.name, "photo's name", 255)
     _check_moment(photo.added_utc)
@@ -245,7 +234,7 @@ def keep_parcel(log: Log, parcel: Parcel, prefix: str) -> list[str]:
     return names
 
 
-def _keep_item(log: Log, parcel: Parcel, name: str, told: _Item) -> None:
+def _keep_item(log: Log, parcel: Parcel, name: str, told: ToldItem) -> None:
     texts = {key: getattr(told, key) for key in ("equipment", "part", "kind", "serial", "added_utc")}
     item = log.base.insert("item", name=name, **texts)
     fits: dict[int, int] = {}
@@ -253,12 +242,13 @@ def _keep_item(log: Log, parcel: Parcel, name: str, told: _Item) -> None:
         fits |= _keep_capture(log, item, capture, parcel.records[capture.records])
     for judgement in told.judgements:
         reference = parcel.references[judgement.reference] if judgement.reference else None
+        facts = judgement_of(judgement)
         number = log.base.insert(
             "judgement",
             item_id=item,
-            **_made(judgement),
-            question=json.dumps(_asked(judgement.question), sort_keys=True),
-            explanation=judgement.facts["explanation"],
+            **_made(judgement, facts),
+            question=kept_text(judgement.question),
+            explanation=str(facts.explanation),
             reference_id=None if reference is None else log.add_reference(reference),
         )
         for position, fit in enumerate(judgement.fits):
@@ -271,14 +261,7 @@ def _keep_item(log: Log, parcel: Parcel, name: str, told: _Item) -> None:
     log.base.insert("note", item_id=item, added_utc=utc_now(), words=f"taken over from {parcel.origin}")
 
 
-def _asked(question: _Question) -> dict[str, Any]:
-    """The question as the log keeps it: what may be left out only where it was stated."""
-    asked: dict[str, Any] = msgspec.to_builtins(question)
-    stated = ("relation", "first_judged", "count_to")
-    return {name: value for name, value in asked.items() if name not in stated or value is not None}
-
-
-def _keep_capture(log: Log, item: int, told: _Capture, records: tuple[Record, ...]) -> dict[int, int]:
+def _keep_capture(log: Log, item: int, told: ToldCapture, records: tuple[Record, ...]) -> dict[int, int]:
     number = log.base.insert(
         "capture",
         item_id=item,
@@ -289,18 +272,20 @@ def _keep_capture(log: Log, item: int, told: _Capture, records: tuple[Record, ..
     )
     for position, record in enumerate(records):
         log.base.insert("record", capture_id=number, position=position, **packed(record))
-    return {fit.number: log.base.insert("fit", capture_id=number, **_made(fit)) for fit in told.fits}
-
-
-def _made(told: _Fit | _Judgement) -> dict[str, str]:
     return {
-        "made_utc": told.made_utc,
-        "versions": json.dumps(told.versions, sort_keys=True),
-        "facts": json.dumps(told.facts, sort_keys=True),
+        fit.number: log.base.insert("fit", capture_id=number, **_made(fit, fit.facts)) for fit in told.fits
     }
 
 
-def _keep_photo(log: Log, parcel: Parcel, item: int, told: _Photo) -> None:
+def _made(told: ToldFit | ToldJudgement, facts: FitFacts | Judgement) -> dict[str, str]:
+    return {
+        "made_utc": told.made_utc,
+        "versions": json.dumps(told.versions, sort_keys=True),
+        "facts": kept_text(facts),
+    }
+
+
+def _keep_photo(log: Log, parcel: Parcel, item: int, told: ToldPhoto) -> None:
     """The picture goes into a folder beside the log under its hash; its sender's name stays mere words."""
     path = told.name
     if told.part is not None:

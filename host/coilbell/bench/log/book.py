@@ -14,13 +14,19 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+import msgspec
+
+from coilbell.bench.facts.base import facts_of, kept_text
+from coilbell.bench.facts.fit import FitFacts
+from coilbell.bench.facts.judgement import Judgement, judgement_facts
+from coilbell.bench.facts.question import Question
 from coilbell.bench.log.database import Database, OlderLog, default_path
 from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Note, Photo, versions
 from coilbell.bench.log.samples import identity, packed, unpacked
@@ -155,13 +161,13 @@ class Log:
         records = self.base.rows("SELECT * FROM record WHERE capture_id = ? ORDER BY position", number)
         return KeptCapture(**dict(rows[0]), records=tuple(unpacked(dict(row)) for row in records))
 
-    def add_fit(self, capture: KeptCapture | int, facts: dict[str, Any]) -> KeptFit:
-        """Figures of a capture, as `fit_facts` gives them; beside any that are there."""
+    def add_fit(self, capture: KeptCapture | int, facts: FitFacts) -> KeptFit:
+        """Figures of a capture; beside any that are there."""
         number = capture if isinstance(capture, int) else capture.id
         with self.together():
             made, by = utc_now(), versions()
             fit = self.base.insert(
-                "fit", capture_id=number, made_utc=made, versions=_json(by), facts=_json(facts)
+                "fit", capture_id=number, made_utc=made, versions=_json(by), facts=kept_text(facts)
             )
         return KeptFit(fit, number, made, by, facts)
 
@@ -201,12 +207,12 @@ class Log:
     def add_judgement(
         self,
         item: Item | int,
-        question: dict[str, Any],
-        facts: dict[str, Any],
+        question: Question,
+        facts: Judgement,
         fits: Sequence[KeptFit | int],
         reference: Reference | tuple[str, str] | None = None,
     ) -> KeptJudgement:
-        """A finding or comparison, as `finding_facts` or `comparison_facts` gives it; beside the others.
+        """A finding or comparison; beside the others.
 
         reference: what was judged by, or name and SHA-256 of one that is in the log.
         """
@@ -217,10 +223,10 @@ class Log:
                 item_id=item if isinstance(item, int) else item.id,
                 made_utc=utc_now(),
                 versions=_json(versions()),
-                question=_json(question),
+                question=kept_text(question),
                 reference_id=self._reference_id(reference),
-                explanation=facts["explanation"],
-                facts=_json(facts),
+                explanation=str(facts.explanation),
+                facts=kept_text(facts),
             )
             for position, fit in enumerate(numbers):
                 self.base.insert("judgement_fit", judgement_id=number, position=position, fit_id=fit)
@@ -241,6 +247,17 @@ class Log:
         rows = self.base.rows("SELECT id FROM judgement WHERE item_id = ? ORDER BY id", item.id)
         return [self.judgement(row["id"]) for row in rows]
 
+    def explanation(self, item: Item) -> str | None:
+        """What the item's last finding says, None without one: a comparison tells two rings apart only."""
+        rows = self.base.rows(
+            "SELECT explanation, question FROM judgement WHERE item_id = ? ORDER BY id DESC", item.id
+        )
+        asked = (
+            (row["explanation"], facts_of(row["question"], Question, f"{item.name}, a judgement"))
+            for row in rows
+        )
+        return next((str(said) for said, question in asked if question.what == "finding"), None)
+
     def judgement(self, number: int) -> KeptJudgement:
         """One finding or comparison by its id."""
         row = self.base.rows(
@@ -255,11 +272,11 @@ class Log:
             row["id"],
             row["item_id"],
             row["made_utc"],
-            json.loads(row["versions"]),
-            json.loads(row["question"]),
+            _versions(row["versions"]),
+            facts_of(row["question"], Question, f"judgement {number} of the log asks"),
             None if row["reference_id"] is None else (row["reference_name"], row["reference_sha256"]),
             row["explanation"],
-            json.loads(row["facts"]),
+            judgement_facts(row["facts"], f"judgement {number} of the log"),
             tuple(fit["fit_id"] for fit in fits),
         )
 
@@ -372,13 +389,20 @@ def _fit(row: sqlite3.Row) -> KeptFit:
         row["id"],
         row["capture_id"],
         row["made_utc"],
-        json.loads(row["versions"]),
-        json.loads(row["facts"]),
+        _versions(row["versions"]),
+        facts_of(row["facts"], FitFacts, f"fit {row['id']} of the log"),
     )
 
 
-def _json(value: Any) -> str:
-    return json.dumps(value, sort_keys=True, allow_nan=False)
+def _json(value: Mapping[str, str]) -> str:
+    return json.dumps(value, sort_keys=True)
+
+
+def _versions(text: str) -> dict[str, str]:
+    try:
+        return msgspec.json.decode(text, type=dict[str, str])
+    except (msgspec.DecodeError, UnicodeError) as error:
+        raise FileError(f"versions in the log are damaged ({error}); restore it from a backup") from error
 
 
 def utc_now() -> str:

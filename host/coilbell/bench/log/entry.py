@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
+from coilbell.bench.facts.fit import FitFacts
+from coilbell.bench.facts.question import Question, question_of
 from coilbell.bench.files.captures import capacitors_for, captures_of
 from coilbell.bench.files.records import read
 from coilbell.bench.log.book import Log
-from coilbell.bench.log.derivation import fitted, judged, question_of
+from coilbell.bench.log.derivation import fitted, judged
 from coilbell.bench.log.rows import Item, KeptJudgement
 from coilbell.errors import FileError, InputError
 from coilbell.record import Connection, Record
@@ -66,7 +67,7 @@ class FittedCapture:
 
     records: tuple[Record, ...]
     label: str
-    facts: dict[str, Any]
+    facts: FitFacts
     capture: int | None = None
     fit: int | None = None
 
@@ -95,7 +96,7 @@ def keep(
     item: Item,
     rungs: Sequence[FittedCapture],
     reference: Reference | None = None,
-    question: dict[str, Any] | None = None,
+    question: Question | None = None,
 ) -> KeptJudgement | None:
     """Keep captures with their fits and, when there is a reference, the finding they lead to."""
     asked, facts = question or question_of(), None
@@ -135,8 +136,9 @@ def fitted_captures(files: Sequence[str], reading: Reading) -> list[FittedCaptur
     found = []
     capacitors = capacitors_for(files, reading.capacitors, reading.tolerance)
     for name, capacitor in zip(files, capacitors, strict=True):
-        changes: dict[str, Any] = {} if capacitor is None else {"test_capacitor": capacitor}
-        records = [replace(_connected(r, reading), **changes) for r in read(name, channel=reading.channel)]
+        records = [_connected(record, reading) for record in read(name, channel=reading.channel)]
+        if capacitor is not None:
+            records = [replace(record, test_capacitor=capacitor) for record in records]
         groups = captures_of(records)
         for number, shots in enumerate(groups, start=1):
             title = Path(name).name + (f" capture {number}" if len(groups) > 1 else "")

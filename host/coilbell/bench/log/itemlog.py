@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
+from coilbell.bench.facts.finding import FindingFacts
+from coilbell.bench.facts.item import KeptFacts
+from coilbell.bench.facts.judgement import Judgement
+from coilbell.bench.facts.question import Question, question_of
 from coilbell.bench.log.book import Log
-from coilbell.bench.log.derivation import question_of
 from coilbell.bench.log.entry import FittedCapture, Reading, fitted_captures, keep_captures
 from coilbell.bench.log.rows import Item, KeptCapture
 from coilbell.bench.log.samples import identity
@@ -106,18 +108,18 @@ class ItemLog:
         said = [
             f.explanation
             for f in findings
-            if f.facts["what"] == "finding" and f.facts["shorted_turn"] and fits & set(f.fits)
+            if isinstance(f.facts, FindingFacts) and f.facts.shorted_turn and fits & set(f.fits)
         ]
         return said[-1] if said else ""
 
     def keep(
         self,
         rungs: Sequence[FittedCapture],
-        question: dict[str, Any] | None = None,
-        facts: dict[str, Any] | None = None,
+        question: Question | None = None,
+        facts: Judgement | None = None,
         reference: Reference | None = None,
-    ) -> dict[str, Any]:
-        """Keep rungs, and the judgement `facts` made of them; returns what became of them, ready for JSON.
+    ) -> KeptFacts:
+        """Keep rungs, and the judgement `facts` made of them; returns where they are.
 
         A new item gets the judgement's kind. Raises InputError, MissingError; then nothing is kept.
         """
@@ -130,13 +132,13 @@ class ItemLog:
                 fits = [rung.fit for rung in held if rung.fit is not None]
                 asked = question or question_of()
                 judgement = self.log.add_judgement(item, asked, facts, fits, reference).id
-        return {
-            "log": str(self.log.path),
-            "item": item.name,
-            "new": new,
-            "captures": [rung.capture for rung in held],
-            "judgement": judgement,
-        }
+        return KeptFacts(
+            log=str(self.log.path),
+            item=item.name,
+            new=new,
+            captures=tuple(rung.capture for rung in held),
+            judgement=judgement,
+        )
 
     def _captures(self, connection: Connection | None) -> list[KeptCapture]:
         """Fitted captures under that connection, or under that of the last one; oldest first."""
@@ -160,10 +162,9 @@ class ItemLog:
         return FittedCapture(capture.records, capture.label, fits[-1].facts, capture.id, fits[-1].id)
 
 
-def _kind(facts: dict[str, Any] | None) -> str:
+def _kind(facts: Judgement | None) -> str:
     """Kind of a new item, as its first judgement states it."""
-    kind = str(facts["kind"] or "") if facts else ""
-    return "" if kind == "other winding" else kind
+    return "" if facts is None or facts.kind == "other winding" else facts.kind
 
 
 def _last_of_each(captures: Sequence[KeptCapture]) -> list[KeptCapture]:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
+from coilbell.bench.facts.worksheet import WorksheetFacts
 from coilbell.bench.log.book import Log
 from coilbell.bench.log.rows import Item
-from coilbell.bench.worksheet.sheet import entry_text, opened, parsed_entry
-from coilbell.bench.worksheet.words import worksheet_facts
+from coilbell.bench.worksheet.entries import Entry, entry_text, parsed_entry
+from coilbell.bench.worksheet.sheet import opened
+from coilbell.bench.worksheet.standing import worksheet_facts
 
 __all__ = ["LogKeeper", "kept_facts"]
 
@@ -18,22 +18,22 @@ class LogKeeper:
     def __init__(self, log: Log, item: Item) -> None:
         self.log, self.item = log, item
 
-    def entries(self) -> list[tuple[int, dict[str, Any]]]:
+    def entries(self) -> list[tuple[int, Entry]]:
         """Number (from 1 within the item) and content of every entry."""
         rows = self.log.base.rows("SELECT entry FROM worksheet WHERE item_id = ? ORDER BY id", self.item.id)
         return [(n, parsed_entry(row["entry"], f"worksheet entry {n}")) for n, row in enumerate(rows, 1)]
 
-    def append(self, entry: dict[str, Any]) -> int:
+    def append(self, entry: Entry) -> int:
         """Add an entry; on the disk when this returns."""
         with self.log.together():
             self.log.base.insert(
-                "worksheet", item_id=self.item.id, added_utc=entry["utc"], entry=entry_text(entry)
+                "worksheet", item_id=self.item.id, added_utc=entry.utc, entry=entry_text(entry)
             )
             (row,) = self.log.base.rows("SELECT count(*) AS n FROM worksheet WHERE item_id = ?", self.item.id)
         return int(row["n"])
 
 
-def kept_facts(log: Log, item: Item) -> dict[str, Any] | None:
+def kept_facts(log: Log, item: Item) -> WorksheetFacts | None:
     """The facts of an item's worksheet in the bench log, None where none was begun."""
     keeper = LogKeeper(log, item)
     return worksheet_facts(opened(keeper), item.name) if keeper.entries() else None

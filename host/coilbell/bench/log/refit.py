@@ -14,8 +14,11 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from itertools import islice
-from typing import Any
+from typing import TypeVar
 
+from coilbell.bench.facts.base import Plain
+from coilbell.bench.facts.fit import FitFacts, QuantityFacts
+from coilbell.bench.facts.judgement import Judgement
 from coilbell.bench.log.book import Log, utc_now
 from coilbell.bench.log.derivation import fitted, judged
 from coilbell.bench.log.rows import KeptJudgement, versions
@@ -30,8 +33,11 @@ _BATCH = 16
 _WAVE = 32
 """Batches read ahead, so that memory stays bounded however long the log is."""
 
-Answer = tuple[dict[str, Any] | None, str]
+FitAnswer = tuple[FitFacts | None, str]
 """Facts, or None and what went wrong."""
+JudgementAnswer = tuple[Judgement | None, str]
+Task = TypeVar("Task")
+Answer = TypeVar("Answer")
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +58,8 @@ class RefitSummary:
 class _FitTask:
     old: int
     capture: int
-    rows: tuple[dict[str, Any], ...]
-    facts: dict[str, Any]
+    rows: tuple[Plain, ...]
+    facts: FitFacts
     """The old ones."""
 
 
@@ -61,7 +67,7 @@ class _FitTask:
 class _JudgementTask:
     old: KeptJudgement
     fits: tuple[int, ...]
-    rings: tuple[tuple[dict[str, Any], dict[str, Any]], ...]
+    rings: tuple[tuple[FitFacts, Plain], ...]
     """Fit facts and the row of the first record of each capture."""
     reference: str | None
     """Its text."""
@@ -82,25 +88,29 @@ def refit(
     outcome, done = RefitSummary(resumed=before), before
     if progress:
         progress(done, total)
-    steps = (
-        (_fit_tasks(log, run), _fit_batch, _keep_fits),
-        (_judgement_tasks(log, run), _judge_batch, _keep_judgements),
-    )
-    for tasks, work, keep in steps:
-        for batch, answers in _spread(work, tasks, jobs):
-            with log.together():
-                outcome = keep(log, run, batch, answers, outcome)
-            done += len(batch)
-            if progress:
-                progress(done, total)
+
+    def told(count: int) -> None:
+        nonlocal done
+        done += count
+        if progress:
+            progress(done, total)
+
+    for fits, found in _spread(_fit_batch, _fit_tasks(log, run), jobs):
+        with log.together():
+            outcome = _keep_fits(log, run, fits, found, outcome)
+        told(len(fits))
+    for judgements, said in _spread(_judge_batch, _judgement_tasks(log, run), jobs):
+        with log.together():
+            outcome = _keep_judgements(log, run, judgements, said, outcome)
+        told(len(judgements))
     with log.together():
         log.base.execute("UPDATE run SET finished_utc = ? WHERE id = ?", utc_now(), run)
     return outcome
 
 
 def _spread(
-    work: Callable[[list[Any]], list[Answer]], tasks: Iterator[Any], jobs: int | None
-) -> Iterator[tuple[list[Any], list[Answer]]]:
+    work: Callable[[list[Task]], list[Answer]], tasks: Iterator[Task], jobs: int | None
+) -> Iterator[tuple[list[Task], list[Answer]]]:
     """Batches of tasks with their answers, in the tasks' order."""
     from joblib import Parallel, delayed
 
@@ -129,7 +139,7 @@ def _workers_unheeding() -> Iterator[None]:
         signal.signal(signal.SIGINT, signal.SIG_DFL if before is None else before)
 
 
-def _batches(tasks: Iterator[Any]) -> Iterator[list[Any]]:
+def _batches(tasks: Iterator[Task]) -> Iterator[list[Task]]:
     while batch := list(islice(tasks, _BATCH)):
         yield batch
 
@@ -183,20 +193,20 @@ def _fit_tasks(log: Log, run: int) -> Iterator[_FitTask]:
         yield _FitTask(old, capture, tuple(map(dict, rows)), log.fit(old).facts)
 
 
-def _fit_batch(tasks: Sequence[_FitTask]) -> list[Answer]:
+def _fit_batch(tasks: Sequence[_FitTask]) -> list[FitAnswer]:
     return [_fit_again(task) for task in tasks]
 
 
-def _fit_again(task: _FitTask) -> Answer:
+def _fit_again(task: _FitTask) -> FitAnswer:
     try:
         records = [unpacked(row) for row in task.rows]
-        return fitted(records, task.facts["title"], task.facts["count_to"])[1], ""
+        return fitted(records, task.facts.title, task.facts.count_to)[1], ""
     except CoilbellError as error:
         return None, str(error)
 
 
 def _keep_fits(
-    log: Log, run: int, tasks: Sequence[_FitTask], answers: Sequence[Answer], so_far: RefitSummary
+    log: Log, run: int, tasks: Sequence[_FitTask], answers: Sequence[FitAnswer], so_far: RefitSummary
 ) -> RefitSummary:
     moved, problems = so_far.moved, list(so_far.problems)
     for task, (facts, problem) in zip(tasks, answers, strict=True):
@@ -209,14 +219,18 @@ def _keep_fits(
     return replace(so_far, fits=so_far.fits + len(tasks), moved=moved, problems=tuple(problems))
 
 
-def _moved(old: dict[str, Any], new: dict[str, Any]) -> bool:
-    if not (old["rings"] and new["rings"]):
-        return bool(old["rings"] != new["rings"])
-    for name in ("frequency_hz", "q"):
-        was, now = old["modes"][0][name], new["modes"][0][name]["value"]
-        if None not in (was["low"], was["high"], now) and not was["low"] <= now <= was["high"]:
-            return True
-    return False
+def _moved(old: FitFacts, new: FitFacts) -> bool:
+    if not (old.rings and new.rings):
+        return old.rings != new.rings
+    pairs = ((old.main.frequency_hz, new.main.frequency_hz), (old.main.q, new.main.q))
+    return any(_outside(was, now.value) for was, now in pairs)
+
+
+def _outside(was: QuantityFacts, now: float | None) -> bool:
+    """False as well where one of them is not known."""
+    if was.low is None or was.high is None or now is None:
+        return False
+    return not was.low <= now <= was.high
 
 
 def _judgement_tasks(log: Log, run: int) -> Iterator[_JudgementTask]:
@@ -259,11 +273,11 @@ def _new_fit(log: Log, run: int, old: int) -> int:
     return int(row["new_fit"])
 
 
-def _judge_batch(tasks: Sequence[_JudgementTask]) -> list[Answer]:
+def _judge_batch(tasks: Sequence[_JudgementTask]) -> list[JudgementAnswer]:
     return [_judge_again(task) for task in tasks]
 
 
-def _judge_again(task: _JudgementTask) -> Answer:
+def _judge_again(task: _JudgementTask) -> JudgementAnswer:
     from coilbell.winding import decode
 
     if task.problem:
@@ -271,13 +285,17 @@ def _judge_again(task: _JudgementTask) -> Answer:
     try:
         rings = [(facts, unpacked(row)) for facts, row in task.rings]
         reference = None if task.reference is None else decode(task.reference)
-        return judged(task.old.question, rings, reference, task.old.facts["title"]), ""
+        return judged(task.old.question, rings, reference, task.old.facts.title), ""
     except CoilbellError as error:
         return None, str(error)
 
 
 def _keep_judgements(
-    log: Log, run: int, tasks: Sequence[_JudgementTask], answers: Sequence[Answer], so_far: RefitSummary
+    log: Log,
+    run: int,
+    tasks: Sequence[_JudgementTask],
+    answers: Sequence[JudgementAnswer],
+    so_far: RefitSummary,
 ) -> RefitSummary:
     changed, problems = list(so_far.changed), list(so_far.problems)
     for task, (facts, problem) in zip(tasks, answers, strict=True):
@@ -286,8 +304,8 @@ def _keep_judgements(
             problems.append(f"{log.name_of(old.item_id)}: {problem}")
         else:
             new = log.add_judgement(old.item_id, old.question, facts, task.fits, old.reference).id
-            if facts["explanation"] != old.explanation:
-                changed.append(f"{log.name_of(old.item_id)}: {old.explanation} -> {facts['explanation']}")
+            if facts.explanation != old.explanation:
+                changed.append(f"{log.name_of(old.item_id)}: {old.explanation} -> {facts.explanation}")
         log.base.insert("run_judgement", run_id=run, old_judgement=old.id, new_judgement=new, problem=problem)
     return replace(
         so_far,

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
+from coilbell.bench.facts.fit import FitFacts
+from coilbell.bench.facts.judgement import Judgement
+from coilbell.bench.facts.question import Question
 from coilbell.record import Record
 
 __all__ = ["Item", "KeptCapture", "KeptFit", "KeptJudgement", "Note", "Photo", "versions"]
@@ -39,33 +41,28 @@ class KeptCapture:
 
 @dataclass(frozen=True, slots=True)
 class KeptFit:
-    """Figures of a capture, as `coilbell.bench.facts.fit.fit_facts` gives them, and what made them."""
+    """Figures of a capture, and what made them."""
 
     id: int
     capture_id: int
     made_utc: str
     versions: dict[str, str]
-    facts: dict[str, Any]
+    facts: FitFacts
 
 
 @dataclass(frozen=True, slots=True)
 class KeptJudgement:
-    """A finding or comparison as shown, the question asked, and what made it.
-
-    question: "what" ("finding" or "comparison"), "prior", "kind", "unit", "direct_ohms", where
-    stated "count_to", and of a comparison "first": how many of `fits` are the first side, with "relation"
-    and "first_judged" where they were stated.
-    """
+    """A finding or comparison as shown, the question asked, and what made it."""
 
     id: int
     item_id: int
     made_utc: str
     versions: dict[str, str]
-    question: dict[str, Any]
+    question: Question
     reference: tuple[str, str] | None
     """Name and SHA-256 of the reference judged by."""
     explanation: str
-    facts: dict[str, Any]
+    facts: Judgement
     fits: tuple[int, ...]
 
 

@@ -10,8 +10,9 @@ import csv
 import io
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any
 
+from coilbell.bench.facts.finding import FindingFacts
+from coilbell.bench.facts.fit import FitFacts
 from coilbell.bench.log.book import Log
 from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement
 from coilbell.errors import FileError, MissingError
@@ -19,6 +20,10 @@ from coilbell.record import Connection
 from coilbell.whole import whole_file
 
 __all__ = ["COLUMNS", "rows", "write_table"]
+
+Cell = str | int | float | bool | None
+Row = dict[str, Cell]
+"""A row of the table by the names of its columns."""
 
 COLUMNS: dict[str, type] = {
     "item": str,
@@ -54,15 +59,13 @@ COLUMNS: dict[str, type] = {
 """Column -> type. Figures are those of the newest fit, the explanation that of the newest finding."""
 
 
-def rows(log: Log, items: Sequence[Item]) -> Iterator[dict[str, Any]]:
+def rows(log: Log, items: Sequence[Item]) -> Iterator[Row]:
     """The table's rows; what is not known is None."""
     for item in items:
-        judgements = log.judgements(item)
+        findings = [one for one in log.judgements(item) if isinstance(one.facts, FindingFacts)]
         for capture in log.captures(item):
             fits = log.fits(capture)
-            told = [
-                j for j in judgements if {f.id for f in fits} & set(j.fits) and j.facts["what"] == "finding"
-            ]
+            told = [one for one in findings if {fit.id for fit in fits} & set(one.fits)]
             yield _row(item, capture, fits[-1] if fits else None, told[-1] if told else None)
 
 
@@ -88,9 +91,9 @@ def write_table(log: Log, items: Sequence[Item], place: Path) -> int:
     return len(table)
 
 
-def _row(item: Item, capture: KeptCapture, fit: KeptFit | None, told: KeptJudgement | None) -> dict[str, Any]:
+def _row(item: Item, capture: KeptCapture, fit: KeptFit | None, told: KeptJudgement | None) -> Row:
     first = capture.records[0]
-    found: dict[str, Any] = dict.fromkeys(COLUMNS)
+    found: Row = dict.fromkeys(COLUMNS)
     found |= {name: getattr(item, name) for name in ("equipment", "part", "kind", "serial")}
     found |= {
         "item": item.name,
@@ -106,10 +109,10 @@ def _row(item: Item, capture: KeptCapture, fit: KeptFit | None, told: KeptJudgem
     if fit is not None:
         found |= _figures(fit.facts) | {"fitted_by": fit.versions.get("coilbell", "")}
     if told is not None:
-        shorted = told.facts.get("shorted_turn") or {}
+        shorted = told.facts.shorted_turn
         found |= {
             "explanation": told.explanation,
-            "shorted_turn_probability": shorted.get("probability"),
+            "shorted_turn_probability": shorted.probability if shorted else None,
             "reference": told.reference[0] if told.reference else None,
             "reference_sha256": told.reference[1] if told.reference else None,
             "judged_utc": told.made_utc,
@@ -117,29 +120,29 @@ def _row(item: Item, capture: KeptCapture, fit: KeptFit | None, told: KeptJudgem
     return found
 
 
-def _figures(facts: dict[str, Any]) -> dict[str, Any]:
-    found: dict[str, Any] = {
-        "rings": facts["rings"],
-        "doubts": "; ".join(doubt["kind"] for doubt in facts["doubts"]),
+def _figures(facts: FitFacts) -> Row:
+    found: Row = {
+        "rings": facts.rings,
+        "doubts": "; ".join(doubt.kind for doubt in facts.doubts),
     }
-    if facts["tank"] and facts["connection"] != Connection.IN_CIRCUIT:
-        inductance = facts["tank"]["inductance_h"]
-        found["inductance_h"] = inductance["value"]
-        found["inductance_standard_uncertainty_h"] = inductance["standard_uncertainty"]
-    if not facts["rings"]:
+    if facts.tank and facts.connection != Connection.IN_CIRCUIT:
+        inductance = facts.tank.inductance_h
+        found["inductance_h"] = inductance.value
+        found["inductance_standard_uncertainty_h"] = inductance.standard_uncertainty
+    if not facts.rings:
         return found
-    mode = facts["modes"][0]
+    mode = facts.main
     return found | {
-        "frequency_hz": mode["frequency_hz"]["value"],
-        "frequency_standard_uncertainty_hz": mode["frequency_hz"]["standard_uncertainty"],
-        "q": mode["q"]["value"],
-        "q_standard_uncertainty": mode["q"]["standard_uncertainty"],
-        "log_decrement": mode["log_decrement"]["value"],
-        "ring_count": mode["ring_count"]["value"],
+        "frequency_hz": mode.frequency_hz.value,
+        "frequency_standard_uncertainty_hz": mode.frequency_hz.standard_uncertainty,
+        "q": mode.q.value,
+        "q_standard_uncertainty": mode.q.standard_uncertainty,
+        "log_decrement": mode.log_decrement.value,
+        "ring_count": mode.ring_count.value,
     }
 
 
-def _csv(table: Sequence[dict[str, Any]]) -> bytes:
+def _csv(table: Sequence[Row]) -> bytes:
     text = io.StringIO(newline="")
     writer = csv.DictWriter(text, list(COLUMNS), lineterminator="\r\n")  # RFC 4180
     writer.writeheader()
@@ -147,13 +150,13 @@ def _csv(table: Sequence[dict[str, Any]]) -> bytes:
     return text.getvalue().encode("utf-8")
 
 
-def _cell(value: Any) -> Any:
+def _cell(value: Cell) -> Cell:
     if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
         return f"'{value}"
     return {True: "true", False: "false"}[value] if isinstance(value, bool) else value
 
 
-def _parquet(table: Sequence[dict[str, Any]]) -> bytes:
+def _parquet(table: Sequence[Row]) -> bytes:
     try:
         import pyarrow
         import pyarrow.parquet

@@ -23,7 +23,7 @@ from typing import TypeVar
 import msgspec
 
 from coilbell.bench.files import recordjson
-from coilbell.bench.log.archive import ARCHIVE_SCHEMA, FORMAT
+from coilbell.bench.log.archive import ARCHIVE_SCHEMA, FORMAT, Manifest, Part
 from coilbell.bench.log.archivefacts import Parcel, Told, check_told
 from coilbell.bench.log.book import Log
 from coilbell.bench.log.samples import identity
@@ -45,19 +45,6 @@ _NAMES = re.compile(
     r"manifest\.json|log\.json|(captures|references)/[1-9]\d{0,5}\.json|photos/[1-9]\d{0,5}\.(jpe?g|png|webp)"
 )
 _MAGIC = {".png": b"\x89PNG\r\n\x1a\n", ".jpg": b"\xff\xd8\xff", ".jpeg": b"\xff\xd8\xff", ".webp": b"RIFF"}
-
-
-class _Part(msgspec.Struct, forbid_unknown_fields=True):
-    bytes: int
-    sha256: str
-
-
-class _Manifest(msgspec.Struct, forbid_unknown_fields=True):
-    format: str
-    schema: int
-    made_utc: str
-    versions: dict[str, str]
-    parts: dict[str, _Part]
 
 
 class _Head(msgspec.Struct):
@@ -131,7 +118,7 @@ def _content(archive: zipfile.ZipFile) -> dict[str, bytes]:
         raise FileError(
             f"has archive schema {head.schema}, this version knows {ARCHIVE_SCHEMA}; update coilbell"
         )
-    manifest = _decoded(raw, _Manifest, "manifest.json")
+    manifest = _decoded(raw, Manifest, "manifest.json")
     if set(manifest.parts) != set(infos):
         odd = sorted(set(manifest.parts) ^ set(infos))[0]
         raise FileError(f"{odd[:80]!r} stands only in the manifest or only in the archive")
@@ -173,7 +160,7 @@ def _read(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> bytes:
     return content
 
 
-def _verified(archive: zipfile.ZipFile, info: zipfile.ZipInfo, stated: Mapping[str, _Part]) -> bytes:
+def _verified(archive: zipfile.ZipFile, info: zipfile.ZipInfo, stated: Mapping[str, Part]) -> bytes:
     content, part = _read(archive, info), stated[info.filename]
     if len(content) != part.bytes or hashlib.sha256(content).hexdigest() != part.sha256:
         raise FileError(f"{info.filename} does not match its hash: it was damaged or edited")

@@ -2,44 +2,53 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
 
+from coilbell.bench.facts.base import Plain
+from coilbell.bench.facts.finding import FindingFacts
+from coilbell.bench.facts.item import (
+    LOG_SCHEMA,
+    ItemFacts,
+    ItemFound,
+    ItemHead,
+    JudgementFacts,
+    KeptCaptureFacts,
+    KeptFitFacts,
+    NoteFacts,
+    PhotoFacts,
+    ReferenceName,
+)
+from coilbell.bench.facts.judgement import Judgement
 from coilbell.bench.log.book import Log
 from coilbell.bench.log.refit import RefitSummary
-from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement
+from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Photo
 from coilbell.bench.words.finding import comparison_text, finding_text
 from coilbell.bench.words.fit import facts_headline, wrapped
 from coilbell.errors import FileError
 from coilbell.quantities import counted, engineering
 from coilbell.record import Connection
 
-__all__ = ["LOG_SCHEMA", "item_facts", "item_line", "item_text", "judgement_text", "refit_text"]
-
-LOG_SCHEMA = 1
-"""Number of the layout `item_facts` gives; it rises when a field changes its meaning."""
+__all__ = ["item_facts", "item_found", "item_head", "item_line", "item_text", "judgement_text", "refit_text"]
 
 
-def item_facts(log: Log, item: Item, *, brief: bool = False) -> dict[str, Any]:
-    """Everything the log holds of an item, but for the samples.
+def item_head(log: Log, item: Item) -> ItemHead:
+    """What a list shows of an item."""
+    return ItemHead(**_head(item, log.explanation(item)))
 
-    brief: only what a list shows.
-    """
-    judgements = log.judgements(item)
-    # A comparison tells two rings apart; what the item is, only a finding says.
-    findings = [one for one in judgements if one.facts["what"] == "finding"]
-    facts: dict[str, Any] = {
-        "schema": LOG_SCHEMA,
-        "what": "item",
-        "name": item.name,
-        "equipment": item.equipment,
-        "part": item.part,
-        "kind": item.kind,
-        "serial": item.serial,
-        "added_utc": item.added_utc,
-        "explanation": findings[-1].explanation if findings else None,
-    }
-    if brief:
-        return facts
+
+def item_found(log: Log, item: Item, place: str) -> ItemFound:
+    """The same of an item that was searched for; place: the words as they stand in it."""
+    return ItemFound(**_head(item, log.explanation(item)), place=place)
+
+
+def _head(item: Item, explanation: str | None) -> Plain:
+    names = ("name", "equipment", "part", "kind", "serial", "added_utc")
+    told: Plain = {name: getattr(item, name) for name in names}
+    return told | {"schema": LOG_SCHEMA, "what": "item", "explanation": explanation}
+
+
+def item_facts(log: Log, item: Item) -> ItemFacts:
+    """Everything the log holds of an item, but for the samples."""
     from coilbell.bench.log.keeper import kept_facts
 
     worksheet, problem = None, ""
@@ -47,122 +56,134 @@ def item_facts(log: Log, item: Item, *, brief: bool = False) -> dict[str, Any]:
         worksheet = kept_facts(log, item)
     except FileError as error:  # the rest of the item is shown all the same
         problem = str(error)
-    return facts | {
-        "worksheet": worksheet,
-        "worksheet_problem": problem,
-        "captures": [_capture_facts(log, capture) for capture in log.captures(item)],
-        "judgements": [_judgement_facts(one) for one in judgements],
-        "notes": [{"added_utc": note.added_utc, "words": note.words} for note in log.notes(item)],
-        "photos": [
-            {name: getattr(photo, name) for name in photo.__dataclass_fields__} for photo in log.photos(item)
-        ],
-    }
+    return ItemFacts(
+        **_head(item, log.explanation(item)),
+        worksheet=worksheet,
+        worksheet_problem=problem,
+        captures=tuple(_capture_facts(log, capture) for capture in log.captures(item)),
+        judgements=tuple(map(_judgement_facts, log.judgements(item))),
+        notes=tuple(NoteFacts(added_utc=note.added_utc, words=note.words) for note in log.notes(item)),
+        photos=tuple(map(_photo_facts, log.photos(item))),
+    )
 
 
-def _capture_facts(log: Log, capture: KeptCapture) -> dict[str, Any]:
-    return {
-        "id": capture.id,
-        "label": capture.label,
-        "connection": capture.connection,
-        "sha256": capture.sha256,
-        "added_utc": capture.added_utc,
-        "records": len(capture.records),
-        "fits": [_fit_facts(fit) for fit in log.fits(capture)],
-    }
+def _capture_facts(log: Log, capture: KeptCapture) -> KeptCaptureFacts:
+    return KeptCaptureFacts(
+        id=capture.id,
+        label=capture.label,
+        connection=capture.connection,
+        sha256=capture.sha256,
+        added_utc=capture.added_utc,
+        records=len(capture.records),
+        fits=tuple(map(_fit_facts, log.fits(capture))),
+    )
 
 
-def _fit_facts(fit: KeptFit) -> dict[str, Any]:
-    return {"id": fit.id, "made_utc": fit.made_utc, "versions": fit.versions, "facts": fit.facts}
+def _fit_facts(fit: KeptFit) -> KeptFitFacts:
+    return KeptFitFacts(id=fit.id, made_utc=fit.made_utc, versions=fit.versions, facts=fit.facts)
 
 
-def _judgement_facts(one: KeptJudgement) -> dict[str, Any]:
-    return {
-        "id": one.id,
-        "made_utc": one.made_utc,
-        "versions": one.versions,
-        "question": one.question,
-        "reference": None
-        if one.reference is None
-        else {"name": one.reference[0], "sha256": one.reference[1]},
-        "explanation": one.explanation,
-        "facts": one.facts,
-        "fits": list(one.fits),
-    }
+def _judgement_facts(one: KeptJudgement) -> JudgementFacts:
+    return JudgementFacts(
+        id=one.id,
+        made_utc=one.made_utc,
+        versions=one.versions,
+        question=one.question,
+        reference=one.reference and ReferenceName(name=one.reference[0], sha256=one.reference[1]),
+        explanation=one.explanation,
+        facts=one.facts,
+        fits=one.fits,
+    )
 
 
-def item_line(facts: dict[str, Any]) -> str:
+def _photo_facts(photo: Photo) -> PhotoFacts:
+    return PhotoFacts(
+        added_utc=photo.added_utc, path=photo.path, sha256=photo.sha256, bytes=photo.bytes, words=photo.words
+    )
+
+
+def item_line(facts: ItemHead) -> str:
     """An item in one line of a list."""
-    what = ", ".join(filter(None, (facts["equipment"], facts["part"] or facts["kind"], facts["serial"])))
-    told = facts["explanation"] or "not judged"
-    return wrapped(f"{facts['added_utc'][:10]}  {facts['name']}: {what or 'no details'}; {told}", indent=0)
+    what = ", ".join(filter(None, (facts.equipment, facts.part or facts.kind, facts.serial)))
+    told = facts.explanation or "not judged"
+    return wrapped(f"{facts.added_utc[:10]}  {facts.name}: {what or 'no details'}; {told}", indent=0)
 
 
-def item_text(facts: dict[str, Any], *, everything: bool = False) -> str:
-    """The dict of `item_facts` in words. everything: older fits and findings as well."""
-    lines = [wrapped(f"{facts['name']}, in the log since {_moment(facts['added_utc'])}", indent=0)]
-    lines += [wrapped(f"{n}: {facts[n]}") for n in ("equipment", "part", "kind", "serial") if facts[n]]
-    for capture in facts["captures"]:
+def item_text(facts: ItemFacts, *, everything: bool = False) -> str:
+    """An item in words. everything: older fits and findings as well."""
+    lines = [wrapped(f"{facts.name}, in the log since {_moment(facts.added_utc)}", indent=0)]
+    lines += [wrapped(f"{name}: {words}") for name, words in _details(facts) if words]
+    for capture in facts.captures:
         lines += _capture_lines(capture, everything)
-    shown = facts["judgements"] if everything else _newest(facts["judgements"])
+    shown = facts.judgements if everything else _newest(facts.judgements)
     for one in shown:
-        lines += ["", wrapped(_judgement_head(one), indent=0), judgement_text(one["facts"])]
-    if earlier := len(facts["judgements"]) - len(shown):
+        lines += ["", wrapped(_judgement_head(one), indent=0), judgement_text(one.facts)]
+    if earlier := len(facts.judgements) - len(shown):
         lines.append(wrapped(f"{counted(earlier, 'earlier judgement')}: give --all"))
     lines += _worksheet_lines(facts)
-    if facts["notes"] or facts["photos"]:
+    if facts.notes or facts.photos:
         lines.append("")
-    lines += [wrapped(f"{_moment(note['added_utc'])}  {note['words']}") for note in facts["notes"]]
+    lines += [wrapped(f"{_moment(note.added_utc)}  {note.words}") for note in facts.notes]
     lines += [
-        wrapped(f"{_moment(photo['added_utc'])}  photo {photo['path']} {photo['words']}".rstrip())
-        for photo in facts["photos"]
+        wrapped(f"{_moment(photo.added_utc)}  photo {photo.path} {photo.words}".rstrip())
+        for photo in facts.photos
     ]
     return "\n".join(lines)
 
 
-def _newest(judgements: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def _details(facts: ItemFacts) -> tuple[tuple[str, str], ...]:
+    return (
+        ("equipment", facts.equipment),
+        ("part", facts.part),
+        ("kind", facts.kind),
+        ("serial", facts.serial),
+    )
+
+
+def _newest(judgements: Sequence[JudgementFacts]) -> list[JudgementFacts]:
     """The last finding and the last comparison, in their order."""
-    last = {one["facts"]["what"]: one["id"] for one in judgements}
-    return [one for one in judgements if one["id"] in last.values()]
+    last = {one.facts.what: one.id for one in judgements}
+    return [one for one in judgements if one.id in last.values()]
 
 
-def _worksheet_lines(facts: dict[str, Any]) -> list[str]:
-    if facts["worksheet_problem"]:
-        return ["", wrapped(f"isolation worksheet cannot be shown: {facts['worksheet_problem']}", indent=0)]
-    if facts["worksheet"] is None:
+def _worksheet_lines(facts: ItemFacts) -> list[str]:
+    if facts.worksheet_problem:
+        return ["", wrapped(f"isolation worksheet cannot be shown: {facts.worksheet_problem}", indent=0)]
+    if facts.worksheet is None:
         return []
     from coilbell.bench.worksheet.words import worksheet_text
 
-    return ["", "isolation worksheet", worksheet_text(facts["worksheet"])]
+    return ["", "isolation worksheet", worksheet_text(facts.worksheet)]
 
 
-def _capture_lines(capture: dict[str, Any], everything: bool) -> list[str]:
-    fits = capture["fits"] if everything else capture["fits"][-1:]
-    test = fits[-1]["facts"]["test_capacitor_f"] if fits else None
+def _capture_lines(capture: KeptCaptureFacts, everything: bool) -> list[str]:
+    fits = capture.fits if everything else capture.fits[-1:]
+    test = fits[-1].facts.test_capacitor_f if fits else None
     how = [
         engineering(test, "F") if test else "",
-        counted(capture["records"], "shot") if capture["records"] > 1 else "",
-        "connection not said" if capture["connection"] == Connection.UNKNOWN else capture["connection"],
+        counted(capture.records, "shot") if capture.records > 1 else "",
+        "connection not said" if capture.connection == Connection.UNKNOWN else capture.connection,
     ]
-    head = f"capture {capture['id']}: {capture['label'] or 'unnamed'} ({', '.join(filter(None, how))})"
+    head = f"capture {capture.id}: {capture.label or 'unnamed'} ({', '.join(filter(None, how))})"
     return [
         wrapped(head),
-        *(wrapped(f"{facts_headline(fit['facts'])}{_by(fit) if everything else ''}", 4) for fit in fits),
+        *(wrapped(f"{facts_headline(fit.facts)}{_by(fit) if everything else ''}", 4) for fit in fits),
     ]
 
 
-def _judgement_head(one: dict[str, Any]) -> str:
-    by = f" by {one['reference']['name']} ({one['reference']['sha256'][:12]})" if one["reference"] else ""
-    what = "compared" if one["facts"]["what"] == "comparison" else "judged"
-    return f"{what} {_moment(one['made_utc'])}{by}{_by(one)}"
+def _judgement_head(one: JudgementFacts) -> str:
+    by = f" by {one.reference.name} ({one.reference.sha256[:12]})" if one.reference else ""
+    what = "compared" if one.facts.what == "comparison" else "judged"
+    return f"{what} {_moment(one.made_utc)}{by}{_by(one)}"
 
 
-def _by(made: dict[str, Any]) -> str:
-    return f", coilbell {made['versions'].get('coilbell', 'unknown')}"
+def _by(made: KeptFitFacts | JudgementFacts) -> str:
+    return f", coilbell {made.versions.get('coilbell', 'unknown')}"
 
 
-def judgement_text(facts: dict[str, Any]) -> str:
+def judgement_text(facts: Judgement) -> str:
     """A finding or comparison in words."""
-    return comparison_text(facts) if facts["what"] == "comparison" else finding_text(facts)
+    return finding_text(facts) if isinstance(facts, FindingFacts) else comparison_text(facts)
 
 
 def refit_text(outcome: RefitSummary) -> str:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from coilbell.bench.facts.finding import finding_facts
+from coilbell.bench.facts.finding import FindingFacts, finding_facts
 from coilbell.bench.page.curve import decay_drawing
 from coilbell.bench.words.finding import count_words, hidden_words, odds_words
 from coilbell.bench.words.fit import doubt_sentence, figure, fraction_words
@@ -178,7 +178,7 @@ def _finding(shot: JudgedShot, finding: Finding) -> dict[str, Any]:
         "Why": [reason for reason in finding.reasons if reason not in unseen],
         "Not told apart": [case for case in finding.not_separable if case not in unseen],
         "Cannot be seen": unseen,
-        "Ring count": [count_words(facts["count"])],
+        "Ring count": [count_words(facts.count)],
         "Rests on": list(odds.basis) if odds else [],
     }
     return {
@@ -197,12 +197,12 @@ def _finding(shot: JudgedShot, finding: Finding) -> dict[str, Any]:
     }
 
 
-def _odds_words(finding: Finding, facts: dict[str, Any]) -> str:
+def _odds_words(finding: Finding, facts: FindingFacts) -> str:
     odds = finding.odds
-    if odds is None:
+    if odds is None or facts.shorted_turn is None:
         return ""
     words = f"This ring is {odds_words(odds.log10_ratio)} (log10 ratio {odds.log10_ratio:+.2f})"
-    hidden = hidden_words(facts["shorted_turn"], facts["probabilities"])
+    hidden = hidden_words(facts.shorted_turn, facts.probabilities or {})
     return "; ".join(filter(None, (words, hidden)))
 
 

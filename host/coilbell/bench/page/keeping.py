@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from coilbell.bench.log import Log, fitted, question_of
+from coilbell.bench.facts.question import question_of
+from coilbell.bench.log import Log, fitted
 from coilbell.bench.page.judgedshot import JudgedShot
 from coilbell.bench.page.order import Keep, Mark, Note
 from coilbell.bench.page.source import Wish

@@ -14,6 +14,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from coilbell.bench.facts.worksheet import HypothesisFacts, MoveFacts, ProposalFacts, WorksheetFacts
 from coilbell.bench.worksheet.sentences import (
     NOTHING_CERTAIN,
     NOTHING_FITS,
@@ -30,7 +31,7 @@ from coilbell.bench.worksheet.sentences import (
     settle_words,
 )
 from coilbell.bench.worksheet.sheet import Worksheet
-from coilbell.bench.worksheet.words import worksheet_facts
+from coilbell.bench.worksheet.standing import worksheet_facts
 from coilbell.figure import percent
 from coilbell.isolate import LEVELS, Step, cautions, may, shipped
 
@@ -78,18 +79,18 @@ def open_message(item: str, sheet: Worksheet, waiting: Waiting | None, *, findin
         "state": "open",
         "words": head_words(facts),
         **_choices(),
-        "causes": [_cause(one, place) for place, one in enumerate(facts["hypotheses"])],
+        "causes": [_cause(one, place) for place, one in enumerate(facts.hypotheses)],
         "parts": parts_words(facts),
         "certain": NOTHING_CERTAIN,
-        "nothing_fits": NOTHING_FITS if facts["nothing_fits"] else "",
-        "remarks": facts["remarks"],
-        "moves_head": f"What moved the odds of {facts['hypotheses'][0]['name']}",
-        "moves": [_move(one, facts) for one in facts["moves"]],
-        "unmoved": "" if facts["moves"] else NOTHING_SEEN,
-        "conflicts": [conflict_words(one) for one in facts["contradictions"]],
+        "nothing_fits": NOTHING_FITS if facts.nothing_fits else "",
+        "remarks": facts.remarks,
+        "moves_head": f"What moved the odds of {facts.hypotheses[0].name}",
+        "moves": [_move(one, facts) for one in facts.moves],
+        "unmoved": "" if facts.moves else NOTHING_SEEN,
+        "conflicts": [conflict_words(one) for one in facts.contradictions],
         **_tests(facts),
-        "readings": [[one["entry"], f"{one['step']}: {one['words']}"] for one in facts["readings"]],
-        "withdrawn": [f"{one['entry']}: {one['why']}" for one in facts["withdrawn"]],
+        "readings": [[one.entry, f"{one.step}: {one.words}"] for one in facts.readings],
+        "withdrawn": [f"{one.entry}: {one.why}" for one in facts.withdrawn],
         "waiting": "" if waiting is None else waiting.words,
         "form": _form(sheet, facts, waiting, finding=finding),
     }
@@ -109,11 +110,11 @@ def _choices() -> dict[str, Any]:
     }
 
 
-def _cause(one: dict[str, Any], place: int) -> dict[str, Any]:
-    chance = one["probability"]
-    reason = f"{one['reason']} ({one['source']})" if place < _REASONED else ""
+def _cause(one: HypothesisFacts, place: int) -> dict[str, Any]:
+    chance = one.probability
+    reason = f"{one.reason} ({one.source})" if place < _REASONED else ""
     return {
-        "name": one["name"],
+        "name": one.name,
         "words": percent(chance),
         "odds": f"odds {odds_ratio(chance)}",
         "share": round(chance, 4),
@@ -121,47 +122,47 @@ def _cause(one: dict[str, Any], place: int) -> dict[str, Any]:
     }
 
 
-def _move(move: dict[str, Any], facts: dict[str, Any]) -> dict[str, Any]:
+def _move(move: MoveFacts, facts: WorksheetFacts) -> dict[str, Any]:
     return {
         "words": move_words(move, facts),
-        "because": f"because {move['reason']} ({move['source']})",
-        "remarks": move["remarks"],
+        "because": f"because {move.reason} ({move.source})",
+        "remarks": move.remarks,
     }
 
 
-def _tests(facts: dict[str, Any]) -> dict[str, Any]:
+def _tests(facts: WorksheetFacts) -> dict[str, Any]:
     """The next test, the one that settles between the first two causes, and what is not instructed."""
-    best = facts["next"][0] if facts["next"] else None
-    told = [best["step"]] if best else []
-    settle = next((one for one in facts["settle"]["next"][:1] if one["step"] not in told), None)
+    best = facts.next[0] if facts.next else None
+    told = [best.step] if best else []
+    settle = next((one for one in facts.settle.next[:1] if one.step not in told), None)
     words = settle_words(facts, told) if best else ""
-    told += [settle["step"]] if settle else []
+    told += [settle.step] if settle else []
     return {
         "next": best and _test(best),
         "none_left": "" if best else NOTHING_LEFT,
         "settle_words": words,
         "settle": _test(settle, above=best) if best and settle else None,
-        "barred": barred_words(facts["next"], told),
+        "barred": barred_words(facts.next, told),
     }
 
 
-def _test(one: dict[str, Any], above: dict[str, Any] | None = None) -> dict[str, Any]:
+def _test(one: ProposalFacts, above: ProposalFacts | None = None) -> dict[str, Any]:
     """A test with its cautions before its instruction; above: one whose cautions stand there already."""
-    same = above is not None and above["cautions"] == one["cautions"] and one["cautions"]
+    same = above is not None and above.cautions == one.cautions and one.cautions
     return {
-        "step": one["step"],
+        "step": one.step,
         "head": proposal_words(one),
-        "cautions": ["all that stands above holds here as well"] if same else one["cautions"],
-        "how": how_words(one),
-        "shows": f"may show: {'; '.join(o['name'] for o in one['outcomes'])}",
+        "cautions": ["all that stands above holds here as well"] if same else one.cautions,
+        "how": how_words(one.how, one.live, instructed=one.instructed),
+        "shows": f"may show: {'; '.join(o.name for o in one.outcomes)}",
     }
 
 
 def _form(
-    sheet: Worksheet, facts: dict[str, Any], waiting: Waiting | None, *, finding: bool
+    sheet: Worksheet, facts: WorksheetFacts, waiting: Waiting | None, *, finding: bool
 ) -> dict[str, Any]:
     """The steps in the order of the plan, then those that are done or tell little, each with what it asks."""
-    planned = [one["step"] for one in facts["next"]]
+    planned = [one.step for one in facts.next]
     done = {evidence.step for evidence in sheet.evidence}
     order = sorted(sheet.kind.step, key=lambda s: planned.index(s.key) if s.key in planned else len(planned))
     first = waiting.step if waiting else next(iter(planned), order[0].key)
@@ -187,7 +188,7 @@ def _asks(step: Step, sheet: Worksheet, *, finding: bool) -> dict[str, Any]:
     example = _NUMBERS.get(step.measure, step.enter.partition(" ")[2])
     return {
         "cautions": list(cautions(step.hazards)),
-        "how": how_words({"instructed": allowed, "how": step.how, "live": step.live}),
+        "how": how_words(step.how, step.live, instructed=allowed),
         "outcomes": [*ring, *numbers, *outcomes],
         "example": f"such as {example}" if numbers else "",
     }

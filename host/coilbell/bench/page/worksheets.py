@@ -11,9 +11,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from coilbell.bench.facts.finding import FindingFacts
 from coilbell.bench.log import Item, KeptJudgement, Log, LogKeeper, check_name, default_path
 from coilbell.bench.page.order import Begin, Observe, Withdraw, Work
 from coilbell.bench.page.sheet import FINDING, Waiting, closed_message, latest_words, open_message
+from coilbell.bench.worksheet.entries import Observe as Reading
 from coilbell.bench.worksheet.sheet import Worksheet, begin, observe, opened, withdraw
 from coilbell.bench.worksheet.typed import evidence_of, fraction, meter_of
 from coilbell.errors import CoilbellError, InputError, MissingError
@@ -189,15 +191,14 @@ def _waiting(keeper: LogKeeper, sheet: Worksheet, latest: KeptJudgement | None) 
     """The latest finding, unless it was entered since it was made or nothing in the kind asks for a ring."""
     if latest is None:
         return None
-    said = latest.facts.get("connection")
-    where = said if isinstance(said, str) else ""  # a comparison has two
-    step = ring_step(sheet.kind, str(latest.facts.get("kind") or ""), where)
+    facts = latest.facts
+    where = str(facts.connection) if isinstance(facts, FindingFacts) else ""  # a comparison has two
+    step = ring_step(sheet.kind, facts.kind, where)
     if step is None:
         return None
     for number, entry in keeper.entries():
-        if number in sheet.readings and entry["typed"] == [FINDING] and entry["utc"] >= latest.made_utc:
+        entered = isinstance(entry, Reading) and entry.typed == (FINDING,) and number in sheet.readings
+        if entered and entry.utc >= latest.made_utc:
             return None
-    words = (
-        f"the log's latest {latest.question['what']} ({latest.explanation}{f', {where}' if where else ''})"
-    )
+    words = f"the log's latest {latest.question.what} ({latest.explanation}{f', {where}' if where else ''})"
     return Waiting(step.key, f"{words} is not in the worksheet yet: enter it as a reading of {step.key}")

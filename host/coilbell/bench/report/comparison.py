@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
+from coilbell.bench.facts.comparison import ComparisonFacts
+from coilbell.bench.facts.question import comparison_question
+from coilbell.bench.facts.ring import OddsFacts
 from coilbell.bench.log import (
     FittedCapture,
     Item,
@@ -14,8 +16,7 @@ from coilbell.bench.log import (
     KeptFit,
     KeptJudgement,
     Log,
-    comparison_question,
-    judged,
+    compared,
     sides_words,
 )
 from coilbell.bench.words.finding import change_words, odds_words
@@ -30,11 +31,11 @@ Pair = tuple[KeptCapture, KeptFit]
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """The sides, the facts of `comparison_facts`, and the row of the log, None when made for this page."""
+    """The sides, what lies between them, and the row of the log, None when made for this page."""
 
     first: tuple[Pair, ...]
     second: tuple[Pair, ...]
-    facts: dict[str, Any]
+    facts: ComparisonFacts
     kept: KeptJudgement | None
 
     @property
@@ -42,7 +43,7 @@ class Compared:
         """One ring of each side with the same test capacitor, as near as there is."""
 
         def distance(pair: tuple[Pair, Pair]) -> float:
-            one, other = (side[1].facts["test_capacitor_f"] or 0.0 for side in pair)
+            one, other = (side[1].facts.test_capacitor_f or 0.0 for side in pair)
             return abs(float(one) - float(other))
 
         return min(((a, b) for a in self.first for b in self.second), key=distance)
@@ -50,18 +51,18 @@ class Compared:
 
 def compared_of(log: Log, item: Item) -> Compared | None:
     """The item's last comparison in the log, else one of its newest rings, None without two to compare."""
-    made = [one for one in log.judgements(item) if one.facts["what"] == "comparison"]
+    made = [(one, one.facts) for one in log.judgements(item) if isinstance(one.facts, ComparisonFacts)]
     if made:
-        kept = made[-1]
+        kept, told = made[-1]
         pairs = [_pair(log, number) for number in kept.fits]
-        first = kept.question["first"]
-        return Compared(tuple(pairs[:first]), tuple(pairs[first:]), kept.facts, kept)
+        first = kept.question.first
+        return Compared(tuple(pairs[:first]), tuple(pairs[first:]), told, kept)
     try:
         relation, one, other = ItemLog(log, item.name).sides()
         kind = item.kind if item.kind in KINDS else "other winding"
         question = comparison_question(len(one), kind=kind, relation=relation)
         rings = [(rung.facts, rung.records[0]) for rung in (*one, *other)]
-        facts = judged(question, rings, None, sides_words(one[0], other[0]))
+        facts = compared(question, rings, sides_words(one[0], other[0]))
     except InputError:  # too little to compare, or no common test capacitor
         return None
     return Compared(_pairs(log, one), _pairs(log, other), facts, None)
@@ -77,34 +78,33 @@ def _pairs(log: Log, rungs: Sequence[FittedCapture]) -> tuple[Pair, ...]:
 
 
 def comparison_section(
-    compared: Compared | None, told: KeptJudgement | None
+    found: Compared | None, told: KeptJudgement | None
 ) -> tuple[tuple[str, tuple[str, ...]], ...]:
     """The section of a comparison, none without one. told: the finding the page states."""
-    if compared is None:
+    if found is None:
         return ()
-    facts = compared.facts
-    sentences = [facts["title"]]
-    if compared.kept is None:
+    facts = found.facts
+    sentences = [facts.title]
+    if found.kept is None:
         sentences += change_words(facts)
         sentences.append("it tells what lies between the two rings, not whether either is whole")
     else:
-        sentences += facts["reasons"]
-        if facts["shorted_turn"]:
-            sentences.append(_odds(facts))
-        if facts["shorted_turn"] and _contradicted(compared, told):
+        sentences += facts.reasons
+        if facts.shorted_turn:
+            sentences.append(_odds(facts, facts.shorted_turn))
+        if facts.shorted_turn and _contradicted(found, told):
             sentences.append("the first was taken as whole; the finding above does not say so of it")
-    return ((f"Comparison: {facts['relation']}", tuple(sentences)),)
+    return ((f"Comparison: {facts.relation}", tuple(sentences)),)
 
 
-def _odds(facts: dict[str, Any]) -> str:
-    shorted = facts["shorted_turn"]
+def _odds(facts: ComparisonFacts, shorted: OddsFacts) -> str:
     return (
-        f"if the first is whole: {facts['explanation']}; {odds_words(shorted['log10_likelihood_ratio'])}, "
-        f"probability {percent(shorted['probability'])} from a prior of {percent(shorted['prior'])}"
+        f"if the first is whole: {facts.explanation}; {odds_words(shorted.log10_likelihood_ratio)}, "
+        f"probability {percent(shorted.probability)} from a prior of {percent(shorted.prior)}"
     )
 
 
-def _contradicted(compared: Compared, told: KeptJudgement | None) -> bool:
+def _contradicted(found: Compared, told: KeptJudgement | None) -> bool:
     if told is None or told.explanation == Explanation.LIKE_HEALTHY:
         return False
-    return bool({fit.id for _, fit in compared.first} & set(told.fits))
+    return bool({fit.id for _, fit in found.first} & set(told.fits))

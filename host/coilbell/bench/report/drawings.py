@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from coilbell.bench.facts.finding import FindingFacts
 from coilbell.bench.log import KeptCapture, Log, finding_of, fitted
 from coilbell.bench.pictures.decay import BLUE, GREY, ORANGE, decay_picture
 from coilbell.bench.report.sheet import Sheet
@@ -48,7 +49,7 @@ def pictures_of(log: Log, sheet: Sheet) -> tuple[tuple[Picture, ...], tuple[str,
     main = next((pair for pair in sheet.fits if pair[1].id in judged), sheet.fits[-1])
     shown = sheet.compared.alike if sheet.compared else ()
     fresh = {
-        fit.id: fitted(capture.records, fit.facts["title"], fit.facts["count_to"])
+        fit.id: fitted(capture.records, fit.facts.title, fit.facts.count_to)
         for capture, fit in {pair[1].id: pair for pair in (main, *shown)}.values()
     }
     remarks = [
@@ -62,7 +63,7 @@ def pictures_of(log: Log, sheet: Sheet) -> tuple[tuple[Picture, ...], tuple[str,
     pictures = [_decay(main[0], fresh[main[1].id][0], low)]
     if sheet.compared:
         sides = [(capture, fresh[fit.id][0]) for capture, fit in shown]
-        relation = sheet.compared.facts["relation"]
+        relation = sheet.compared.facts.relation
         pictures.append(_picture(_both(sides, relation), "both", _BOTH[relation], low))
     return (*pictures, *([plane] if plane else [])), tuple(remarks)
 
@@ -86,7 +87,8 @@ def _decay(capture: KeptCapture, fit: Fit, height_mm: float) -> Picture:
 
 def _plane(log: Log, sheet: Sheet) -> Picture | None:
     told = sheet.judgement
-    if told is None or told.reference is None or not told.facts["shifts"]:
+    facts = told.facts if told else None
+    if told is None or told.reference is None or not isinstance(facts, FindingFacts) or not facts.shifts:
         return None
     from coilbell.bench.pictures.plane import plane_picture
 
@@ -98,9 +100,9 @@ def _plane(log: Log, sheet: Sheet) -> Picture | None:
     drawing = plane_picture(finding_of(told.question, rings, reference), reference)
     drawing.suptitle("")
     drawing.set_size_inches(*_inches(_PLANE))
-    shift = told.facts["shifts"][0]
-    _set_plane(drawing.axes[0], (shift["added_loss"], shift["inductance_drop"]))
-    test = told.facts["rings"][0]["capacitor"]
+    shift = facts.shifts[0]
+    _set_plane(drawing.axes[0], (shift.added_loss or 0.0, shift.inductance_drop or 0.0))
+    test = facts.rings[0].capacitor
     words = f"shift plane with {test}: the ring judged against reference {told.reference[0]}"
     return _picture(drawing, "plane", words, _PLANE)
 

@@ -6,10 +6,13 @@ that gives other figures than were kept, the page says so.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
+from coilbell.bench.facts.base import Facts
+from coilbell.bench.facts.finding import FindingFacts
+from coilbell.bench.facts.ring import OddsFacts
+from coilbell.bench.facts.worksheet import WorksheetFacts
 from coilbell.bench.log import Item, KeptCapture, KeptFit, KeptJudgement, Log, versions
 from coilbell.bench.report.comparison import Compared, compared_of, comparison_section
 from coilbell.bench.report.worksheet import isolation_sections, kept_worksheet
@@ -69,6 +72,14 @@ class Sheet:
     compared: Compared | None = field(default=None, repr=False)
 
 
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """The finding a page states, and the numbers of the fits it rests on."""
+
+    fits: frozenset[int]
+    facts: FindingFacts
+
+
 def sheet_of(log: Log, item: Item) -> Sheet:
     """The page for an item. Raises InputError when nothing was rung and no worksheet begun yet."""
     captures = log.captures(item)
@@ -76,17 +87,17 @@ def sheet_of(log: Log, item: Item) -> Sheet:
     worksheet, problem = kept_worksheet(log, item)
     if not fits and not (worksheet or problem):
         raise InputError(f"{item.name} holds no rings yet; add some with `coilbell log add`")
-    findings = [one for one in log.judgements(item) if one.facts["what"] == "finding"]
-    told = findings[-1] if findings else None
+    findings = [(one, one.facts) for one in log.judgements(item) if isinstance(one.facts, FindingFacts)]
+    told, facts = findings[-1] if findings else (None, None)
     compared = compared_of(log, item)
-    facts = told.facts if told else None
-    shorted = facts["shorted_turn"] if facts else None
-    table = _table(fits, told)
+    shorted = facts.shorted_turn if facts else None
+    judged = Judged(frozenset(told.fits), facts) if told and facts else None
+    table = _table(fits, judged)
     return Sheet(
         title=item.name,
-        explanation=facts["explanation"] if facts else "not judged" if fits else "nothing rung yet",
+        explanation=facts.explanation if facts else "not judged" if fits else "nothing rung yet",
         odds=_odds(shorted) if fits else "No winding was rung, so no odds of a shorted turn are given.",
-        chances=_chances(facts["probabilities"] if facts else None),
+        chances=_chances(facts.probabilities if facts else None),
         tested=_tested(item, log, facts),
         table=table,
         sections=(
@@ -94,8 +105,8 @@ def sheet_of(log: Log, item: Item) -> Sheet:
             *comparison_section(compared, told),
             *isolation_sections(worksheet, problem),
         ),
-        next_step=facts["next_step"] if facts else _no_finding(worksheet, bool(fits)),
-        caution=" ".join(filter(None, (facts["caution"] if facts else "", CARE))),
+        next_step=facts.next_step if facts else _no_finding(worksheet, bool(fits)),
+        caution=" ".join(filter(None, (facts.caution if facts else "", CARE))),
         made=_made(fits, told, compared),
         fits=tuple(fits),
         judgement=told,
@@ -103,36 +114,36 @@ def sheet_of(log: Log, item: Item) -> Sheet:
     )
 
 
-def _no_finding(worksheet: dict[str, Any] | None, rung: bool) -> str:
-    if worksheet and worksheet["next"] and not rung:
-        return f"{worksheet['next'][0]['name']}; heed the cautions under 'Isolation worksheet: next test'"
+def _no_finding(worksheet: WorksheetFacts | None, rung: bool) -> str:
+    if worksheet and worksheet.next and not rung:
+        return f"{worksheet.next[0].name}; heed the cautions under 'Isolation worksheet: next test'"
     return "judge it by a reference of a good unit of this very part"
 
 
-def _odds(shorted: dict[str, Any] | None) -> str:
+def _odds(shorted: OddsFacts | None) -> str:
     if shorted is None:
         return "No reference was at hand, so no odds are given."
     return (
-        f"This ring is {odds_words(shorted['log10_likelihood_ratio'])}; probability of a shorted turn "
-        f"{percent(shorted['probability'])} from a prior of {percent(shorted['prior'])}."
+        f"This ring is {odds_words(shorted.log10_likelihood_ratio)}; probability of a shorted turn "
+        f"{percent(shorted.probability)} from a prior of {percent(shorted.prior)}."
     )
 
 
-def _chances(probabilities: dict[str, float] | None) -> tuple[tuple[str, float], ...]:
+def _chances(probabilities: Mapping[Explanation, float] | None) -> tuple[tuple[str, float], ...]:
     names = {str(Explanation.UNDECIDED): "none of these"}
-    found = [(names.get(name, name), p) for name, p in (probabilities or {}).items() if p >= 0.005]
+    found = [(names.get(name, str(name)), p) for name, p in (probabilities or {}).items() if p >= 0.005]
     return tuple(sorted(found, key=lambda pair: -pair[1]))
 
 
-def _tested(item: Item, log: Log, facts: dict[str, Any] | None) -> tuple[tuple[str, str], ...]:
-    kind = item.kind or (facts["kind"] if facts else "")
+def _tested(item: Item, log: Log, facts: FindingFacts | None) -> tuple[tuple[str, str], ...]:
+    kind = item.kind or (facts.kind if facts else "")
     pairs = [
         ("part", item.part),
         ("kind", kind),
         ("equipment", item.equipment),
         ("serial", item.serial),
         ("in the log since", _moment(item.added_utc)),
-        ("judged by", facts["reference"].partition("@")[0] if facts else ""),
+        ("judged by", facts.reference.partition("@")[0] if facts else ""),
     ]
     pairs += [("photo", f"{_file_name(p.path)} {p.words}") for p in log.photos(item)]
     pairs += [("note", note.words) for note in log.notes(item)[-3:]]
@@ -147,51 +158,49 @@ def _file_name(path: str) -> str:
 _HEAD = ("", "ring", "connection", "with", "frequency", "Q", "inductance")
 
 
-def _table(
-    fits: Sequence[tuple[KeptCapture, KeptFit]], told: KeptJudgement | None
-) -> tuple[tuple[str, ...], ...]:
+def _table(fits: Sequence[tuple[KeptCapture, KeptFit]], told: Judged | None) -> tuple[tuple[str, ...], ...]:
     if not fits:
         return ()
     first = fits[0][1].facts
-    head = (*_HEAD, f"rings to {fraction_words(first['count_to'])}")
+    head = (*_HEAD, f"rings to {fraction_words(first.count_to)}")
     return (head, *(_row(capture, fit, told) for capture, fit in fits))
 
 
-def _row(capture: KeptCapture, fit: KeptFit, told: KeptJudgement | None) -> tuple[str, ...]:
+def _row(capture: KeptCapture, fit: KeptFit, told: Judged | None) -> tuple[str, ...]:
     facts = fit.facts
-    test = facts["test_capacitor_f"]
+    test = facts.test_capacitor_f
     where = (
         "*" if told and fit.id in told.fits else "",
         capture.label,
         "not said" if capture.connection == Connection.UNKNOWN else capture.connection,
         engineering(test, "F") if test else "unknown",
     )
-    if not facts["rings"]:
+    if not facts.rings:
         return (*where, "no ring", "", "", "")
-    mode = facts["modes"][0]
+    mode = facts.main
     return (
         *where,
-        shown(mode["frequency_hz"], "Hz"),
-        shown(mode["q"]),
+        shown(mode.frequency_hz, "Hz"),
+        shown(mode.q),
         _inductance(capture, fit, told),
-        shown(mode["ring_count"]),
+        shown(mode.ring_count),
     )
 
 
-def _inductance(capture: KeptCapture, fit: KeptFit, told: KeptJudgement | None) -> str:
+def _inductance(capture: KeptCapture, fit: KeptFit, told: Judged | None) -> str:
     """The finding's, where it rests on this ring and has the stray capacitance taken off; else a bound.
 
     By one ring alone the winding's stray capacitance counts as inductance, so that each test capacitor gives
     another figure. In circuit more than the test capacitor lies across it, and no inductance follows.
     """
-    tank = fit.facts["tank"]
+    tank = fit.facts.tank
     if not tank or capture.connection == Connection.IN_CIRCUIT:
         return ""
-    if told and fit.id in told.fits and not told.facts.get("impossible"):
-        by_stray = told.facts.get("stray_capacitance_f") or told.reference
-        if told.facts["inductance_h"] and by_stray:
-            return shown(told.facts["inductance_h"], "H")
-    return f"< {shown(tank['inductance_h'], 'H')}"
+    if told and fit.id in told.fits and not told.facts.impossible:
+        by_stray = told.facts.stray_capacitance_f or told.facts.reference
+        if told.facts.inductance_h and by_stray:
+            return shown(told.facts.inductance_h, "H")
+    return f"< {shown(tank.inductance_h, 'H')}"
 
 
 def _how(table: Sequence[tuple[str, ...]]) -> list[str]:
@@ -200,20 +209,20 @@ def _how(table: Sequence[tuple[str, ...]]) -> list[str]:
 
 
 def _sections(
-    facts: dict[str, Any] | None, fits: Sequence[tuple[KeptCapture, KeptFit]], how: list[str]
+    facts: FindingFacts | None, fits: Sequence[tuple[KeptCapture, KeptFit]], how: list[str]
 ) -> tuple[tuple[str, tuple[str, ...]], ...]:
     doubts = [
-        f"{capture.label}: {doubt['kind']}: {doubt['detail'].rstrip('.')}"
+        f"{capture.label}: {doubt.kind}: {doubt.detail.rstrip('.')}"
         for capture, fit in fits
-        for doubt in fit.facts["doubts"]
+        for doubt in fit.facts.doubts
     ]
-    listed = [("How it was tested", how)]
+    listed: list[tuple[str, Sequence[str]]] = [("How it was tested", how)]
     if facts:
         listed += [
-            ("Why", facts["reasons"]),
-            ("Not told apart", facts["not_separable"]),
-            ("What this test cannot see", facts["cannot_see"]),
-            ("Rests on", facts["shorted_turn"]["basis"] if facts["shorted_turn"] else []),
+            ("Why", facts.reasons),
+            ("Not told apart", facts.not_separable),
+            ("What this test cannot see", facts.cannot_see),
+            ("Rests on", (facts.shorted_turn.basis or ()) if facts.shorted_turn else ()),
         ]
     listed.append(("Doubts", list(dict.fromkeys(doubts))))
     return tuple((head, tuple(sentences)) for head, sentences in listed if sentences)
@@ -247,13 +256,27 @@ def _moment(utc: str) -> str:
     return utc[:16].replace("T", " ") + " UTC"
 
 
-def sheet_facts(sheet: Sheet) -> dict[str, Any]:
-    """The page's words and figures, ready for JSON."""
-    plain = {name: getattr(sheet, name) for name in Sheet.__dataclass_fields__ if name not in _DRAWN}
-    return {"schema": SHEET_SCHEMA, "what": "report", **plain}
+class SheetFacts(Facts, frozen=True, kw_only=True):
+    """The page's words and figures."""
+
+    schema: int
+    what: str
+    title: str
+    explanation: str
+    odds: str
+    chances: tuple[tuple[str, float], ...]
+    tested: tuple[tuple[str, str], ...]
+    table: tuple[tuple[str, ...], ...]
+    sections: tuple[tuple[str, tuple[str, ...]], ...]
+    next_step: str
+    caution: str
+    made: tuple[tuple[str, str], ...]
 
 
-_DRAWN = ("fits", "judgement", "compared")
+def sheet_facts(sheet: Sheet) -> SheetFacts:
+    """The page's words and figures, for JSON."""
+    names = SheetFacts.__struct_fields__[2:]
+    return SheetFacts(schema=SHEET_SCHEMA, what="report", **{name: getattr(sheet, name) for name in names})
 
 
 def sheet_text(sheet: Sheet) -> str:

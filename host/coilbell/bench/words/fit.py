@@ -2,8 +2,8 @@
 
 The way is always the same, so that text and JSON cannot differ:
 
-    facts = fit_facts(fit)          a plain dict, ready for JSON, with a schema number
-    text  = facts_table(facts)      the same dict in words, 80 columns
+    facts = fit_facts(fit)          the facts, which JSON is made from as well
+    text  = facts_table(facts)      the same in words, 80 columns
 
 `fit_table(fit)` is the two in one. All text is ASCII and shows on any terminal.
 """
@@ -16,9 +16,18 @@ import shlex
 import textwrap
 from collections.abc import Sequence
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from coilbell.bench.facts.fit import FIT_SCHEMA, doubt_facts, fit_facts
+from coilbell.bench.facts.fit import (
+    DoubtFacts,
+    FitFacts,
+    ModeFacts,
+    QuantityFacts,
+    TankFacts,
+    WindingFacts,
+    doubt_facts,
+    fit_facts,
+)
 from coilbell.bench.files.encoding import harmless
 from coilbell.decay import Doubt, Fit, Quantity
 from coilbell.quantities import concise, counted, engineering, interval
@@ -28,13 +37,11 @@ if TYPE_CHECKING:
     from coilbell.winding import OneCapacitorTank
 
 __all__ = [
-    "FIT_SCHEMA",
     "WIDTH",
     "doubt_sentence",
     "facts_headline",
     "facts_table",
     "figure",
-    "fit_facts",
     "fit_sentence",
     "fit_table",
     "fraction_words",
@@ -59,9 +66,9 @@ def figure(quantity: Quantity, unit: str = "") -> str:
     return concise(quantity.value, quantity.standard_uncertainty, unit)
 
 
-def shown(quantity: dict[str, float | None], unit: str = "") -> str:
-    """The same of a quantity as a dict."""
-    return concise(quantity["value"], quantity["standard_uncertainty"], unit)
+def shown(quantity: QuantityFacts, unit: str = "") -> str:
+    """The same of the facts of a quantity."""
+    return concise(quantity.value, quantity.standard_uncertainty, unit)
 
 
 def fraction_words(fraction: float) -> str:
@@ -117,48 +124,46 @@ def fit_table(
     return facts_table(fit_facts(fit, title=title, records=records, tank=tank))
 
 
-def facts_table(facts: dict[str, Any]) -> str:
-    """The dict of `fit_facts` in words; lines of at most 80 columns, no newline at the end."""
+def facts_table(facts: FitFacts) -> str:
+    """The facts of a fit in words; lines of at most 80 columns, no newline at the end."""
     lines = [_title_line(facts)]
-    if facts["rings"]:
+    if facts.rings:
         lines += _mode_rows(facts)
     else:
-        lines += [wrapped(f"why: {step['what']}: {step['reason']}") for step in facts["account"][-2:]]
-    lines += [wrapped(_tone_line(tone, facts["unit"])) for tone in facts["tones"]]
+        lines += [wrapped(f"why: {step.what}: {step.reason}") for step in facts.account[-2:]]
+    lines += [wrapped(_tone_line(tone, facts.unit)) for tone in facts.tones]
     lines.append(wrapped(_window_line(facts)))
-    if facts["tank"]:
-        lines += [wrapped(line) for line in _tank_lines(facts)]
-    lines += [wrapped(f"doubt: {_doubt_text(doubt)}") for doubt in facts["doubts"]]
-    lines += [wrapped(f"note: {note}") for note in facts["notes"]]
+    if facts.tank:
+        lines += [wrapped(line) for line in _tank_lines(facts, facts.tank)]
+    lines += [wrapped(f"doubt: {_doubt_text(doubt)}") for doubt in facts.doubts]
+    lines += [wrapped(f"note: {note}") for note in facts.notes]
     return "\n".join(lines)
 
 
-def _title_line(facts: dict[str, Any]) -> str:
-    channel = f", channel {facts['channel']}" if facts["channel"] else ""
-    title = f"{facts['title']}{channel}: " if facts["title"] else ""
-    return wrapped(title + ("rings" if facts["rings"] else "no ring") + _doubt_count(facts), indent=0)
+def _title_line(facts: FitFacts) -> str:
+    channel = f", channel {facts.channel}" if facts.channel else ""
+    title = f"{facts.title}{channel}: " if facts.title else ""
+    return wrapped(title + ("rings" if facts.rings else "no ring") + _doubt_count(facts), indent=0)
 
 
-def facts_headline(facts: dict[str, Any]) -> str:
-    """The dict of `fit_facts` in one line."""
-    if not facts["rings"]:
+def facts_headline(facts: FitFacts) -> str:
+    """The facts of a fit in one line."""
+    if not facts.rings:
         return "no ring" + _doubt_count(facts)
-    mode = facts["modes"][0]
+    mode = facts.main
     return (
-        f"rings at {shown(mode['frequency_hz'], 'Hz')}, Q {shown(mode['q'])}, "
-        f"{shown(mode['ring_count'])} rings to {fraction_words(facts['count_to'])}{_doubt_count(facts)}"
+        f"rings at {shown(mode.frequency_hz, 'Hz')}, Q {shown(mode.q)}, "
+        f"{shown(mode.ring_count)} rings to {fraction_words(facts.count_to)}{_doubt_count(facts)}"
     )
 
 
-def _doubt_count(facts: dict[str, Any]) -> str:
-    count = len(facts["doubts"])
+def _doubt_count(facts: FitFacts) -> str:
+    count = len(facts.doubts)
     return f"; {counted(count, 'doubt')}" if count else ""
 
 
-def _range(quantity: dict[str, float | None], unit: str = "") -> str:
-    low, high = (math.inf if quantity[end] is None else quantity[end] for end in ("low", "high"))
-    assert low is not None
-    assert high is not None
+def _range(quantity: QuantityFacts, unit: str = "") -> str:
+    low, high = (math.inf if end is None else end for end in (quantity.low, quantity.high))
     return interval(low, high, unit)
 
 
@@ -170,15 +175,15 @@ _COLUMNS: tuple[tuple[str, str, str], ...] = (
 )
 
 
-def _mode_rows(facts: dict[str, Any]) -> list[str]:
+def _mode_rows(facts: FitFacts) -> list[str]:
     """Head, a row for each mode, and the 95 % intervals of the main one."""
-    columns = [*_COLUMNS, (f"to {fraction_words(facts['count_to'])}", "ring_count", "")]
+    columns = [*_COLUMNS, (f"to {fraction_words(facts.count_to)}", "ring_count", "")]
     rows = [["mode", *(head for head, _, _ in columns)]]
-    for number, mode in enumerate(facts["modes"], start=1):
-        rows.append([str(number), *(shown(mode[key], unit) for _, key, unit in columns)])
-    main = facts["modes"][0]
-    ends = [_kept(f"{head} {_range(main[key], unit)}") for head, key, unit in columns]
-    whole = _kept(f"{main['ring_count_whole']} peaks down {columns[-1][0]}")
+    for number, mode in enumerate(facts.modes, start=1):
+        rows.append([str(number), *(shown(getattr(mode, key), unit) for _, key, unit in columns)])
+    main = facts.main
+    ends = [_kept(f"{head} {_range(getattr(main, key), unit)}") for head, key, unit in columns]
+    whole = _kept(f"{main.ring_count_whole} peaks down {columns[-1][0]}")
     return [*_aligned(rows), wrapped(f"95 %: {'; '.join(ends)}; {whole}")]
 
 
@@ -198,42 +203,42 @@ def _aligned(rows: list[list[str]]) -> list[str]:
     ]
 
 
-def _window_line(facts: dict[str, Any]) -> str:
+def _window_line(facts: FitFacts) -> str:
     parts = []
-    if facts["rings"]:
-        parts.append(f"envelope {_volts(facts['modes'][0]['amplitude'], facts['unit'])} at the start")
-    if facts["noise"] is not None:
-        parts.append(f"noise {_amount(facts['noise'], facts['unit'])} rms")
-    window = facts["window"]
-    shots = f" in {window['records']} shots" if window["records"] > 1 else ""
-    masked = f", {window['samples_masked']} left out" if window["samples_masked"] else ""
-    ends = (math.nan if window[end] is None else window[end] for end in ("start_s", "stop_s"))
+    if facts.rings:
+        parts.append(f"envelope {_volts(facts.main.amplitude, facts.unit)} at the start")
+    if facts.noise is not None:
+        parts.append(f"noise {_amount(facts.noise, facts.unit)} rms")
+    window = facts.window
+    shots = f" in {window.records} shots" if window.records > 1 else ""
+    masked = f", {window.samples_masked} left out" if window.samples_masked else ""
+    ends = (math.nan if end is None else end for end in (window.start_s, window.stop_s))
     span = _kept(" to ".join(engineering(end, "s") for end in ends))
-    parts.append(f"{window['samples_used']} samples{shots} from {span}{masked}")
+    parts.append(f"{window.samples_used} samples{shots} from {span}{masked}")
     return "; ".join(parts)
 
 
-def _tank_lines(facts: dict[str, Any]) -> list[str]:
-    tank, tolerance = facts["tank"], facts["test_capacitor_tolerance"]
+def _tank_lines(facts: FitFacts, tank: TankFacts) -> list[str]:
+    farads, tolerance = facts.test_capacitor_f or math.nan, facts.test_capacitor_tolerance or math.nan
     return [
-        f"with {_amount_of(facts['test_capacitor_f'], 'F')} ({100 * tolerance:.2g} %) across: inductance "
-        f"{_kept(shown(tank['inductance_h'], 'H'))}; loss as {_kept(shown(tank['shunt_ohm'], 'ohm'))} "
-        f"across the winding or {_kept(shown(tank['series_ohm'], 'ohm'))} in series",
-        *(f"doubt: {doubt['kind']}: {doubt['detail'].rstrip('.')}." for doubt in tank["doubts"]),
+        f"with {_amount_of(farads, 'F')} ({100 * tolerance:.2g} %) across: inductance "
+        f"{_kept(shown(tank.inductance_h, 'H'))}; loss as {_kept(shown(tank.shunt_ohm, 'ohm'))} "
+        f"across the winding or {_kept(shown(tank.series_ohm, 'ohm'))} in series",
+        *(f"doubt: {doubt.kind}: {doubt.detail.rstrip('.')}." for doubt in tank.doubts),
     ]
 
 
-def winding_lines(facts: dict[str, Any]) -> list[str]:
+def winding_lines(facts: WindingFacts) -> list[str]:
     """What rings with several test capacitors tell of the winding, in words of at most 80 columns."""
-    tests = " and ".join(_amount_of(farads, "F") for farads in facts["test_capacitors_f"])
+    tests = " and ".join(_amount_of(farads, "F") for farads in facts.test_capacitors_f)
     figures = [
-        f"{name} {_kept(shown(facts[key], unit))}"
-        for name, key, unit in (
-            ("inductance", "inductance_h", "H"),
-            ("stray capacitance", "stray_capacitance_f", "F"),
+        f"{name} {_kept(shown(quantity, unit))}"
+        for name, quantity, unit in (
+            ("inductance", facts.inductance_h, "H"),
+            ("stray capacitance", facts.stray_capacitance_f, "F"),
         )
     ]
-    doubts = [f"doubt: {doubt['kind']}: {doubt['detail'].rstrip('.')}." for doubt in facts["doubts"]]
+    doubts = [f"doubt: {doubt.kind}: {doubt.detail.rstrip('.')}." for doubt in facts.doubts]
     return [wrapped(f"by {tests} together: {', '.join(figures)}", indent=0), *map(wrapped, doubts)]
 
 
@@ -241,11 +246,11 @@ def _amount_of(value: float, unit: str) -> str:
     return _kept(engineering(value, unit))
 
 
-def _tone_line(tone: dict[str, Any], unit: str) -> str:
-    return f"steady tone at {shown(tone['frequency_hz'], 'Hz')}, amplitude {_volts(tone['amplitude'], unit)}"
+def _tone_line(tone: ModeFacts, unit: str) -> str:
+    return f"steady tone at {shown(tone.frequency_hz, 'Hz')}, amplitude {_volts(tone.amplitude, unit)}"
 
 
-def _volts(quantity: dict[str, float | None], unit: str) -> str:
+def _volts(quantity: QuantityFacts, unit: str) -> str:
     return shown(quantity, "V") if unit == "V" else f"{shown(quantity)} {unit}"
 
 
@@ -253,5 +258,5 @@ def _amount(value: float, unit: str) -> str:
     return engineering(value, "V", 2) if unit == "V" else f"{value:.2g} {unit}"
 
 
-def _doubt_text(doubt: dict[str, Any]) -> str:
-    return f"{doubt['kind']}: {doubt['detail'].rstrip('.')}. {doubt['advice']}."
+def _doubt_text(doubt: DoubtFacts) -> str:
+    return f"{doubt.kind}: {doubt.detail.rstrip('.')}. {doubt.advice}."

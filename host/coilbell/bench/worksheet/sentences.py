@@ -1,13 +1,13 @@
 """Sentences of an isolation worksheet, for the terminal and the live page alike.
 
-Each takes the dicts that `worksheet_words.worksheet_facts` makes; nothing is wrapped or indented here.
+Each takes facts of a worksheet; nothing is wrapped or indented here.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
+from coilbell.bench.facts.worksheet import ConflictFacts, MoveFacts, ProposalFacts, WorksheetFacts
 from coilbell.figure import percent
 from coilbell.quantities import counted
 
@@ -42,13 +42,11 @@ _BARRED = 3
 """Live steps that are named though they are not instructed."""
 
 
-def head_words(facts: dict[str, Any]) -> str:
+def head_words(facts: WorksheetFacts) -> str:
     """The kind, how much was read, and what the user stated to be qualified for."""
-    title = f"{facts['title']}: " if facts["title"] else ""
-    live = "nothing live" if facts["qualified"] == "none" else f"live work up to {facts['qualified']}"
-    return (
-        f"{title}{facts['kind']}, {counted(len(facts['readings']), 'reading')}; stated qualification: {live}"
-    )
+    title = f"{facts.title}: " if facts.title else ""
+    live = "nothing live" if facts.qualified == "none" else f"live work up to {facts.qualified}"
+    return f"{title}{facts.kind}, {counted(len(facts.readings), 'reading')}; stated qualification: {live}"
 
 
 def odds_ratio(chance: float) -> str:
@@ -64,67 +62,67 @@ def _two_digits(ratio: float) -> str:
     return f"{ratio:.1f}" if ratio < 9.95 else f"{ratio:.0f}"
 
 
-def parts_words(facts: dict[str, Any]) -> str:
+def parts_words(facts: WorksheetFacts) -> str:
     """What would be taken out, likeliest first."""
-    parts = [f"{p['part']} {percent(p['probability'])}" for p in facts["parts"] if p["probability"] >= 0.01]
+    parts = [f"{p.part} {percent(p.probability)}" for p in facts.parts if p.probability >= 0.01]
     return f"to take out: {', '.join(parts)}"
 
 
-def move_words(move: dict[str, Any], facts: dict[str, Any]) -> str:
+def move_words(move: MoveFacts, facts: WorksheetFacts) -> str:
     """What a step showed and how far it moved the odds of the leader, and of the cause it spoke against."""
-    entry = "/".join(map(str, move["entries"]))
-    factor = _factor(move["log10_factors"][facts["hypotheses"][0]["key"]])
-    return f"{entry} {move['step']}: {move['words']}: {factor}{_against(move, facts)}"
+    entry = "/".join(map(str, move.entries))
+    factor = _factor(move.log10_factors[facts.hypotheses[0].key])
+    return f"{entry} {move.step}: {move.words}: {factor}{_against(move, facts)}"
 
 
-def conflict_words(conflict: dict[str, Any]) -> str:
+def conflict_words(conflict: ConflictFacts) -> str:
     """A sight that does not go with the others, and what to do about it."""
     return (
-        f"{conflict['step']}: {conflict['words']} ({percent(conflict['chance'])} as likely). "
+        f"{conflict.step}: {conflict.words} ({percent(conflict.chance)} as likely). "
         "Check it before the next step"
     )
 
 
-def proposal_words(one: dict[str, Any]) -> str:
+def proposal_words(one: ProposalFacts) -> str:
     """A step that could come next, and what it is expected to tell for its effort."""
     return (
-        f"{one['name']} [{one['step']}], expected to tell {one['bits']:.2f} bit for "
-        f"{one['effort_min']:.0f} min of effort, risk included"
+        f"{one.name} [{one.step}], expected to tell {one.bits:.2f} bit for "
+        f"{one.effort_min:.0f} min of effort, risk included"
     )
 
 
-def how_words(one: dict[str, Any]) -> str:
+def how_words(how: str, live: str, *, instructed: bool) -> str:
     """How to do a step, or that it is not instructed to somebody without the qualification for it."""
-    if one["instructed"]:
-        return f"how: {one['how']}"
-    return f"not instructed: live work ({one['live']}); what people qualified for it read can be entered"
+    if instructed:
+        return f"how: {how}"
+    return f"not instructed: live work ({live}); what people qualified for it read can be entered"
 
 
-def settle_words(facts: dict[str, Any], told: Sequence[str]) -> str:
+def settle_words(facts: WorksheetFacts, told: Sequence[str]) -> str:
     """Which test settles between the first two causes; told: steps that stand above already."""
-    names = " or ".join(facts["settle"]["names"])
-    best = facts["settle"]["next"][:1]
+    names = " or ".join(facts.settle.names)
+    best = facts.settle.next[:1]
     if not best:
         return f"no listed test settles {names}"
-    if best[0]["step"] in told:
-        return f"{best[0]['step']} also settles best whether it is {names}"
-    return f"whether it is {names} is settled best by {best[0]['step']}:"
+    if best[0].step in told:
+        return f"{best[0].step} also settles best whether it is {names}"
+    return f"whether it is {names} is settled best by {best[0].step}:"
 
 
-def barred_words(proposals: Sequence[dict[str, Any]], told: Sequence[str]) -> str:
+def barred_words(proposals: Sequence[ProposalFacts], told: Sequence[str]) -> str:
     """Live steps that are not instructed, by name only; "" when there are none. told: steps shown already."""
-    barred = [p for p in proposals if not p["instructed"] and p["step"] not in told]
+    barred = [p for p in proposals if not p.instructed and p.step not in told]
     if not barred:
         return ""
-    named = ", ".join(f"{p['step']} ({p['live']}, {p['bits']:.2f} bit)" for p in barred[:_BARRED])
+    named = ", ".join(f"{p.step} ({p.live}, {p.bits:.2f} bit)" for p in barred[:_BARRED])
     return f"for people qualified for live work, not instructed here: {named}; what they read can be entered"
 
 
-def _against(move: dict[str, Any], facts: dict[str, Any]) -> str:
+def _against(move: MoveFacts, facts: WorksheetFacts) -> str:
     """The other cause that the step spoke against most, if it did."""
-    names = {h["key"]: h["name"] for h in facts["hypotheses"][1:]}
-    key = min(names, key=lambda k: move["log10_factors"][k])
-    decades = move["log10_factors"][key]
+    names = {h.key: h.name for h in facts.hypotheses[1:]}
+    key = min(names, key=lambda k: move.log10_factors[k])
+    decades = move.log10_factors[key]
     return f"; {10**-decades:.2g} times less likely with {names[key]}" if decades < -0.3 else ""
 
 

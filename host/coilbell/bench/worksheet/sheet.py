@@ -1,18 +1,11 @@
 """Isolation worksheets kept: entries that are only ever added, in the bench log or in a file of their own.
 
-An entry is a JSON object with "schema" and "what":
-
-    begin      kind, digest, toml (of a kind that does not ship), qualified
-    observe    step, typed, words, source, remarks, log_likelihoods by outcome
-    withdraw   entry: number of the entry taken back, why
-
 The entries after the last "begin" make the worksheet; odds are computed from them anew each time. A reading
 is kept as what it said of the outcomes of its step, so that neither files nor meters are needed again.
 """
 
 from __future__ import annotations
 
-import json
 import math
 import os
 from collections.abc import Sequence
@@ -20,25 +13,21 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Protocol
 
+from coilbell.bench.worksheet.entries import Begin, Entry, Observe, Withdraw, entry_text, parsed_entry
 from coilbell.errors import FileError, InputError, MissingError
-from coilbell.isolate import Equipment, Evidence, Live, check_level, decode, shipped
+from coilbell.isolate import Equipment, Evidence, Live, decode, shipped
 
 __all__ = [
     "Keeper",
     "SheetFile",
     "Worksheet",
     "begin",
-    "entry_text",
     "observe",
     "opened",
-    "parsed_entry",
     "withdraw",
 ]
-
-SCHEMA = 1
-"""Number of the layout of an entry."""
 
 _LIMIT = 20_000_000
 """Largest worksheet file read [bytes]."""
@@ -67,10 +56,10 @@ class Worksheet:
 class Keeper(Protocol):
     """Where the entries of one item's worksheet are."""
 
-    def entries(self) -> list[tuple[int, dict[str, Any]]]:
+    def entries(self) -> list[tuple[int, Entry]]:
         """Number and content of every entry, oldest first."""
 
-    def append(self, entry: dict[str, Any]) -> int:
+    def append(self, entry: Entry) -> int:
         """Add an entry; returns its number."""
 
 
@@ -80,7 +69,7 @@ class SheetFile:
     def __init__(self, path: Path) -> None:
         self.path = path
 
-    def entries(self) -> list[tuple[int, dict[str, Any]]]:
+    def entries(self) -> list[tuple[int, Entry]]:
         """Number (from 1) and content of every line. Raises FileError with the line."""
         if not self.path.exists():
             return []
@@ -94,7 +83,7 @@ class SheetFile:
             raise FileError(f"{self.path}: is not text, so no worksheet") from error
         return [(n, parsed_entry(line, f"{self.path}: line {n}")) for n, line in enumerate(lines, 1)]
 
-    def append(self, entry: dict[str, Any]) -> int:
+    def append(self, entry: Entry) -> int:
         """Add a line and see it on the disk; one that does not fit leaves the file as it was.
 
         Raises FileError.
@@ -128,8 +117,7 @@ def begin(
     already, unless `again`."""
     if keeper.entries() and not again:
         raise InputError("there is a worksheet already; observe, or begin afresh with --again")
-    entry = {"kind": kind.name, "digest": kind.digest, "toml": toml, "qualified": qualified}
-    keeper.append(_entry("begin", **entry))
+    keeper.append(Begin(utc=_now(), kind=kind.name, digest=kind.digest, toml=toml, qualified=qualified))
     return opened(keeper)
 
 
@@ -141,13 +129,13 @@ def observe(keeper: Keeper, sheet: Worksheet, evidence: Evidence, typed: Sequenc
         for o, x in zip(step.outcome, evidence.log_likelihoods, strict=True)
     }
     return keeper.append(
-        _entry(
-            "observe",
+        Observe(
+            utc=_now(),
             step=evidence.step,
-            typed=list(typed),
+            typed=tuple(typed),
             words=evidence.words,
             source=evidence.source,
-            remarks=list(evidence.remarks),
+            remarks=evidence.remarks,
             log_likelihoods=likelihoods,
         )
     )
@@ -158,73 +146,53 @@ def withdraw(keeper: Keeper, sheet: Worksheet, number: int, why: str) -> None:
     if number not in sheet.readings:
         have = ", ".join(map(str, sheet.readings)) or "none"
         raise InputError(f"no reading {number} to withdraw; there are: {have}")
-    keeper.append(_entry("withdraw", entry=number, why=why))
+    keeper.append(Withdraw(utc=_now(), entry=number, why=why))
 
 
 def opened(keeper: Keeper) -> Worksheet:
     """The worksheet as its entries make it. Raises MissingError where none was begun, FileError for a
     damaged entry."""
     entries = keeper.entries()
-    starts = [k for k, (_, entry) in enumerate(entries) if entry["what"] == "begin"]
+    starts = [k for k, (_, entry) in enumerate(entries) if isinstance(entry, Begin)]
     if not starts:
         raise MissingError("no worksheet yet; begin one with `coilbell isolate new`")
     head = entries[starts[-1]][1]
+    assert isinstance(head, Begin)
     try:
         kind, remarks = _kind(head)
         readings: dict[int, Evidence] = {}
         withdrawn: dict[int, str] = {}
         for number, entry in entries[starts[-1] + 1 :]:
-            if entry["what"] == "observe":
+            if isinstance(entry, Observe):
                 readings[number] = _evidence(kind, entry)
-            else:
-                readings.pop(int(entry["entry"]), None)
-                withdrawn[int(entry["entry"])] = str(entry["why"])
-        return Worksheet(kind, check_level(head["qualified"]), readings, withdrawn, remarks)
-    except (KeyError, TypeError, AttributeError, ValueError) as error:
+            elif isinstance(entry, Withdraw):
+                readings.pop(entry.entry, None)
+                withdrawn[entry.entry] = entry.why
+        return Worksheet(kind, head.qualified, readings, withdrawn, remarks)
+    except InputError as error:
         if isinstance(error, FileError):
             raise
         raise FileError(f"the worksheet is damaged ({error}); begin it afresh with --again") from error
 
 
-def _kind(head: dict[str, Any]) -> tuple[Equipment, tuple[str, ...]]:
-    if head["toml"]:
-        return decode(head["toml"]), ()
+def _kind(head: Begin) -> tuple[Equipment, tuple[str, ...]]:
+    if head.toml:
+        return decode(head.toml), ()
     kinds = shipped()
-    if head["kind"] not in kinds:
-        raise FileError(f"the worksheet is of a kind {head['kind']!r} that this version does not ship")
-    kind = kinds[head["kind"]]
-    if kind.digest == head["digest"]:
+    if head.kind not in kinds:
+        raise FileError(f"the worksheet is of a kind {head.kind[:80]!r} that this version does not ship")
+    kind = kinds[head.kind]
+    if kind.digest == head.digest:
         return kind, ()
     return kind, ("the kind's chances have changed since this worksheet was begun; the odds are today's",)
 
 
-def _evidence(kind: Equipment, entry: dict[str, Any]) -> Evidence:
-    step, kept = kind.step_named(entry["step"]), entry["log_likelihoods"]
-    logs = tuple(-math.inf if kept.get(o.key) is None else float(kept[o.key]) for o in step.outcome)
-    return Evidence(step.key, logs, entry["words"], entry["source"], tuple(entry["remarks"]))
+def _evidence(kind: Equipment, entry: Observe) -> Evidence:
+    step, kept = kind.step_named(entry.step), entry.log_likelihoods
+    found = (kept.get(outcome.key) for outcome in step.outcome)
+    logs = tuple(-math.inf if value is None else value for value in found)
+    return Evidence(step.key, logs, entry.words, entry.source, entry.remarks)
 
 
-def _entry(what: str, **values: Any) -> dict[str, Any]:
-    now = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-    return {"schema": SCHEMA, "what": what, "utc": now, **values}
-
-
-def entry_text(entry: dict[str, Any]) -> str:
-    """An entry as the one line of JSON that is kept."""
-    return json.dumps(entry, sort_keys=True, allow_nan=False)
-
-
-def parsed_entry(text: str, where: str) -> dict[str, Any]:
-    """A kept line as an entry. Raises FileError, which names where it stood."""
-    try:
-        entry = json.loads(text)
-    except ValueError as error:
-        raise FileError(f"{where}: is no worksheet entry ({error}); give the right file") from error
-    if not isinstance(entry, dict) or entry.get("what") not in ("begin", "observe", "withdraw"):
-        raise FileError(f"{where}: is no worksheet entry; give the right file")
-    if entry.get("schema") != SCHEMA:
-        raise FileError(
-            f"{where}: has worksheet schema {entry.get('schema')}, this version knows {SCHEMA}; "
-            "update coilbell"
-        )
-    return entry
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")

@@ -13,13 +13,14 @@ specification and from the last digit that was typed.
 
 from __future__ import annotations
 
-import json
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from coilbell.bench.facts.finding import FindingFacts
+from coilbell.bench.facts.judgement import Judgement, judgement_facts
 from coilbell.bench.files.encoding import text_of
 from coilbell.errors import FileError, InputError
 from coilbell.isolate import (
@@ -55,7 +56,7 @@ def evidence_of(
     *,
     meter: Meter | None = None,
     sure: float = 1.0,
-    finding: Mapping[str, Any] | None = None,
+    finding: Judgement | None = None,
 ) -> Evidence:
     """Evidence of what was typed.
 
@@ -239,30 +240,42 @@ def _line_rate(step: Step, pairs: Pairs, meter: Meter) -> Evidence:
     return line_rate_evidence(step, expected, listen(samples, rate_hz))
 
 
-def _ring(step: Step, pairs: Pairs, finding: Mapping[str, Any] | None) -> Evidence:
+def _ring(step: Step, pairs: Pairs, finding: Judgement | None) -> Evidence:
     if "log10" in pairs:
         _take(step, pairs, ("log10",))
         return ratio_of_ring(step, parse(pairs["log10"], "", "log10"))
     _take(step, pairs, ("finding",))
     if pairs["finding"] != "log":
-        return ring_evidence(step, _finding_file(Path(pairs["finding"])))
+        return _of_judgement(step, _finding_file(Path(pairs["finding"])))
     if finding is None:
         raise InputError("finding=log needs an item of the bench log that was judged; give a file instead")
-    return ring_evidence(step, finding)
+    return _of_judgement(step, finding)
 
 
-def _finding_file(path: Path) -> Mapping[str, Any]:
+def _of_judgement(step: Step, facts: Judgement) -> Evidence:
+    shorted = facts.shorted_turn
+    return ring_evidence(
+        step,
+        shorted.log10_likelihood_ratio if shorted else None,
+        explanation=facts.explanation,
+        causes=facts.causes if isinstance(facts, FindingFacts) else (),
+        doubts=len(facts.doubts),
+    )
+
+
+def _finding_file(path: Path) -> Judgement:
     try:
         if path.stat().st_size > _LARGEST_FINDING:
             raise FileError(f"{path}: larger than any finding")
-        found = json.loads(text_of(path.read_bytes()))
+        content = path.read_bytes()
     except OSError as error:
         raise FileError(f"{path}: cannot be read: {error.strerror or error}") from error
-    except (ValueError, RecursionError) as error:
-        raise FileError(f"{path}: is no finding; give what `coilbell judge --json` printed") from error
-    if not isinstance(found, dict):
-        raise FileError(f"{path}: is no finding; give what `coilbell judge --json` printed")
-    return found
+    try:
+        return judgement_facts(text_of(content), "it")
+    except FileError as error:
+        raise FileError(
+            f"{path}: is no finding; give what `coilbell judge --json` printed ({error})"
+        ) from error
 
 
 _MEASURES: dict[str, Callable[[Step, Pairs, Meter], Evidence]] = {

@@ -11,11 +11,12 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from coilbell.decay import DoubtKind, Fit
+from coilbell.decay import DoubtKind
 from coilbell.errors import InputError
 from coilbell.figure import concise
 from coilbell.record import Capacitor, Connection, Loading, Record, Temperature
@@ -199,8 +200,55 @@ class Ring:
         return self.stated_loading or Loading()
 
 
+class _Figure(Protocol):
+    """A figure and its standard uncertainty; None or not finite where unknown."""
+
+    @property
+    def value(self) -> float | None: ...
+    @property
+    def standard_uncertainty(self) -> float | None: ...
+
+
+class _Mode(Protocol):
+    @property
+    def frequency_hz(self) -> _Figure: ...
+    @property
+    def q(self) -> _Figure: ...
+    @property
+    def amplitude(self) -> _Figure: ...
+
+
+class _Recovery(Protocol):
+    @property
+    def decay_per_s(self) -> _Figure: ...
+    @property
+    def amplitude(self) -> _Figure: ...
+
+
+class _Doubt(Protocol):
+    @property
+    def kind(self) -> DoubtKind: ...
+    @property
+    def detail(self) -> str: ...
+
+
+class Fitted(Protocol):
+    """What the judgement takes of a fit: a `Fit` has it, and so have the facts that are kept of one."""
+
+    @property
+    def rings(self) -> bool: ...
+    @property
+    def main(self) -> _Mode: ...
+    @property
+    def unit(self) -> str: ...
+    @property
+    def recoveries(self) -> Sequence[_Recovery]: ...
+    @property
+    def doubts(self) -> Sequence[_Doubt]: ...
+
+
 def observe(
-    fit: Fit,
+    fit: Fitted,
     record: Record | None = None,
     *,
     capacitor: Capacitor | None = None,
@@ -237,12 +285,12 @@ def observe(
     return replace(
         base,
         trouble=tuple(_trouble(fit, record)),
-        frequency_hz=mode.frequency_hz.value,
-        q=mode.q.value,
+        frequency_hz=_known(mode.frequency_hz.value),
+        q=_known(mode.q.value),
         frequency_uncertainty=_relative(mode.frequency_hz.standard_uncertainty, mode.frequency_hz.value),
         q_uncertainty=_relative(mode.q.standard_uncertainty, mode.q.value),
         amplitude_volts=mode.amplitude.value if fit.unit == "V" else None,
-        amplitude_dependent=bool(fit.doubts_about(DoubtKind.AMPLITUDE_DEPENDENT)),
+        amplitude_dependent=any(d.kind is DoubtKind.AMPLITUDE_DEPENDENT for d in fit.doubts),
     )
 
 
@@ -270,13 +318,13 @@ def _samples(record: Record | None) -> str:
     return hashlib.sha256(record.samples.tobytes()).hexdigest()[:16]
 
 
-def _senseless(fit: Fit) -> bool:
+def _senseless(fit: Fitted) -> bool:
     """True where the main mode's amplitude is not known at all: that is no ring."""
     amplitude = fit.main.amplitude
-    return not amplitude.standard_uncertainty < amplitude.value
+    return not _known(amplitude.standard_uncertainty) < _known(amplitude.value)
 
 
-def _trouble(fit: Fit, record: Record | None) -> Iterator[str]:
+def _trouble(fit: Fitted, record: Record | None) -> Iterator[str]:
     """Why the figures of a fit are not to be judged by."""
     kinds = {d.kind for d in fit.doubts}
     yield from (words for kind, words in _AGAIN.items() if kind in kinds)
@@ -284,15 +332,15 @@ def _trouble(fit: Fit, record: Record | None) -> Iterator[str]:
     spreads = [_relative(q.standard_uncertainty, q.value) for q in (mode.frequency_hz, mode.q)]
     if any(spread > most for spread, most in zip(spreads, _VAGUE, strict=True)):
         yield f"Q is known only to {100 * spreads[1]:.0f} %"
-    if record is not None and record.rate_hz and mode.frequency_hz.value > _FOLDS * record.rate_hz:
+    if record is not None and record.rate_hz and _known(mode.frequency_hz.value) > _FOLDS * record.rate_hz:
         yield "it rings near half the sampling rate, and may be another ring folded"
 
 
-def _recovery(fit: Fit) -> float | None:
+def _recovery(fit: Fitted) -> float | None:
     """Time constant of the strongest return of the baseline [s], None where there is none."""
     if not fit.recoveries:
         return None
-    rate = max(fit.recoveries, key=lambda r: abs(r.amplitude.value)).decay_per_s.value
+    rate = _known(max(fit.recoveries, key=lambda r: abs(_known(r.amplitude.value))).decay_per_s.value)
     return 1 / rate if rate > 0 else None
 
 
@@ -307,9 +355,15 @@ def _level(record: Record | None) -> float | None:
     return float(np.abs(np.median(np.sort(np.abs(after - rest))[-_TOP:])) * record.volts_per_unit)
 
 
-def _relative(spread: float, value: float) -> float:
+def _known(value: float | None) -> float:
+    return math.nan if value is None else value
+
+
+def _relative(spread: float | None, value: float | None) -> float:
     # An unknown uncertainty counts as large, never as none.
-    return spread / value if math.isfinite(spread) and spread >= 0 else _VAGUELY
+    if spread is None or value is None or not math.isfinite(spread) or spread < 0:
+        return _VAGUELY
+    return spread / value
 
 
 def grouped(observations: Iterable[Observation]) -> tuple[Ring, ...]:

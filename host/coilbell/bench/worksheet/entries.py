@@ -1,0 +1,85 @@
+"""Entries of an isolation worksheet, in types, as they are kept and handed on.
+
+::
+
+    begin      kind, digest, toml (of a kind that does not ship), qualified
+    observe    step, typed, words, source, remarks, log_likelihoods by outcome
+    withdraw   entry: number of the entry taken back, why
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import msgspec
+
+from coilbell.bench.facts.base import Count, Facts, kept_text
+from coilbell.errors import FileError
+from coilbell.isolate import Live
+from coilbell.isolate.equipment import Source
+
+__all__ = ["SCHEMA", "Begin", "Entry", "Observe", "Withdraw", "entry_text", "parsed_entry"]
+
+SCHEMA = 1
+"""Number of the layout of an entry."""
+
+_FURTHEST = 1e9
+"""Log-likelihood beyond which sums lose their meaning. Assumed."""
+
+LogLikelihood = Annotated[float, msgspec.Meta(ge=-_FURTHEST, le=_FURTHEST)]
+
+
+class _Entry(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="what"):
+    schema: int = SCHEMA
+    utc: str
+
+    def __post_init__(self) -> None:
+        if self.schema != SCHEMA:
+            raise ValueError(
+                f"has worksheet schema {self.schema}, this version knows {SCHEMA}; update coilbell"
+            )
+
+
+class Begin(_Entry, frozen=True, kw_only=True, tag="begin"):
+    """The beginning of a worksheet. toml: text of a kind that does not ship, or ""."""
+
+    kind: str
+    digest: str
+    toml: str
+    qualified: Live
+
+
+class Observe(_Entry, frozen=True, kw_only=True, tag="observe"):
+    """A reading, as what it said of the outcomes of its step: ln p, None for -inf."""
+
+    step: str
+    typed: tuple[str, ...]
+    words: str
+    source: Source
+    remarks: tuple[str, ...]
+    log_likelihoods: dict[str, LogLikelihood | None]
+
+
+class Withdraw(_Entry, frozen=True, kw_only=True, tag="withdraw"):
+    """A reading taken back. entry: its number."""
+
+    entry: Count
+    why: str
+
+
+Entry = Begin | Observe | Withdraw
+
+
+def entry_text(entry: Entry) -> str:
+    """An entry as the one line of JSON that is kept."""
+    return kept_text(entry)
+
+
+def parsed_entry(text: str, where: str) -> Entry:
+    """A kept line as an entry. Raises FileError, which names where it stood."""
+    try:
+        return msgspec.json.decode(text, type=Entry)
+    except (msgspec.DecodeError, UnicodeError, RecursionError) as error:
+        raise FileError(
+            f"{where}: is no worksheet entry ({' '.join(str(error).split())[:200]}); give the right file"
+        ) from error
