@@ -70,7 +70,7 @@ def test_judge_keeps_rings_and_finding(bench: Path, capsys: pytest.CaptureFixtur
     with Log(writable=False) as log:
         (judgement,), (capture,) = (f(log.item("lot-3")) for f in (log.judgements, log.captures))
         assert told(judgement) == facts
-        assert judgement.question["prior"] == 0.2
+        assert judgement.question.prior == 0.2
         assert judgement.reference is not None
         assert (capture.label, capture.connection) == ("on the bench (dead.json)", "out of circuit")
         assert log.item("lot-3").kind == "line-output transformer"
@@ -162,7 +162,7 @@ def test_a_kept_comparison_is_made_again_and_handed_on(
         take_over(log, bench / "all.zip")
         first = log.judgements(log.item("lot-3"))[0]
         assert told(first) == facts
-        assert first.question["relation"] == "two units of one kind"
+        assert first.question.relation == "two units of one kind"
         assert refit(log, jobs=1).changed == ()
 
 

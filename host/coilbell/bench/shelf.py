@@ -1,13 +1,16 @@
 """The shelf: references kept as files in one folder, one file each.
 
 The folder is, in this order: the one named by the caller, that of the settings, the user's data folder. A
-file appears whole or not at all, and one that cannot be read is never replaced.
+file appears whole or not at all, and one that cannot be read is never replaced. Writers change a reference
+one after the other, each inside `alone`.
 """
 
 from __future__ import annotations
 
 import os
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from coilbell.bench.settings import setting
@@ -18,6 +21,9 @@ from coilbell.winding import Reference, decode, encode
 __all__ = ["Shelf", "read_reference", "reference_named", "write_reference"]
 
 _ENDING = ".reference.json"
+_WAIT_S = 20.0
+"""Longest wait for another writer, when none is given [s]; one change takes a tenth of a second. Assumed."""
+
 _LIMIT = 50_000_000
 """Largest file read [bytes]."""
 
@@ -28,8 +34,9 @@ _RESERVED = {"con", "prn", "aux", "nul", *(f"{d}{k}" for d in ("com", "lpt") for
 class Shelf:
     """References in one folder."""
 
-    def __init__(self, folder: str | os.PathLike[str] | None = None) -> None:
+    def __init__(self, folder: str | os.PathLike[str] | None = None, wait_s: float = _WAIT_S) -> None:
         self.folder = Path(folder or setting("references") or _user_folder())
+        self._wait_s = wait_s
 
     def path(self, name: str) -> Path:
         """The file of the reference `name`; raises InputError when it cannot be a file's name."""
@@ -71,19 +78,41 @@ class Shelf:
             )
         return found
 
+    @contextmanager
+    def alone(self, name: str) -> Iterator[None]:
+        """Nobody else changes the reference of that name inside: what is read is what is changed.
+
+        Raises MissingError when another writer does not end, or the folder cannot be made.
+        """
+        from filelock import FileLock, Timeout
+
+        self._make_folder()
+        place = self.path(name).with_name(f".{name}.lock")
+        try:
+            with FileLock(place, timeout=self._wait_s):
+                yield
+        except Timeout as error:
+            raise MissingError(
+                f"reference {name}: another coilbell has been changing it for more than {self._wait_s:g} s; "
+                "wait until it is done, then try again"
+            ) from error
+
     def put(self, reference: Reference) -> Path:
         """Write or replace the reference; a damaged file in its place is left alone and raises FileError."""
         path = self.path(reference.name)
         if path.exists():
             self.get(reference.name)
+        self._make_folder()
+        write_reference(reference, path)
+        return path
+
+    def _make_folder(self) -> None:
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise MissingError(
                 f"{self.folder}: cannot be made: {error.strerror or error}; give another folder by --store"
             ) from error
-        write_reference(reference, path)
-        return path
 
 
 def reference_named(name: str, folder: str | os.PathLike[str] | None = None) -> Reference:

@@ -105,9 +105,22 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _add(options: argparse.Namespace, shelf: Shelf) -> int:
+    captures = _captures(options)
+    with shelf.alone(options.name):
+        after, new = _added(options, shelf, captures)
+    tell(
+        f"{options.name}: {counted(new, 'capture')} of {options.unit} added"
+        if new
+        else f"{options.name}: nothing added, it holds these rings of {options.unit} already"
+    )
+    print(_summary(options, after))
+    return 0
+
+
+def _added(options: argparse.Namespace, shelf: Shelf, captures: list[Capture]) -> tuple[Reference, int]:
+    """The reference with these captures, on the shelf, and how many of them are new."""
     from coilbell.winding import Reference
 
-    captures = _captures(options)
     if shelf.holds(options.name):
         before = shelf.get(options.name)
         if options.kind is not None and _kind(options.kind) != before.kind:
@@ -125,13 +138,7 @@ def _add(options: argparse.Namespace, shelf: Shelf) -> int:
         after = Reference.begin(options.name, _kind(options.kind), captures, options.note)
         new = len(captures)
     shelf.put(after)
-    tell(
-        f"{options.name}: {counted(new, 'capture')} of {options.unit} added"
-        if new
-        else f"{options.name}: nothing added, it holds these rings of {options.unit} already"
-    )
-    print(_summary(options, after))
-    return 0
+    return after, new
 
 
 def _captures(options: argparse.Namespace) -> list[Capture]:
@@ -233,10 +240,21 @@ def _import(options: argparse.Namespace, shelf: Shelf) -> int:
     from dataclasses import replace
 
     from coilbell.bench.shelf import read_reference
-    from coilbell.winding import origin
 
     arriving = read_reference(Path(options.file))
     named = replace(arriving, name=options.rename) if options.rename else arriving
+    with shelf.alone(named.name):
+        named = _taken_over(options, shelf, arriving, named)
+    print(_summary(options, named))
+    return 0
+
+
+def _taken_over(
+    options: argparse.Namespace, shelf: Shelf, arriving: Reference, named: Reference
+) -> Reference:
+    """What arrived, on the shelf under its name, joined to what is there where that was asked for."""
+    from coilbell.winding import origin
+
     if shelf.holds(named.name):
         _there(shelf, named.name)
         if not options.merge:
@@ -246,8 +264,7 @@ def _import(options: argparse.Namespace, shelf: Shelf) -> int:
             )
         named = shelf.get(named.name).merged(arriving, origin(arriving))
     shelf.put(named)
-    print(_summary(options, named))
-    return 0
+    return named
 
 
 def _kinds(options: argparse.Namespace, shelf: Shelf) -> int:

@@ -46,11 +46,12 @@ class Keeping:
         if not captures:
             raise InputError(_unstruck(wish, "mark"))
         shelf = self.shelf
-        if shelf.holds(order.reference):
-            after = shelf.get(order.reference).having(captures)
-        else:
-            after = Reference.begin(order.reference, wish.kind, captures)
-        shelf.put(after)
+        with shelf.alone(order.reference):
+            if shelf.holds(order.reference):
+                after = shelf.get(order.reference).having(captures)
+            else:
+                after = Reference.begin(order.reference, wish.kind, captures)
+            shelf.put(after)
         weak = remarks(after)
         told = f"; {weak[0]}" if weak else ""
         state = "good" if condition is Condition.GOOD else "shorted on purpose"
