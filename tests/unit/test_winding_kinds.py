@@ -87,6 +87,7 @@ def test_the_figures_arrive_where_they_are_used() -> None:
         ("[spread]", "[sprawl]", "sprawl is not known"),
         ("[typical]", "[typical]\nweight = 3", "typical.weight is not known"),
         ("turns = ", "twists = ", "typical.twists is not known"),
+        ("leakage = { range = [0.02, 0.08]", "leakage = { range = [0.02, 0.4]", "0.4 does not lie between"),
         ("range = [200, 500]", "range = [500, 200]", "must rise"),
         ("range = [200, 500]", "range = [200, 200]", "must rise"),
         ("range = [200, 500]", "range = [200]", "lowest and highest"),
@@ -283,3 +284,8 @@ def test_the_cases_of_a_fault_follow_its_figures(monkeypatch: pytest.MonkeyPatch
     dead = severity._own_turns(kind, tank).loop_s
     assert float(wide.max() / wide.min()) > 2 * float(dead.max() / dead.min())
     assert float(dead.min()) > 10 * float(wide.min())
+
+
+def test_a_shorted_winding_leaks_less_than_it_couples() -> None:
+    """The bound on a kind's leakage and what faults.toml makes of it go together."""
+    assert TYPICAL["leakage"].highest * faultfile.span("whole_winding.leakage")[1] < 1

@@ -70,7 +70,7 @@ TYPICAL: dict[str, Entry] = {
     "wire_ohms": Entry("ohm", "resistance of the winding under test", 1e-6, 1e6, ranged=True),
     "stray_farads": Entry("F", "its own and reflected capacitance", 1e-15, 1e-3, ranged=True),
     "leakage": Entry(
-        "1", "leakage inductance of a whole winding over its inductance", 1e-6, 0.999, ranged=True
+        "1", "leakage inductance of a whole winding over its inductance", 1e-6, 0.33, ranged=True
     ),
     "turn_leakage": Entry("1", "the same of a single turn", 1e-6, 0.999, ranged=True),
     "series_share": Entry("1", "part of the loss that copper makes", 0, 0.999),
@@ -78,7 +78,8 @@ TYPICAL: dict[str, Entry] = {
     "usual_farads": Entry("F", "test capacitor that healthy_q holds for", 1e-12, 1e-3),
     "bare_q": Entry("1", "usual Q without the resistors often fitted across it", 0.5, 1e5, optional=True),
 }
-"""Figures of [typical]; bounds refuse slips of the pen, and are assumed."""
+"""Figures of [typical]; bounds refuse slips of the pen, and are assumed. The leakage ends at a third, since a
+shorted winding is given up to three times as much (`whole_winding.leakage` of faults.toml)."""
 
 SPREAD: dict[str, Entry] = {
     "inductance": Entry("ln", "of the inductance, unit to unit", 1e-6, 3),
