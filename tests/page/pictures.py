@@ -123,7 +123,7 @@ def judged(page: Any, served: Served, clips: Clips) -> None:
         served.desk.obey(Mark(REFERENCE, f"unit-{unit}"))
     clips.clip(*JUDGED)
     strike(page, served)
-    page.locator("body[data-explanation='like shorted']").wait_for()
+    page.locator("body[data-headline='a turn is shorted']").wait_for()
 
 
 def strike(page: Any, served: Served) -> None:

@@ -110,8 +110,10 @@ def test_marks_log_note_and_report_by_keys(
     strike(page)
     assert "shorted on purpose" in _fill(page, "x", "tarn-demo", "unit-1", "one-turn loop of 1 mm wire")
     strike(page)
-    page.locator("body[data-explanation='like shorted']").wait_for()
-    assert "probability of a shorted turn" in page.locator("#sentence").inner_text()
+    page.locator("body[data-headline='a turn is shorted']").wait_for()
+    assert page.locator("#sentence").inner_text().startswith("A TURN IS SHORTED")
+    assert "short shows" in page.locator("#hand-odds").inner_text()
+    assert "healthy" in page.locator("#hand-healthy").inner_text()
     assert page.locator("#plane canvas").count() > 0
     assert "kept under lot-3" in _fill(page, "l", "lot-3", "warm side")
     assert "note added" in _fill(page, "n", "lot-3", "second look")
@@ -139,7 +141,7 @@ def _references_and_prior_by_keys(page: Any) -> None:
     page.keyboard.type("3%")
     page.keyboard.press("Enter")
     page.locator("#prior", has_text="3 %").wait_for()
-    page.locator("#sentence", has_text="from a prior of 3 %").wait_for()
+    page.locator("#odds-words", has_text="from a prior of 3 %").wait_for()
 
 
 def _looks_leave_nothing_behind(page: Any) -> None:
@@ -253,6 +255,8 @@ def test_unplugged_and_back(bench: Any) -> None:
     source.unplugged = False
     page.locator("#link[data-state=ready]").wait_for()
     page.locator("body:not([data-sleeps])").wait_for()
+    page.locator("[data-does=run][aria-pressed=false]").wait_for()  # it is not struck by itself
+    page.keyboard.press("Space")
     page.locator(f"body:not([data-shot='{number}'])").wait_for()
     page.keyboard.press("Space")
     page.locator("[data-does=run][aria-pressed=false]").wait_for()
@@ -329,4 +333,4 @@ def test_a_virtual_board_seen_from_the_screen(tmp_path: Path, look: Callable[...
         page.keyboard.press("Space")
         page.locator("body[data-shot]").wait_for()
         assert "virtual board" in page.locator("#link").inner_text()
-        assert "no odds" in page.locator("#sentence").inner_text()
+        assert "by the kind alone" in page.locator("#odds-words").inner_text()

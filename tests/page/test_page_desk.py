@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
@@ -43,7 +44,7 @@ def test_a_shot_tells_the_figures_of_the_fit(watch: Callable[..., Any], struck: 
     assert float(told["Q"].split("(")[0]) == pytest.approx(ring.q.value, rel=1e-4)
     assert all("(" in value for value in told.values())
     assert all(f["interval"].startswith("95 %") for f in shot["figures"])
-    assert "no odds" in shot["finding"]["sentence"]
+    assert "judged by the kind alone" in shot["finding"]["odds_words"]
     assert shot["plane"] is None
 
 
@@ -60,12 +61,12 @@ def test_marks_make_a_reference_and_the_next_ring_is_judged_by_it(
     assert {line["kind"] for line in ground["lines"]} == {"fault", "healthy", "shorted"}
     page.order("strike")
     shot = page.next("shot")
-    assert shot["finding"]["explanation"] == "like shorted"
+    assert shot["finding"]["headline"] == "a turn is shorted"
     assert shot["plane"]["at"][0] > 1
     source.records = dict(struck["healthy"])
     page.order("strike")
     whole = page.next("shot")
-    assert whole["finding"]["explanation"] == "like healthy"
+    assert whole["finding"]["headline"] == "no shorted turn shows"
     assert abs(whole["plane"]["at"][0]) < 0.5
     assert whole["plane"]["trail"][0][-1] == pytest.approx(shot["plane"]["at"][0])
 
@@ -109,7 +110,7 @@ def test_what_is_kept_stands_in_the_log(watch: Callable[..., Any], served: Any) 
     assert httpx.get(served.address + "report/nothing").status_code == 404
 
 
-def test_an_unplugged_tester_is_told_and_shots_resume(watch: Callable[..., Any], source: Any) -> None:
+def test_after_a_loss_shots_go_on_when_asked(watch: Callable[..., Any], source: Any) -> None:
     page = watch()
     number = _running(page, source)["number"]
     source.unplugged = True
@@ -117,7 +118,8 @@ def test_an_unplugged_tester_is_told_and_shots_resume(watch: Callable[..., Any],
     assert "unplugged" in lost["link"]["words"] or "vanished" in lost["link"]["words"]
     assert lost["leads"]["state"] == "unknown"
     source.unplugged = False
-    page.until(lambda m: m["what"] == "status" and m["link"]["state"] == "ready")
+    page.until(lambda m: m["what"] == "status" and m["link"]["state"] == "ready" and not m["running"])
+    page.order("run", on=True)
     assert page.until(lambda m: m["what"] == "shot" and m["number"] > number + 3)
 
 
@@ -183,7 +185,7 @@ def test_no_ring_is_silence_and_no_figure(watch: Callable[..., Any], source: Any
     assert not shot["rings"]
     assert shot["tone_hz"] == 0
     assert {f["value"] for f in shot["figures"]} == {"no ring"}
-    assert shot["finding"]["explanation"] == "no ring"
+    assert shot["finding"]["headline"] == "no ring"
 
 
 def test_the_tone_follows_q(struck: dict[str, dict[str, Record]]) -> None:
@@ -248,9 +250,29 @@ def test_a_virtual_board_that_is_unplugged_again_and_again(tmp_path: Any) -> Non
         assert page.until(lambda m: m["what"] == "shot", 40)
         lost = page.until(lambda m: m["what"] == "status" and m["link"]["state"] == "lost", 40)
         assert "vanished" in lost["link"]["words"]
+        stopped = page.until(lambda m: m["what"] == "answer" and "striking has stopped" in m["words"], 40)
+        assert stopped["failed"]
+        back = page.until(lambda m: m["what"] == "status" and m["link"]["state"] == "ready", 40)
+        assert not back["running"], "a board that came back is not struck by itself"
+        page.order("run", on=True)
         number = page.until(lambda m: m["what"] == "shot", 40)["number"]
         assert page.until(lambda m: m["what"] == "shot" and m["number"] > number, 40)
         page.close()
+
+
+def test_striking_stops_when_no_page_looks_on(
+    served: Any, watch: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("coilbell.bench.page.desk._UNWATCHED_S", 0.5)
+    page = watch()
+    page.order("run", on=True)
+    page.until(lambda m: m["what"] == "shot")
+    page.close()
+    until = time.monotonic() + 10
+    while served.desk._state.running and time.monotonic() < until:
+        time.sleep(0.05)
+    assert not served.desk._state.running
+    assert not watch().until(lambda m: m["what"] == "status")["running"]
 
 
 def test_the_next_reference_is_chosen_in_turn(watch: Callable[..., Any], source: Any, served: Any) -> None:
@@ -269,7 +291,7 @@ def test_the_next_reference_is_chosen_in_turn(watch: Callable[..., Any], source:
         assert not page.answer("next", wish="reference")["failed"]
         assert page.last["status"]["wish"]["reference"] == name
         shot = page.last["shot"]  # the last one, judged anew by it
-        assert (shot["finding"]["odds"] != []) == bool(name)
+        assert ("by the kind alone" in shot["finding"]["odds_words"]) == (not name)
     (served.folder / "references" / "alder.reference.json").write_text("{}")
     passed = page.answer("next", wish="reference")
     assert "passed over" in passed["words"]
@@ -295,12 +317,13 @@ def test_the_prior_is_set_and_used(watch: Callable[..., Any], source: Any, struc
         page.order("wish", prior=prior)
         shot = page.until(
             lambda m, words=words: (
-                m["what"] == "shot" and f"from a prior of {words}" in m["finding"]["sentence"]
+                m["what"] == "shot" and f"from a prior of {words}" in m["finding"]["odds_words"]
             )
         )
         assert page.last["status"]["wish"]["prior"] == words
         found[prior] = {one["name"]: one["share"] for one in shot["finding"]["odds"]}
-    assert found["0.98"]["like healthy"] < found["2%"]["like healthy"]
+    shows = "a shorted turn that shows"
+    assert found["0.98"][shows] > found["2%"][shows]
     for bad in ("0", "1", "100%", "120%", "many", "-3%", "nan", ""):
         assert page.answer("wish", prior=bad)["failed"], bad
 

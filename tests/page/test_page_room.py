@@ -53,7 +53,7 @@ def test_the_bar_of_answers_does_not_hide_what_has_the_cursor(narrow: Any) -> No
     page.evaluate("scrollTo(0, 0)")
     page.keyboard.press("k")
     page.locator("#answer:not(:empty)").wait_for()
-    page.locator("[data-does=run]").focus()
+    page.locator("#wish-capacitor").focus()
     for _ in range(18):
         page.keyboard.press("Tab")
         cursor, bar = (
@@ -154,3 +154,26 @@ def test_letters_follow_the_size_chosen_in_the_browser(bench: Any) -> None:
     text = httpx.get(bench.served.address + "own/page.css").text
     assert "font: 100%/" in text
     assert 'data-type="large"] { font-size: 162.5%' in text
+
+
+@pytest.mark.parametrize(("width", "height"), [(390, 844), (800, 600), (1400, 900)])
+def test_what_the_hand_needs_is_in_sight_and_does_not_move(narrow: Any, width: int, height: int) -> None:
+    """Strike, verdict with odds, Q and the difference to the healthy one; before and after shots."""
+    page = narrow
+    page.set_viewport_size({"width": width, "height": height})
+    shown = (
+        "[...document.querySelectorAll('#hand, #hand button:not([hidden]), #hand-headline, #hand-figures')]"
+    )
+    places = (
+        f"{shown}.map(e => {{ const r = e.getBoundingClientRect(); return [r.left, r.bottom, r.right] }})"
+    )
+    corners = (
+        f"{shown}.slice(0, 3).map(e => {{ const r = e.getBoundingClientRect(); return [r.top, r.left] }})"
+    )
+    before = page.evaluate(corners)
+    strike(page)
+    assert page.evaluate(corners) == before
+    for left, bottom, right in page.evaluate(places):
+        assert 0 <= left < right <= width
+        assert bottom <= height
+    assert page.locator("#hand-q").inner_text().startswith("Q ")

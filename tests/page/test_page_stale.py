@@ -39,9 +39,10 @@ def test_rings_from_before_a_loss_are_not_put_with_those_after_it(
     page.order("run", on=True)
     number = page.until(lambda m: m["what"] == "shot" and " and B" in m["title"])["number"]
     source.unplugged = True
-    lost = page.until(lambda m: m["what"] == "status" and m["link"]["state"] == "lost")
-    assert lost["running"]
+    page.until(lambda m: m["what"] == "status" and m["link"]["state"] == "lost")
     source.unplugged = False
+    page.until(lambda m: m["what"] == "status" and m["link"]["state"] == "ready" and not m["running"])
+    page.order("run", on=True)
     titles = {}
     while len(titles) < 4:
         shot = page.until(lambda m: m["what"] == "shot" and m["number"] > number)

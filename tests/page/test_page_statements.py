@@ -61,8 +61,7 @@ def test_every_statement_is_that_of_a_judgement(struck: Any, state: str, where: 
     facts = finding_facts(find(seen, reference, kind=None if by else KIND))
     text = _flat(finding_text(facts)).casefold()
     lines = [line for _, part in told["parts"] for line in part]
-    ratio = told["odds_words"].partition(" (log10")[0]
-    for words in (*lines, told["next_step"], told["caution"], ratio, told["unseen"].partition("; ")[0]):
+    for words in (*lines, told["next_step"], told["caution"], told["unseen"].partition("; ")[0]):
         assert words.casefold() in text.replace("- ", ""), words
     for figure in shot_message(last, None)["figures"]:
         _, sign, natural = figure["interval"].replace("\N{NO-BREAK SPACE}", " ").partition("; natural ")

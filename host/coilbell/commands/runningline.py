@@ -217,22 +217,19 @@ class _Loop:
 
 
 def _running(shot: JudgedShot) -> Running:
-    fit, finding = shot.fit, shot.finding
-    doubts = [str(doubt.kind) for doubt in fit.doubts]
-    healthy = None
-    if finding is not None and finding.healthy is not None and finding.rings and fit.rings:
-        from math import exp
+    from coilbell.bench.page.verdict import healthy_q
 
-        many = len(finding.rings)
-        healthy = exp(-float(finding.healthy.location[many]))
+    fit = shot.fit
+    verdict = shot.finding.verdict if shot.finding is not None else None
+    doubts = [str(doubt.kind) for doubt in fit.doubts]
     main = fit.main if fit.rings else None
     return Running(
         letter=shot.letter,
         frequency_hz=(main.frequency_hz.value, main.frequency_hz.standard_uncertainty) if main else None,
         q=(main.q.value, main.q.standard_uncertainty) if main else None,
         count=main.ring_count.value if main else None,
-        healthy_q=healthy,
-        shows=finding.odds.shorted if finding is not None and finding.odds is not None else None,
+        healthy_q=healthy_q(shot.finding, shot.record),
+        shows=verdict.shows if verdict else None,
         doubt=doubts[0] if doubts else "",
     )
 

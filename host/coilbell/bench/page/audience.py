@@ -82,6 +82,11 @@ class Audience:
         """From here on messages are dropped."""
         self._loop = None
 
+    @property
+    def watched(self) -> bool:
+        """True while a page looks on. May be asked from any thread."""
+        return bool(self._seats)
+
     def full(self, most: int) -> bool:
         """True when no further page can look on."""
         return len(self._seats) >= most

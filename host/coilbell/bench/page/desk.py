@@ -60,7 +60,10 @@ _AGAIN_S = 0.5
 """Pause before a lost tester is tried again [s]."""
 _APART_S = 0.04
 """Shortest time from shot to shot [s]: more than an eye follows, and processors stay free to draw."""
+_UNWATCHED_S = 5.0
+"""Without any page for so long, striking stops [s]; a page that is loaded anew is back sooner."""
 _RATE_OVER = 20
+_LOST = "striking has stopped, since the tester was lost; strike again when it is back"
 
 
 class Desk:
@@ -82,6 +85,7 @@ class Desk:
         self._struck: queue.Queue[Struck | None] = queue.Queue(maxsize=1)
         self._times: deque[float] = deque(maxlen=_RATE_OVER)
         self._due = 0.0
+        self._watched_at = time.monotonic()
         self._threads: list[threading.Thread] = []
 
     # --- beginning and end ---
@@ -195,6 +199,7 @@ class Desk:
         while not self._ended:
             self.audience.post({"what": "beat"})
             try:
+                self._stop_unwatched()
                 self._isolation.look()
                 names = self._keeping.shelf.names()
                 if names != self._state.references:
@@ -204,6 +209,14 @@ class Desk:
                 self._own_fault()
             with self._changed:
                 self._changed.wait_for(lambda: self._ended, _LOOK_S)
+
+    def _stop_unwatched(self) -> None:
+        """Strike no more once no page has looked on for a while."""
+        now = time.monotonic()
+        if self.audience.watched:
+            self._watched_at = now
+        elif self._state.running and now - self._watched_at >= _UNWATCHED_S:
+            self._set_running(False)
 
     # --- the striking thread ---
 
@@ -266,11 +279,17 @@ class Desk:
         self._due = time.monotonic() + _APART_S
 
     def _stumbled(self, error: CoilbellError) -> None:
+        """A measurement failed. Where the tester is gone striking stops: it never goes on by itself."""
         with self._changed:
             self._singles = 0
             self._since = time.time()
         if self._state.failed(error):
             self._tell()
+        if self._state.running and self._state.gone:
+            self._set_running(False)
+            self._answer(
+                "striking has stopped, since the tester was lost; strike again when it is back", failed=True
+            )
         with self._changed:
             self._changed.wait_for(lambda: self._ended, _AGAIN_S)
 

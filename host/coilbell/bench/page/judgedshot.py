@@ -6,15 +6,15 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from coilbell.bench.facts.finding import FindingFacts, finding_facts
+from coilbell.bench.facts.finding import finding_facts
 from coilbell.bench.page.curve import decay_drawing
-from coilbell.bench.words.finding import count_words, hidden_words, odds_words
+from coilbell.bench.page.verdict import hand_message, verdict_message
+from coilbell.bench.words.finding import count_words
 from coilbell.bench.words.fit import doubt_sentence, figure, fraction_words
 from coilbell.decay import Fit, Quantity
-from coilbell.figure import percent
 from coilbell.quantities import concise, engineering, interval
 from coilbell.record import Record
-from coilbell.winding import Explanation, Finding, Observation, Reference
+from coilbell.winding import Finding, Observation, Reference
 
 __all__ = ["JudgedShot", "shot_message", "tone_hz"]
 
@@ -60,7 +60,8 @@ def shot_message(shot: JudgedShot, rate_per_s: float | None, *, whole: bool = Fa
         "rings": shot.fit.rings,
         "figures": _figures(shot),
         "doubts": _doubts(shot),
-        "finding": _unjudged(shot) if shot.finding is None else _finding(shot, shot.finding),
+        "finding": _unjudged(shot) if shot.finding is None else _judged(shot, shot.finding),
+        "hand": hand_message(shot.finding, first.fit, first.record),
         "decay": decay_drawing(first.fit, first.record, name=_with(first, shot), whole=whole),
         "tone_hz": tone_hz(first.fit),
     }
@@ -155,11 +156,15 @@ def _doubts(shot: JudgedShot) -> list[str]:
     return [text for text in (shot.remark, *own, *more) if text]
 
 
+def _judged(shot: JudgedShot, finding: Finding) -> dict[str, Any]:
+    return verdict_message(finding, shot.remark, count_words(finding_facts(finding).count))
+
+
 def _unjudged(shot: JudgedShot) -> dict[str, Any]:
     """Takes the place of the last finding, which is not this ring's."""
     said = "It rings" if shot.fit.rings else "No ring"
     return {
-        "explanation": "",
+        "headline": "",
         "sentence": f"{said}, and is not judged; the doubts say why.",
         "odds": [],
         "odds_words": "",
@@ -168,68 +173,3 @@ def _unjudged(shot: JudgedShot) -> dict[str, Any]:
         "next_step": "",
         "caution": "",
     }
-
-
-def _finding(shot: JudgedShot, finding: Finding) -> dict[str, Any]:
-    odds, facts = finding.odds, finding_facts(finding)
-    chances = sorted(odds.explanations.items(), key=lambda item: -item[1]) if odds else []
-    unseen = list(finding.cannot_see)
-    parts = {
-        "Why": [reason for reason in finding.reasons if reason not in unseen],
-        "Not told apart": [case for case in finding.not_separable if case not in unseen],
-        "Cannot be seen": unseen,
-        "Ring count": [count_words(facts.count)],
-        "Rests on": list(odds.basis) if odds else [],
-    }
-    return {
-        "explanation": str(finding.explanation),
-        "sentence": _sentence(shot, finding),
-        "odds": [
-            {"name": _called(name), "words": percent(chance), "share": round(chance, 4)}
-            for name, chance in chances
-            if chance >= 0.005
-        ],
-        "odds_words": _odds_words(finding, facts),
-        "unseen": _unseen_words(unseen),
-        "parts": [[head, lines] for head, lines in parts.items() if lines],
-        "next_step": finding.next_step,
-        "caution": finding.caution,
-    }
-
-
-def _odds_words(finding: Finding, facts: FindingFacts) -> str:
-    odds = finding.odds
-    if odds is None or facts.shorted_turn is None:
-        return ""
-    words = f"This ring is {odds_words(odds.log10_ratio)} (log10 ratio {odds.log10_ratio:+.2f})"
-    hidden = hidden_words(facts.shorted_turn, facts.probabilities or {})
-    return "; ".join(filter(None, (words, hidden)))
-
-
-def _unseen_words(unseen: list[str]) -> str:
-    """What the test cannot see, in short beside the verdict."""
-    if not unseen:
-        return ""
-    more = f"; {len(unseen) - 1} more under reasons and limits" if len(unseen) > 1 else ""
-    return f"{unseen[0]}{more}"
-
-
-def _called(name: Explanation) -> str:
-    return "none of these" if name is Explanation.UNDECIDED else str(name)
-
-
-def _sentence(shot: JudgedShot, finding: Finding) -> str:
-    """What is said, how probable it is, and what that rests on."""
-    odds, what = finding.odds, str(finding.explanation).capitalize()
-    if odds is None:
-        why = "the chosen reference cannot judge this ring" if shot.remark else "no reference is chosen"
-        return f"{what}: {why}, so no odds are given."
-    name = finding.reference.partition("@")[0]
-    shorted = f"probability of a shorted turn {percent(odds.shorted)} from a prior of {percent(odds.prior)}"
-    if finding.explanation is Explanation.UNDECIDED:
-        likeliest = max(odds.explanations, key=lambda e: odds.explanations[e])
-        best = f"likeliest is {_called(likeliest)}, {percent(odds.explanations[likeliest])}"
-        return f"{what}: {best}; {shorted}. Judged by reference {name}."
-    return (
-        f"{what}, {percent(odds.explanations[finding.explanation])}; {shorted}. Judged by reference {name}."
-    )

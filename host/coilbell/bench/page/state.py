@@ -57,6 +57,11 @@ class State:
         self.link_words = str(error)
         return self.message() != before
 
+    @property
+    def gone(self) -> bool:
+        """True while the tester cannot be reached; a refusal is an answer."""
+        return self.link_state in ("silent", "lost")
+
     def capacitor(self, wanted: str) -> str:
         """`wanted` when the tester has it; else raises InputError."""
         if wanted not in self._capacitors():

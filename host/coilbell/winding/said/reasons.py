@@ -235,7 +235,7 @@ def rests_on_kind(kind: Kind | None, odds: KindOdds | None) -> str:
     if odds is None:
         return f"judged by the kind alone, {kind.name}"
     low, high = odds.usual
-    return f"judged by the kind alone: a healthy {kind.name} has Q {low:.2g} to {high:.2g} (common practice)"
+    return f"judged by the kind alone: a healthy {kind.name} has Q {low:.3g} to {high:.3g} (common practice)"
 
 
 def reasons_of_kind(ring: Ring, kind: Kind | None) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ import { Link } from "./link.js";
 import { PlanePlot } from "./plane.js";
 import { askBegin, askItem, askReading, askWithdraw, showSheet } from "./sheet.js";
 import { Sound } from "./sound.js";
-import { settle, showAnswer, showShot, showStatus } from "./words.js";
+import { settle, showAnswer, showDelay, showShot, showStatus } from "./words.js";
 
 const root = document.documentElement;
 const decay = new DecayPlot(document.getElementById("decay"));
@@ -55,7 +55,10 @@ function draw_newest() {
   if (!frozen) draw(shot);
   requestAnimationFrame(() => { // the plots have asked for this frame before, and are painted by now
     drawing = false;
-    if (!frozen) document.body.dataset.drawn = Date.now();
+    if (!frozen) {
+      document.body.dataset.drawn = Date.now();
+      showDelay(shot.struck_at_ms);
+    }
     pay(waiting ? 1 : 0);
     draw_newest();
   });
@@ -207,6 +210,13 @@ function dress() {
   plane.dress();
 }
 if (matchMedia("(prefers-color-scheme: light)").matches) DOES.look();
+for (const [event, look] of [["beforeprint", "light"], ["afterprint", root.dataset.look]])
+  addEventListener(event, () => {
+    root.dataset.look = look;
+    dress();
+  });
+// On a small screen panels begin folded: what the hand needs stays in its bar.
+if (matchMedia("(max-width: 60rem)").matches) document.querySelectorAll("details").forEach((one) => one.removeAttribute("open"));
 listen((name) => {
   if (!status) return;
   const button = document.querySelector(`button[data-does=${name}]`);

@@ -23,9 +23,23 @@ export function showShot(shot) {
   list("doubts", shot.doubts);
   at("doubted").hidden = !shot.doubts.length;
   showFinding(shot.finding);
+  showHand(shot.hand);
   speak(shot.finding);
   set("decay-words", shot.decay.caption);
   if (shot.what !== "whole") set("plane-words", shot.plane ? shot.plane.words : "needs a reference and a ring");
+}
+export function showHand({ headline, odds, q, healthy, tint }) {
+  set("hand-headline", headline);
+  set("hand-q", q);
+  set("hand-healthy", healthy);
+  set("hand-odds", odds);
+  at("hand").dataset.tint = tint;
+}
+// From the shot to the painted picture. Clocks of two computers differ, so it is told on the tester's own only.
+export function showDelay(struck_at_ms) {
+  const delay = Date.now() - struck_at_ms;
+  const own = ["localhost", "127.0.0.1", "[::1]"].includes(location.hostname);
+  set("delay", own && delay >= 0 && delay < 5000 ? `; ${Math.round(delay)} ms from shot to picture` : "");
 }
 function showFigures(figures) {
   const place = at("figures");
@@ -44,7 +58,7 @@ function showFigures(figures) {
 }
 function showFinding(finding) {
   set("sentence", finding.sentence);
-  document.body.dataset.explanation = finding.explanation;
+  document.body.dataset.headline = finding.headline;
   for (const [part, id, words] of [["next", "next-step", finding.next_step], ["caution", "caution-words", finding.caution],
     ["unseen", "unseen-words", finding.unseen]]) {
     set(id, words);
@@ -66,16 +80,16 @@ function showFinding(finding) {
 // Figures move with every shot; read out is the first finding, another one, and else what it has come to after a while.
 const APART_MS = 10_000;
 let spoken = { at: -Infinity };
-function speak({ explanation, sentence, next_step }) {
+function speak({ headline, sentence, next_step }) {
   const now = performance.now();
-  if (explanation === spoken.explanation && now - spoken.at < APART_MS) return;
+  if (headline === spoken.headline && now - spoken.at < APART_MS) return;
   if (sentence === spoken.sentence) return;
-  spoken = { at: now, explanation, sentence };
+  spoken = { at: now, headline, sentence };
   set("spoken", `${sentence} ${next_step && `Next: ${next_step}.`}`);
 }
 function chance(one) {
   const line = made("li");
-  line.dataset.name = one.name;
+  line.toggleAttribute("data-shorted", one.shorted);
   const bar = made("meter");
   bar.value = one.share;
   bar.setAttribute("aria-label", `${one.name} ${one.words}`);

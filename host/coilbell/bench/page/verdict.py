@@ -1,0 +1,109 @@
+"""The verdict as a page shows it: headline, odds and next step as everywhere, and the bar under the hand."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from coilbell.decay import Fit
+from coilbell.figure import percent
+from coilbell.quantities import concise
+from coilbell.record import Record
+from coilbell.terms import Headline
+from coilbell.winding import Finding, Verdict, headline_words
+
+__all__ = ["beside_healthy", "hand_message", "healthy_q", "verdict_message"]
+
+_TINTS = {Headline.NO_SHORT: "whole", Headline.SHORTED: "shorted"}
+"""Headline -> name of the colour its mark takes; every other is open. Words say the same."""
+
+_SHOWS = "a shorted turn that shows"
+
+
+def verdict_message(finding: Finding, remark: str, count_words: str) -> dict[str, Any]:
+    """All that stands beside a ring. remark: why the chosen reference did not judge it, or ""; count_words:
+    what a ring count would say."""
+    verdict = finding.verdict
+    unseen = list(finding.cannot_see)
+    parts = {
+        "Why": [reason for reason in finding.reasons if reason not in unseen],
+        "Not told apart": [case for case in finding.not_separable if case not in unseen],
+        "Cannot be seen": unseen,
+        "Ring count": [count_words],
+        "Rests on": list(finding.odds.basis) if finding.odds else [],
+    }
+    return {
+        "headline": str(verdict.headline),
+        "sentence": _sentence(verdict, remark),
+        "odds": _bars(verdict),
+        "odds_words": _basis(finding),
+        "unseen": _first_of(unseen),
+        "parts": [[head, lines] for head, lines in parts.items() if lines],
+        "next_step": "; then ".join(step.words for step in verdict.steps[:2]),
+        "caution": finding.caution,
+    }
+
+
+def hand_message(finding: Finding | None, fit: Fit, record: Record) -> dict[str, Any]:
+    """The words of the bar: headline, odds, q, healthy (the difference to it), and tint, its colour."""
+    verdict = finding.verdict if finding is not None else None
+    main = fit.main if fit.rings else None
+    said = "it rings; not judged" if main else "no ring"
+    return {
+        "headline": headline_words(verdict) if verdict else said,
+        "odds": "" if verdict is None or verdict.shows is None else f"short shows {percent(verdict.shows)}",
+        "q": f"Q {concise(main.q.value, main.q.standard_uncertainty)}" if main else "no ring",
+        "healthy": beside_healthy(finding, record),
+        "tint": _TINTS.get(verdict.headline, "open") if verdict else "open",
+    }
+
+
+def healthy_q(finding: Finding | None, record: Record) -> float | None:
+    """Q that the next good unit is expected to have with this test capacitor [1], None where not known."""
+    capacitor = record.test_capacitor
+    if finding is None or capacitor is None:
+        return None
+    own = (one for one in finding.verdict.deciding if one.capacitor == capacitor.words)
+    return next((one.healthy_q for one in own), None)
+
+
+def beside_healthy(finding: Finding | None, record: Record) -> str:
+    """Q against the healthy unit's, as "healthy 129, -10 %"; "" where none is known."""
+    usual = healthy_q(finding, record)
+    if finding is None or usual is None or record.test_capacitor is None:
+        return ""
+    name = record.test_capacitor.words
+    q = next((one.q for one in finding.verdict.deciding if one.capacitor == name), None)
+    away = "" if q is None else f", {100 * (q / usual - 1):+.0f} %"
+    return f"healthy {usual:.3g}{away}"
+
+
+def _sentence(verdict: Verdict, remark: str) -> str:
+    words = headline_words(verdict)
+    return f"{words}; the chosen reference cannot judge this ring" if remark else words
+
+
+def _basis(finding: Finding) -> str:
+    """What the odds rest on, with the prior; why there are none."""
+    if finding.odds is None:
+        return finding.verdict.rests_on or "no reference is chosen, so no odds are given"
+    return f"{finding.verdict.rests_on}, from a prior of {percent(finding.odds.prior)}"
+
+
+def _bars(verdict: Verdict) -> list[dict[str, Any]]:
+    """The odds that go with the headline, as bars."""
+    if verdict.shows is None:
+        return []
+    rows = [(_SHOWS, verdict.shows, True)]
+    rows += [(one.words, one.probability, False) for one in verdict.alternatives if not one.shorted]
+    return [
+        {"name": name, "words": percent(chance), "share": round(chance, 4), "shorted": shorted}
+        for name, chance, shorted in rows
+    ]
+
+
+def _first_of(unseen: list[str]) -> str:
+    """What the test cannot see, in short beside the verdict."""
+    if not unseen:
+        return ""
+    more = f"; {len(unseen) - 1} more under reasons and limits" if len(unseen) > 1 else ""
+    return f"{unseen[0]}{more}"
