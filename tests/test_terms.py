@@ -50,6 +50,7 @@ ALLOWED = {
     ("commands/judge.py", "undecided"): "likewise",
     ("winding/odds/kindfile.py", "inductance"): "a figure of a kind's file",
     ("winding/odds/kindfile.py", "capacitance"): "likewise",
+    ("bench/report/sheet.py", "inductance"): "a column's head",
     ("bench/facts/finding.py", "junction"): "a field's name",
 }
 """Texts that only look like a shared name, or are held equal to it."""

@@ -8,7 +8,11 @@ from __future__ import annotations
 
 from enum import StrEnum
 
-__all__ = ["RECORDED", "Attached", "Cause", "Headline", "Silence", "Step", "steps_named"]
+__all__ = ["OLD_SET", "RECORDED", "Attached", "Cause", "Headline", "Silence", "Step", "steps_named"]
+
+
+OLD_SET = "set: "
+"""How the name of a cause began that was a connection in the set, in findings kept before 2026-12-01."""
 
 
 class Cause(StrEnum):

@@ -19,7 +19,7 @@ from typing import Protocol
 from coilbell.errors import InputError
 from coilbell.isolate.equipment import Equipment, Step
 from coilbell.isolate.evidence import Evidence
-from coilbell.terms import Cause
+from coilbell.terms import OLD_SET, Attached, Cause
 
 __all__ = ["MOST_DECADES", "RingCause", "ratio_of_ring", "ring_evidence", "ring_step"]
 
@@ -113,7 +113,9 @@ def _state(name: str) -> str:
     """The state of a cause by its kept name, "" for none; findings of older logs name sets beside it."""
     if name in set(Cause):
         return _STATES.get(Cause(name), "")
-    return "silent" if name.endswith("shorted device") else "loaded" if name.startswith("set: ") else ""
+    if not name.startswith(OLD_SET):
+        return ""
+    return "silent" if name.removeprefix(OLD_SET) == Attached.DEVICE else "loaded"
 
 
 def _limited(step: Step, by_state: Mapping[str, float]) -> tuple[float, ...]:

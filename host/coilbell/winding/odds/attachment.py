@@ -1,9 +1,6 @@
 """What a set connects to a winding, drawn many times: each attachment there or not by itself, of some size.
 
-Sizes and shares are the trade's orders of magnitude (common practice, no published source): a flyback tuning
-capacitor of 0.3..15 nF with the switching device's own, a deflection yoke of 0.25..1.2 of the transformer's
-inductance, a tube heater of a few turns that is 0.8..3 ohm cold and 5..16 ohm hot, a width coil of 0.3..4
-times the inductance, a shorted rectifier behind a winding of much copper, a leaky device from 100 ohm up.
+How often each is met, and its sizes, stand in `winding/faults.toml`, with their sources.
 """
 
 from __future__ import annotations
@@ -17,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from coilbell.terms import Attached
+from coilbell.winding.odds.faultfile import span, value
 from coilbell.winding.odds.kind import Kind
 from coilbell.winding.odds.severity import Cases, between
 from coilbell.winding.tank.healthytank import HealthyTank
@@ -30,30 +28,22 @@ ATTACHED = tuple(Attached)
 """Column of each attachment in `Draws.there`."""
 
 _SIZES = 4
-"""Unit coordinates kept for each attachment."""
+"""Unit coordinates kept for each attachment: the most that one is sized by; computed."""
 
 _DRAWN = (0.25, 0.75)
-"""Least and most often that an attachment is drawn, however often it is met."""
+"""Least and most often that an attachment is drawn, however often it is met; assumed."""
 
-_USUAL_F = 22e-9
-"""Test capacitor at whose ring loads and loops are sized [F]."""
+_DRIVEN = (Attached.TUNING, Attached.SNUBBER)
+"""What is met more often where a transistor drives the winding."""
+
+_SEED = 15
+"""Of the draws, beside their number: any whole number; assumed."""
 
 
 def shares(kind: Kind) -> dict[Attached, float]:
-    """How often each attachment is met in a set where nothing was unplugged (assumed)."""
-    driven = kind.secondary and not kind.iron
-    return {
-        Attached.TUNING: 0.8 if driven else 0.3,
-        Attached.YOKE: 0.7,
-        Attached.HEATER: 0.6,
-        Attached.COIL: 0.2,
-        Attached.RECTIFIER: 0.1,
-        Attached.LOAD: 0.15,
-        Attached.JUNCTION: 0.1,
-        Attached.SNUBBER: 0.3 if driven else 0.1,
-        Attached.TUBE: 0.04,
-        Attached.DEVICE: 0.08,
-    }
+    """How often each attachment is met in a set where nothing was unplugged."""
+    driven = _DRIVEN if kind.secondary and not kind.iron else ()
+    return {one: value(f"met.{one.name.lower()}{'_driven' * (one in driven)}") for one in Attached}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,7 +76,7 @@ class Draws:
 @lru_cache(maxsize=32)
 def draws(kind: Kind, n: int, seed: int) -> Draws:
     """n draws by Latin squares of a fixed seed, so that the same question always has the same answer."""
-    rng = np.random.default_rng((seed, n, 15))
+    rng = np.random.default_rng((seed, n, _SEED))
     k = len(ATTACHED)
     columns = [(rng.permutation(n) + rng.random(n)) / n for _ in range(k * (1 + _SIZES))]
     u = np.stack(columns, axis=1).reshape(n, k, 1 + _SIZES)
@@ -150,7 +140,7 @@ class _Parts:
 
     def __init__(self, tank: HealthyTank, around: Draws, present: Collection[Attached]) -> None:
         self.tank, self.around, self.present = tank, around, present
-        self.second = math.sqrt(tank.henries * (_USUAL_F + tank.farads))
+        self.second = math.sqrt(tank.henries * (value("ring.usual_farads") + tank.farads))
         """Time in which w t = 1 at the usual ring [s]."""
         self.reactance = tank.henries / self.second
 
@@ -161,55 +151,58 @@ class _Parts:
     def u(self, which: Attached, k: int) -> Array:
         return np.asarray(self.around.at[:, ATTACHED.index(which), k], dtype=np.float64)
 
+    def size(self, which: Attached, k: int, name: str) -> Array:
+        """Its k-th size, spread over the range of that name in [attached]."""
+        return between(*span(f"attached.{name}"), self.u(which, k))
+
     def tuning(self) -> Array:
-        return np.where(self.on(Attached.TUNING), between(0.3e-9, 15e-9, self.u(Attached.TUNING, 0)), 0.0)
+        return np.where(self.on(Attached.TUNING), self.size(Attached.TUNING, 0, "tuning_farads"), 0.0)
 
     def snubber(self) -> tuple[Array, Array]:
         there = self.on(Attached.SNUBBER)
-        farads = np.where(there, between(0.1e-9, 3e-9, self.u(Attached.SNUBBER, 0)), 0.0)
-        return between(10.0, 1000.0, self.u(Attached.SNUBBER, 1)), farads
+        farads = np.where(there, self.size(Attached.SNUBBER, 0, "snubber_farads"), 0.0)
+        return self.size(Attached.SNUBBER, 1, "snubber_ohms"), farads
 
     def siemens(self) -> Array:
         """Of a loaded rectifier or leaky device, and of a junction at vanishing amplitude."""
         found = np.zeros(len(self.around))
         for which in (Attached.LOAD, Attached.JUNCTION):
-            g = between(2e-3, 2.0, self.u(which, 0)) / self.reactance
+            g = self.size(which, 0, "load_siemens") / self.reactance
             found += np.where(self.on(which), g, 0.0)
         return found
 
     def yoke(self) -> tuple[Array, Array]:
-        return self._coil(Attached.YOKE, (0.25, 1.2), (20.0, 80.0))
+        return self._coil(Attached.YOKE, "yoke")
 
     def coil(self) -> tuple[Array, Array]:
-        return self._coil(Attached.COIL, (0.3, 4.0), (8.0, 60.0))
+        return self._coil(Attached.COIL, "coil")
 
-    def _coil(
-        self, which: Attached, ratio: tuple[float, float], quality: tuple[float, float]
-    ) -> tuple[Array, Array]:
-        henries = self.tank.henries * between(*ratio, self.u(which, 0))
-        ohms = henries / self.second / between(*quality, self.u(which, 1))
+    def _coil(self, which: Attached, name: str) -> tuple[Array, Array]:
+        henries = self.tank.henries * self.size(which, 0, f"{name}_inductance")
+        ohms = henries / self.second / self.size(which, 1, f"{name}_q")
         return np.where(self.on(which), ohms, np.inf), henries
 
     def heater(self) -> tuple[Array, Array]:
         half = self.u(Attached.HEATER, 0)
-        cold = between(0.8, 3.0, np.minimum(2 * half, 1.0))
-        ohms = np.where(half < 0.5, cold, between(5.0, 16.0, np.clip(2 * half - 1, 0.0, 1.0)))
-        turns = between(3.0, 5.0, self.u(Attached.HEATER, 1)) / between(
-            60.0, 110.0, self.u(Attached.HEATER, 3)
+        cold = between(*span("attached.heater_cold_ohms"), np.minimum(2 * half, 1.0))
+        hot = between(*span("attached.heater_hot_ohms"), np.clip(2 * half - 1, 0.0, 1.0))
+        ohms = np.where(half < 0.5, cold, hot)
+        turns = self.size(Attached.HEATER, 1, "heater_turns") / self.size(
+            Attached.HEATER, 3, "heater_of_turns"
         )
-        slack = between(0.01, 0.08, self.u(Attached.HEATER, 2))
+        slack = self.size(Attached.HEATER, 2, "heater_leakage")
         return self._loop(Attached.HEATER, ohms / turns**2 / (1 - slack), slack)
 
     def rectifier(self) -> tuple[Array, Array]:
-        slack = between(0.006, 0.1, self.u(Attached.RECTIFIER, 0))
-        loop_s = between(1.0, 200.0, self.u(Attached.RECTIFIER, 1)) * self.second
+        slack = self.size(Attached.RECTIFIER, 0, "rectifier_leakage")
+        loop_s = self.size(Attached.RECTIFIER, 1, "rectifier_loop_time") * self.second
         return self._loop(Attached.RECTIFIER, self.tank.henries / loop_s / (1 - slack), slack)
 
     def tube(self) -> tuple[Array, Array]:
         """All rectifiers of the high voltage shorted, tube on the anode, return grounded: as a shorted
         winding of thin wire."""
-        slack = between(0.02, 0.1, self.u(Attached.TUBE, 0))
-        loop_s = between(1.0, 30.0, self.u(Attached.TUBE, 1)) * self.second
+        slack = self.size(Attached.TUBE, 0, "tube_leakage")
+        loop_s = self.size(Attached.TUBE, 1, "tube_loop_time") * self.second
         return self._loop(Attached.TUBE, self.tank.henries / loop_s / (1 - slack), slack)
 
     def _loop(self, which: Attached, ohms: Array, slack: Array) -> tuple[Array, Array]:

@@ -1,9 +1,9 @@
 """The hypotheses about a winding, each with its cases, how they shift the ring out of circuit and whether
 such a short would show.
 
-Shares are stated assumptions of how often each happens on a bench, within "a turn is shorted" and within
-"none is". Cases of a shorted turn are told apart beforehand: too slight to show on this part (`HIDDEN`), like
-a resistance (`LEAKY`), the rest (`SHORTED`), so that each keeps cases of its own wherever it is weighed.
+How often each happens on a bench stands in `winding/faults.toml`. Cases of a shorted turn are told apart
+beforehand: too slight to show on this part (`HIDDEN`), like a resistance (`LEAKY`), the rest (`SHORTED`), so
+that each keeps cases of its own wherever it is weighed.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from coilbell.terms import Cause
+from coilbell.winding.odds.faultfile import value
 from coilbell.winding.odds.healthy import Healthy, fixed
 from coilbell.winding.odds.plane import coordinates, moved
 from coilbell.winding.odds.reference import Reference
@@ -27,45 +28,28 @@ __all__ = ["BLUNT", "SHOWS", "Hypothesis", "anchors", "hypotheses"]
 Array = npt.NDArray[np.float64]
 
 SHOWS = 3.0
-"""Spreads of units by which a short has to move f or Q to be one that shows: the definition of `shows`."""
+"""Spreads of units by which a short has to move f or Q to be one that shows: the definition of `shows`;
+assumed."""
 
 BLUNT = 0.25
-"""How far, in ln 1/Q, a real short may lie from a deliberate one and still count as its neighbour [1]."""
+"""How far, in ln 1/Q, a real short may lie from a deliberate one and still count as its neighbour [1];
+assumed."""
 
 _LOAD_ANGLE = math.radians(12)
 """Angle in the shift plane below which a loop cannot be told from a resistance (simulated: leaky turns and
 thin high-voltage turns lie at 1 to 10 degrees, whole windings from 46 on)."""
 
 _LOAD_WITHIN = 2.0
-"""Distance from a resistance, in spreads, within which a loop cannot be told from it either."""
+"""Distance from a resistance, in spreads, within which a loop cannot be told from it either; assumed."""
 
 _SLOPE_SEEN = 0.15
 """Difference of ln 1/Q between capacitors that tells a loop from a resistance [1] (simulated)."""
-
-_NEAR = 0.06
-"""Share of the shorted cases given to the neighbourhood of the deliberate shorts (assumed)."""
 
 _IRON_BLUNT = 0.25
 """How little the circuit of a case says of eddy currents in iron [ln 1/Q] (simulated)."""
 
 _LEAKAGE_SPREAD = 0.8
 """How far the leakage of a fault may lie from that of a deliberate short, in its logarithm [1] (assumed)."""
-
-_LOAD_SHARE = 0.30
-"""How often a resistance is on a part without a shorted turn, as long as nobody took it off (assumed: as
-often as a turn leaks, since one ring cannot tell the two)."""
-
-_LOAD_STAYS = 0.05
-"""Share of these that is still there when the part was cleaned and all its windings opened (assumed)."""
-
-_CAPACITANCE_SHARE = (0.06, 0.15, 0.30)
-"""How often capacitance is added: without rectifiers of high voltage, with one outside, with several inside
-(assumed)."""
-
-_CORE_SHARE, _JUNCTION_SHARE, _SILENT_SHARE = 0.08, 0.01, 0.01
-_NOTHING_SHARE = 0.80
-_NONE = 0.01
-"""Shares of the others; "none of these" last (assumed)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,18 +84,21 @@ def _hypotheses(healthy: Healthy, reference: Reference) -> tuple[Hypothesis, ...
     kind, tank = reference.kind, healthy.tank
     resistance = load(math.exp(healthy.location[0]) * 2 * math.pi * tank.henries)
     capacitance = added_capacitance(kind, tank, healthy.capacitors[0].farads)
-    rectifiers = _CAPACITANCE_SHARE[kind.high_voltage + kind.rectifiers_inside]
+    rectifiers = ("capacitance", "capacitance_high_voltage", "capacitance_inside")
+    inside = rectifiers[kind.high_voltage + kind.rectifiers_inside]
+    unknown = value("causes.unknown")
+    load_share, stays = value("causes.load"), value("causes.load_stays")
     listed = [
-        _of(Cause.NOTHING, _NOTHING_SHARE, cases(1), healthy),
-        replace(_of(Cause.LOAD, _LOAD_SHARE * (1 - _LOAD_STAYS), resistance, healthy), leaves=True),
-        _of(Cause.LOAD, _LOAD_SHARE * _LOAD_STAYS, resistance, healthy),
-        _of(Cause.JUNCTION, _JUNCTION_SHARE, resistance, healthy),
+        _of(Cause.NOTHING, value("causes.nothing"), cases(1), healthy),
+        replace(_of(Cause.LOAD, load_share * (1 - stays), resistance, healthy), leaves=True),
+        _of(Cause.LOAD, load_share * stays, resistance, healthy),
+        _of(Cause.JUNCTION, value("causes.junction"), resistance, healthy),
         _changed(healthy, iron=kind.iron),
-        _of(Cause.CAPACITANCE, rectifiers, capacitance, healthy),
-        _without(Cause.OPEN, _SILENT_SHARE, healthy, silent=True),
-        _without(Cause.UNKNOWN, _NONE, healthy, silent=False),
+        _of(Cause.CAPACITANCE, value(f"causes.{inside}"), capacitance, healthy),
+        _without(Cause.OPEN, value("causes.silent"), healthy, silent=True),
+        _without(Cause.UNKNOWN, unknown, healthy, silent=False),
         *_shorted(healthy, reference),
-        _without(Cause.UNKNOWN_SHORT, _NONE, healthy, silent=False),
+        _without(Cause.UNKNOWN_SHORT, unknown, healthy, silent=False),
     ]
     if kind.iron:
         whole = (Cause.NOTHING, Cause.HIDDEN)
@@ -138,7 +125,7 @@ def _without(cause: Cause, share: float, healthy: Healthy, *, silent: bool) -> H
 
 def _changed(healthy: Healthy, *, iron: bool) -> Hypothesis:
     """A changed core; in iron the loss goes with the inductance, so that Q hardly moves."""
-    found = _of(Cause.CORE, _CORE_SHARE, changed_inductance(), healthy)
+    found = _of(Cause.CORE, value("causes.core"), changed_inductance(), healthy)
     if not iron:
         return found
     shift = found.shift.copy()
@@ -150,10 +137,11 @@ def _shorted(healthy: Healthy, reference: Reference) -> list[Hypothesis]:
     """Shorted turns as computed, and as the deliberate shorts of the reference rang."""
     known = anchors(healthy, reference)
     plain = _weighted(copper(reference.kind, healthy.tank), known, healthy)
-    found = _split(plain, moved(healthy, plain), 1 - _NONE - _NEAR * bool(known), healthy)
+    near = value("causes.as_deliberate")
+    found = _split(plain, moved(healthy, plain), 1 - value("causes.unknown") - near * bool(known), healthy)
     for how, shift in known:
         cause = _kind_of_short(shift[None], healthy)[0]
-        found.append(Hypothesis(cause, _NEAR / len(known), np.ones(1), shift[None], how=how, blunt=BLUNT))
+        found.append(Hypothesis(cause, near / len(known), np.ones(1), shift[None], how=how, blunt=BLUNT))
     return found
 
 
