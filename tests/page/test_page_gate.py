@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import socket
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -83,7 +84,25 @@ def test_the_stream_is_refused_without_the_token(served: Any) -> None:
         pass
 
 
-@pytest.mark.parametrize("host", ["0.0.0.0", "::", ""])
+EVERYWHERE = [
+    "0.0.0.0",
+    "::",
+    "",
+    " ",
+    "0",
+    "0x0",
+    "0.0",
+    "0x0.0",
+    "00.0x0.0.0",
+    "0.",
+    "::0",
+    "0::",
+    "::0.0.0.0",
+]
+OLD = ["127.1", "0x7f000001", "2130706433", "0177.0.0.1", "::ffff:0.0.0.0", "0:0:0:0:0:0:0:0"]
+
+
+@pytest.mark.parametrize("host", EVERYWHERE + OLD)
 def test_an_address_nobody_can_ask_for_is_refused(tmp_path: Path, source: Any, host: str) -> None:
     with pytest.raises(InputError, match="network"):
         Server(Desk(source, Keeping(tmp_path)), host)
@@ -92,6 +111,92 @@ def test_an_address_nobody_can_ask_for_is_refused(tmp_path: Path, source: Any, h
 def test_a_taken_port_is_one_line(served: Any, source: Any, tmp_path: Path) -> None:
     with pytest.raises(InputError, match=str(served.server.port)):
         Server(Desk(source, Keeping(tmp_path)), "127.0.0.1", served.server.port)
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", "localhost", "::1"])
+def test_an_address_of_this_computer_is_taken(tmp_path: Path, source: Any, host: str) -> None:
+    server = Server(Desk(source, Keeping(tmp_path)), host)
+    server._socket.close()
+    assert f":{server.port}/" in server.address
+
+
+def test_a_name_that_stands_for_every_address_is_refused(
+    tmp_path: Path, source: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = [(socket.AF_INET, socket.SOCK_STREAM, 6, "", ("0.0.0.0", 0))]
+    monkeypatch.setattr("coilbell.bench.page.access.socket.getaddrinfo", lambda *a, **k: found)
+    with pytest.raises(InputError, match="network"):
+        Server(Desk(source, Keeping(tmp_path)), "anywhere.example")
+
+
+def _closed(peer: socket.socket) -> bool:
+    """True when the server closes within some seconds; the machine may be busy."""
+    peer.settimeout(20)
+    try:
+        while peer.recv(4096):
+            pass
+    except ConnectionResetError:
+        pass
+    except TimeoutError:
+        return False
+    return True
+
+
+@pytest.mark.parametrize("head", [b"", b"GET / HTTP/1.1\r\nHost: ", b"GET /" + b"a" * 4000])
+def test_a_head_that_never_comes_whole_is_not_waited_for(
+    served: Any, head: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("coilbell.bench.page.manners.HEAD_S", 0.3)
+    with socket.create_connection(("127.0.0.1", served.server.port)) as peer:
+        peer.sendall(head)
+        assert _closed(peer)
+
+
+def test_a_head_in_drops_is_not_waited_for_longer(served: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("coilbell.bench.page.manners.HEAD_S", 0.3)
+    whole = f"GET / HTTP/1.1\r\nHost: 127.0.0.1:{served.server.port}\r\n\r\n".encode()
+    with socket.create_connection(("127.0.0.1", served.server.port)) as peer:
+        # A second request on the same connection, a byte at a time.
+        peer.sendall(whole)
+        assert peer.recv(4096).startswith(b"HTTP/1.1 403")
+        dripped = 0
+        with contextlib.suppress(OSError):
+            while dripped < len(whole) - 1:
+                peer.sendall(whole[dripped : dripped + 1])
+                dripped += 1
+                time.sleep(0.05)
+        assert _closed(peer)
+        assert dripped < len(whole) - 1
+
+
+def test_a_page_that_stays_is_not_cut_off(
+    served: Any, watch: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("coilbell.bench.page.manners.HEAD_S", 0.2)
+    page = watch()
+    page.next("status")
+    time.sleep(0.6)
+    page.order("strike")
+    assert page.next("shot")["rings"]
+
+
+def test_bytes_that_are_no_text_close_one_page_without_a_traceback(
+    served: Any, watch: Callable[..., Any], capfd: pytest.CaptureFixture[str]
+) -> None:
+    from websockets.frames import Frame, Opcode
+
+    bad, good = watch(), watch()
+    bad.next("status")
+    good.next("status")
+    raw = Frame(Opcode.TEXT, b"\xff\xfe{").serialize(mask=True)
+    bad.socket.socket.sendall(raw)
+    with contextlib.suppress(ConnectionClosed):
+        while True:
+            bad.socket.recv(timeout=20)
+    good.order("take")
+    good.order("strike")
+    assert good.next("shot")["rings"]
+    assert "Traceback" not in capfd.readouterr().err
 
 
 BAD = [

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from coilbell.commands.options import port_of, tell
+from coilbell.commands.options import port_of, show, tell
 from coilbell.errors import BoardTimeout, InputError, MeasurementError, MissingError
 
 if TYPE_CHECKING:
@@ -90,16 +90,16 @@ def _list(options: argparse.Namespace) -> int:
     found = serial_ports()
     boards = [port for port in found if port.is_board]
     if not boards and not options.json:
-        print(f"no board found{'; ' + counted(len(found), 'other port') if found else ''}")
-        print("a board that shows as a USB drive has no MicroPython yet:\ncopy its UF2 file there")
+        show(f"no board found{'; ' + counted(len(found), 'other port') if found else ''}")
+        show("a board that shows as a USB drive has no MicroPython yet:\ncopy its UF2 file there")
     for port in boards:
         trouble = _trouble(port)
         if options.json:
             facts = {"schema": LIST_SCHEMA, "kind": "board", "port": port.device, "unique_id": port.unique_id}
-            print(json.dumps(facts | {"free": not trouble, "trouble": trouble}))
+            show(json.dumps(facts | {"free": not trouble, "trouble": trouble}))
         else:
             line = f"{port.device}  id {port.unique_id or 'unknown'}  {trouble or 'can be opened'}"
-            print(wrapped(line, indent=0))
+            show(wrapped(line, indent=0))
     return 0
 
 
@@ -141,13 +141,13 @@ def _flash(options: argparse.Namespace) -> int:
         "firmware": identity.firmware,
     }
     if options.json:
-        print(json.dumps(facts))
+        show(json.dumps(facts))
         return 0
-    print(f"{facts['board']}, MicroPython {facts['micropython']}: firmware {identity.firmware} runs")
+    show(f"{facts['board']}, MicroPython {facts['micropython']}: firmware {identity.firmware} runs")
     sent = f"sent {counted(len(done.copied), 'file')}, {done.bytes_copied} bytes"
     copied = sent if done.copied else "nothing to send"
     kept = f"; former files kept on it: {', '.join(facts['kept'])}" if done.kept else ""
-    print(wrapped(f"{copied}, all verified{kept}", indent=0))
+    show(wrapped(f"{copied}, all verified{kept}", indent=0))
     return 0
 
 
@@ -203,7 +203,7 @@ def _check(options: argparse.Namespace) -> int:
     for warning in warnings:
         tell(f"coilbell: note: {warning}")
     facts = _check_facts(identity, rows, saved, lacking)
-    print(json.dumps(facts) if options.json else _table(facts), flush=True)
+    show(json.dumps(facts) if options.json else _table(facts))
     return 1 if any(row.passed is False for row in rows) else 0
 
 

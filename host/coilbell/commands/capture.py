@@ -21,6 +21,7 @@ from coilbell.commands.options import (
     done_of,
     drawer_of,
     port_of,
+    show,
     tell,
     tell_kept,
 )
@@ -381,13 +382,13 @@ def _show(told: _Told, kept: KeptFacts | None, request: _Request, *, alone: bool
     from coilbell.bench.words.fit import facts_table, winding_lines
 
     if request.json:
-        print(json_line(told.fit, capture=told.strike, winding=told.winding, kept=kept), flush=True)
+        show(json_line(told.fit, capture=told.strike, winding=told.winding, kept=kept))
         return
     stream = sys.stderr if request.out == "-" else sys.stdout
-    print(facts_table(told.fit if alone else structs.replace(told.fit, tank=None)), file=stream)
-    print(_strike_line(told.strike), file=stream, flush=True)
+    show(facts_table(told.fit if alone else structs.replace(told.fit, tank=None)), stream=stream)
+    show(_strike_line(told.strike), stream=stream)
     for line in winding_lines(told.winding) if told.winding else ():
-        print(line, file=stream, flush=True)
+        show(line, stream=stream)
 
 
 def _strike_facts(tester: Tester, capture: Sequence[Record], settings: Settings) -> StrikeFacts:

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from coilbell.commands.options import show
 from coilbell.errors import InputError, MissingError
 
 if TYPE_CHECKING:
@@ -74,7 +75,7 @@ def run(options: argparse.Namespace) -> int:
         # Half an afternoon helps nobody, and would stand in the way of the next one.
         shutil.rmtree(folder, ignore_errors=True)
         raise
-    print(json_line(facts) if options.json else f"\n{finding_text(facts)}\n\n{_ending(folder)}")
+    show(json_line(facts) if options.json else f"\n{finding_text(facts)}\n\n{_ending(folder)}")
     return 0
 
 

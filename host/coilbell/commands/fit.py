@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coilbell.commands.options import tell
+from coilbell.commands.options import show, tell
 from coilbell.errors import CoilbellError, FileError, InputError
 from coilbell.quantities import parse
 
@@ -197,9 +197,9 @@ def _show(fit: Fit, title: str, capture: Sequence[Record], request: _Request, nu
 
     facts = fit_facts(fit, title=title, records=capture, tank=tank_of_record(fit, capture[0]))
     if request.json:
-        print(json_line(facts), flush=True)
+        show(json_line(facts))
     else:
-        print("\n" * (number > 1) + facts_table(facts), flush=True)
+        show("\n" * (number > 1) + facts_table(facts))
     if request.json or not sys.stdout.isatty():
         for note in facts.notes:
             tell(f"coilbell: note: {title}: {note}")

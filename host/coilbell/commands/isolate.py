@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from coilbell.commands.options import action_of, actions_of, add_log, tell
+from coilbell.commands.options import action_of, actions_of, add_log, show, tell
 from coilbell.errors import FileError, InputError
 from coilbell.quantities import parse
 
@@ -185,7 +185,7 @@ def _next(options: argparse.Namespace, keeper: Keeper) -> int:
         raise InputError(f"--count {options.count}; give a whole number from 1")
     pair = tuple(options.between) if options.between else None
     facts = worksheet_facts(opened(keeper), options.item, pair=pair)
-    print(json_line(facts) if options.json else next_text(facts, int(count)), flush=True)
+    show(json_line(facts) if options.json else next_text(facts, int(count)))
     return 0
 
 
@@ -196,7 +196,7 @@ def _show(options: argparse.Namespace, keeper: Keeper) -> int:
     from coilbell.bench.worksheet.words import worksheet_text
 
     facts = worksheet_facts(opened(keeper), options.item)
-    print(json_line(facts) if options.json else worksheet_text(facts), flush=True)
+    show(json_line(facts) if options.json else worksheet_text(facts))
     return 0
 
 
@@ -218,21 +218,21 @@ def _kinds(options: argparse.Namespace) -> int:
         for kind in shipped().values():
             facts = {"schema": KINDS_SCHEMA, "what": "kind", "name": kind.name, "summary": kind.summary}
             line = wrapped(f"{kind.name}: {kind.summary}; {len(kind.step)} steps", indent=0)
-            print(json.dumps(facts | {"steps": len(kind.step)}) if options.json else line)
+            show(json.dumps(facts | {"steps": len(kind.step)}) if options.json else line)
         return 0
     kind, toml = _kind(options.name)
     if toml:
         tell(f"{options.name}: sound")
     if options.json:
-        print(json.dumps(_kind_facts(kind)))
+        show(json.dumps(_kind_facts(kind)))
         return 0
-    print(wrapped(f"{kind.name}: {kind.summary}", indent=0))
+    show(wrapped(f"{kind.name}: {kind.summary}", indent=0))
     for one in kind.hypothesis:
-        print(wrapped(f"{one.key}: {one.name}, prior {one.prior:.2g}: {one.reason} ({one.source})"))
+        show(wrapped(f"{one.key}: {one.name}, prior {one.prior:.2g}: {one.reason} ({one.source})"))
     for step in kind.step:
         live = "" if step.live == "none" else f" (live: {step.live})"
-        print(wrapped(f"step {step.key}: {step.name}{live}; enter such as: {step.enter}"))
-        print(wrapped("; ".join(f"{o.key}: {o.name}" for o in step.outcome), indent=6))
+        show(wrapped(f"step {step.key}: {step.name}{live}; enter such as: {step.enter}"))
+        show(wrapped("; ".join(f"{o.key}: {o.name}" for o in step.outcome), indent=6))
     return 0
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from coilbell.commands.options import show
 from coilbell.errors import FileError
 from coilbell.quantities import parse
 
@@ -49,7 +50,7 @@ def run(options: argparse.Namespace) -> int:
         mains_hz=float(options.mains) if options.mains else None,
     )
     facts = listening_facts(heard, Path(options.file).name)
-    print(json_line(facts) if options.json else listening_text(facts), flush=True)
+    show(json_line(facts) if options.json else listening_text(facts))
     return 0
 
 

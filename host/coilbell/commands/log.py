@@ -22,6 +22,7 @@ from coilbell.commands.options import (
     prior_of,
     reading_of,
     reference_of,
+    show,
     tell,
 )
 from coilbell.errors import InputError
@@ -157,7 +158,7 @@ def _add(options: argparse.Namespace, log: Log) -> int:
     item = add_to_log(log, entry)
     tell(f"kept in {log.path}")
     facts = item_facts(log, item)
-    print(item_json(facts) if options.json else item_text(facts))
+    show(item_json(facts) if options.json else item_text(facts))
     return 0
 
 
@@ -170,7 +171,7 @@ def _list(options: argparse.Namespace, log: Log) -> int:
         tell(f"the log {log.path} is empty")
     for item in items:
         facts = item_head(log, item)
-        print(json_line(facts) if options.json else item_line(facts))
+        show(json_line(facts) if options.json else item_line(facts))
     return 0
 
 
@@ -179,7 +180,7 @@ def _show(options: argparse.Namespace, log: Log) -> int:
     from coilbell.bench.log import item_facts, item_text
 
     facts = item_facts(log, log.item(options.item))
-    print(item_json(facts) if options.json else item_text(facts, everything=options.all))
+    show(item_json(facts) if options.json else item_text(facts, everything=options.all))
     return 0
 
 
@@ -197,7 +198,7 @@ def _search(options: argparse.Namespace, log: Log) -> int:
     found = log.search(" ".join(options.words))
     for item, place in found:
         facts = item_found(log, item, place)
-        print(json_line(facts) if options.json else wrapped(f"{item.name}: {place}", indent=0))
+        show(json_line(facts) if options.json else wrapped(f"{item.name}: {place}", indent=0))
     if not found:
         tell("nothing holds all of these words")
     return 0
@@ -224,7 +225,7 @@ def _import(options: argparse.Namespace, log: Log) -> int:
     from coilbell.bench.log import item_head, take_over
 
     for name in take_over(log, Path(options.file), options.prefix):
-        print(json_line(item_head(log, log.item(name))) if options.json else name)
+        show(json_line(item_head(log, log.item(name))) if options.json else name)
     return 0
 
 
@@ -252,7 +253,7 @@ def _refit(options: argparse.Namespace, log: Log) -> int:
     else:
         outcome = refit(log, jobs=jobs)
     facts = {"schema": LOG_SCHEMA, "what": "refit", **asdict(outcome)}
-    print(json.dumps(facts) if options.json else refit_text(outcome))
+    show(json.dumps(facts) if options.json else refit_text(outcome))
     return 1 if outcome.problems else 0
 
 
@@ -270,9 +271,9 @@ def _check(options: argparse.Namespace, log: Log) -> int:
     count = len(log.items())
     if options.json:
         facts = {"schema": LOG_SCHEMA, "what": "check", "log": str(log.path), "items": count}
-        print(json.dumps(facts | {"problems": found}))
+        show(json.dumps(facts | {"problems": found}))
     else:
-        print("\n".join(found) if found else f"{log.path}: sound, {counted(count, 'item')}")
+        show("\n".join(found) if found else f"{log.path}: sound, {counted(count, 'item')}")
     if found:
         tell(f"coilbell: {counted(len(found), 'problem')}; restore the log from a backup")
     return 2 if found else 0

@@ -9,7 +9,7 @@ import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, NoReturn, TextIO, TypeVar
 
 from coilbell.bench.files.encoding import harmless
 from coilbell.bench.settings import setting
@@ -49,6 +49,7 @@ __all__ = [
     "reading_of",
     "reference_of",
     "refuse_reading",
+    "show",
     "show_and_keep",
     "tell",
     "tell_chosen",
@@ -72,6 +73,10 @@ class Parser(argparse.ArgumentParser):
     def __init__(self, *arguments: Any, **named: Any) -> None:
         super().__init__(*arguments, **named)
         self._negative_number_matcher = re.compile(r"-[.,]?\d")
+
+    def error(self, message: str) -> NoReturn:
+        """End with the message and the exit code of wrong usage; words may be names of files of others."""
+        super().error(harmless(message))
 
 
 def actions_of(
@@ -107,6 +112,11 @@ def action_of(options: argparse.Namespace, words: Mapping[str, str]) -> str:
     if options.action is None:
         raise InputError(f"no action given; choose one of: {', '.join(words)}")
     return str(options.action)
+
+
+def show(text: str, *, stream: TextIO | None = None, end: str = "\n") -> None:
+    """Write a result, by default to stdout; what could steer a terminal in it is written as an escape."""
+    print(harmless(text), file=stream, end=end, flush=True)
 
 
 def tell(text: str) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
-import sys
 import threading
 from pathlib import Path
 
@@ -17,6 +16,8 @@ from coilbell.commands.options import (
     connection_of,
     port_of,
     prior_of,
+    show,
+    tell,
 )
 
 __all__ = ["PAGE_SCHEMA", "add_arguments", "run"]
@@ -95,15 +96,14 @@ def run(options: argparse.Namespace) -> int:
 
 def _announce(address: str, options: argparse.Namespace) -> None:
     if options.host not in _HERE:
-        print(
+        tell(
             f"coilbell: listening on {options.host}: whoever on the network has this address can fire the "
-            "tester and write to the log; the network carries it unencrypted",
-            file=sys.stderr,
+            "tester and write to the log; the network carries it unencrypted"
         )
     if options.json:
-        print(json.dumps({"schema": PAGE_SCHEMA, "what": "page", "address": address}), flush=True)
+        show(json.dumps({"schema": PAGE_SCHEMA, "what": "page", "address": address}))
     else:
-        print(f"{address}\nThe page is at that address; Ctrl-C ends it.", flush=True)
+        show(f"{address}\nThe page is at that address; Ctrl-C ends it.")
     if not options.no_browser:
         import webbrowser
 

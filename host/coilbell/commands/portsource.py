@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 import threading
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from coilbell.commands.options import tell
 from coilbell.errors import InputError, MeasurementError, MissingError, WireError
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ class PortSource:
         except InputError:
             raise
         except (MissingError, MeasurementError) as error:
-            print(f"coilbell: {error}", file=sys.stderr)
+            tell(f"coilbell: {error}")
 
     def capacitors(self) -> tuple[str, ...]:
         """Letters of its test capacitors."""

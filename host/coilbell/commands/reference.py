@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coilbell.commands.options import action_of, actions_of, add_reading, tell, tolerance_of
+from coilbell.commands.options import action_of, actions_of, add_reading, show, tell, tolerance_of
 from coilbell.errors import CoilbellError, FileError, InputError
 from coilbell.quantities import counted
 
@@ -113,7 +113,7 @@ def _add(options: argparse.Namespace, shelf: Shelf) -> int:
         if new
         else f"{options.name}: nothing added, it holds these rings of {options.unit} already"
     )
-    print(_summary(options, after))
+    show(_summary(options, after))
     return 0
 
 
@@ -185,7 +185,7 @@ def _list(options: argparse.Namespace, shelf: Shelf) -> int:
             tell(f"coilbell: {error}")
             worst = max(worst, error.exit_code)
             continue
-        print(_summary(options, reference))
+        show(_summary(options, reference))
     return worst
 
 
@@ -195,7 +195,7 @@ def _show(options: argparse.Namespace, shelf: Shelf) -> int:
     from coilbell.bench.words.reference import reference_text
 
     facts = reference_facts(shelf.get(options.name))
-    print(json_line(facts) if options.json else reference_text(facts))
+    show(json_line(facts) if options.json else reference_text(facts))
     return 0
 
 
@@ -213,15 +213,15 @@ def _check(options: argparse.Namespace, shelf: Shelf) -> int:
             tell(f"{name}: {error}")
             worst = max(worst, error.exit_code)
             if options.json:
-                print(json.dumps(facts | {"problem": str(error)}))
+                show(json.dumps(facts | {"problem": str(error)}))
             continue
         weak = list(remarks(reference))
         if options.json:
-            print(json.dumps(facts | {"problem": None, "sha256": digest(reference), "remarks": weak}))
+            show(json.dumps(facts | {"problem": None, "sha256": digest(reference), "remarks": weak}))
             continue
-        print(f"{name}: sound, sha256 {digest(reference)[:16]}...")
+        show(f"{name}: sound, sha256 {digest(reference)[:16]}...")
         for remark in weak:
-            print(wrapped(remark))
+            show(wrapped(remark))
     return worst
 
 
@@ -245,7 +245,7 @@ def _import(options: argparse.Namespace, shelf: Shelf) -> int:
     named = replace(arriving, name=options.rename) if options.rename else arriving
     with shelf.alone(named.name):
         named = _taken_over(options, shelf, arriving, named)
-    print(_summary(options, named))
+    show(_summary(options, named))
     return 0
 
 
@@ -279,16 +279,16 @@ def _kinds(options: argparse.Namespace, shelf: Shelf) -> int:
             raise InputError(f"--toml needs a kind; choose one of: {', '.join(KINDS)}")
         for kind in KINDS.values():
             facts = kind_facts(kind)
-            print(json.dumps(facts) if options.json else kind_line(facts))
+            show(json.dumps(facts) if options.json else kind_line(facts))
         return 0
     kind = _kind(options.kind)
     if kind.name not in KINDS:
         tell(f"{options.kind}: sound")
     if options.toml:
-        print(encode_kind(kind), end="")
+        show(encode_kind(kind), end="")
         return 0
     facts = kind_facts(kind)
-    print(json.dumps(facts) if options.json else kind_text(facts))
+    show(json.dumps(facts) if options.json else kind_text(facts))
     return 0
 
 
@@ -299,7 +299,7 @@ def _faults(options: argparse.Namespace) -> int:
     if options.kind is not None or options.toml:
         raise InputError("--faults are those of every kind; leave KIND and --toml out")
     for facts in map(fault_facts, fault_figures()):
-        print(json.dumps(facts) if options.json else fault_line(facts))
+        show(json.dumps(facts) if options.json else fault_line(facts))
     return 0
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from coilbell.commands.options import add_log, tell
+from coilbell.commands.options import add_log, show, tell
 from coilbell.errors import InputError
 
 __all__ = ["add_arguments", "run"]
@@ -50,5 +50,5 @@ def run(options: argparse.Namespace) -> int:
         else:
             sheet = sheet_of(log, item)
     if options.json:
-        print(json_line(sheet_facts(sheet)))
+        show(json_line(sheet_facts(sheet)))
     return 0

@@ -14,9 +14,10 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Protocol
 
+from coilbell.bench.files.encoding import harmless
 from coilbell.bench.trend import Seen, Trend, Watched
 from coilbell.bench.words.running import Running, change_words, drift_words, running_line
-from coilbell.commands.options import tell
+from coilbell.commands.options import show, tell
 from coilbell.errors import CoilbellError, MeasurementError
 from coilbell.quantities import counted
 
@@ -143,7 +144,7 @@ class _Loop:
             self._keep([record])
         seen = _running(shot)
         if self.watching.json:
-            print(json.dumps(_facts(shot, seen)), flush=True)
+            show(json.dumps(_facts(shot, seen)))
         else:
             self.screen.line(running_line(seen))
         self.screen.sound(shot.fit)
@@ -260,7 +261,7 @@ class _Screen:
 
     def line(self, text: str) -> None:
         """Show the running line."""
-        print(text, flush=True)
+        show(text)
 
     def say(self, text: str) -> None:
         """Something that stays."""
@@ -289,14 +290,14 @@ class _Terminal(_Screen):
 
     def line(self, text: str) -> None:
         """Write over the last line."""
-        self._shown = text[: self._terminal.width - 1]
+        self._shown = harmless(text)[: self._terminal.width - 1]
         sys.stdout.write(f"\r{self._shown}{self._terminal.clear_eol}")
         sys.stdout.flush()
 
     def say(self, text: str) -> None:
         """Put it above the running line."""
         if text:
-            sys.stdout.write(f"\r{self._terminal.clear_eol}{text}\n")
+            sys.stdout.write(f"\r{self._terminal.clear_eol}{harmless(text)}\n")
             self.line(self._shown)
 
     def close_line(self) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 
-from coilbell.commands.options import action_of, actions_of, tell
+from coilbell.commands.options import action_of, actions_of, show, tell
 from coilbell.errors import InputError
 
 __all__ = ["SETTINGS_SCHEMA", "add_arguments", "run"]
@@ -72,8 +72,8 @@ def _show(as_json: bool) -> None:
             "file": str(settings_path()),
             "settings": table,
         }
-        print(json.dumps(facts))
+        show(json.dumps(facts))
         return
     for value in held:
         shown = harmless(value.text) or "-"
-        print(f"{value.setting.name:<11}{shown}\n{'':<11}{value.setting.what}; from {value.source}")
+        show(f"{value.setting.name:<11}{shown}\n{'':<11}{value.setting.what}; from {value.source}")

@@ -2,19 +2,32 @@
 
 from __future__ import annotations
 
-import re
+import unicodedata
 
 from coilbell.errors import FileError
 
 __all__ = ["harmless", "text_of"]
 
-_STEERING = re.compile("[\x01-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
-"""Control characters, and those that turn the direction of writing round."""
+_JOINERS = "\u00ad\u200c\u200d"
+"""Marks of writing that steer nothing: where a word may be broken, where letters join."""
 
 
 def harmless(text: str) -> str:
-    """The text with what would steer a terminal written as an escape: names in files are other people's."""
-    return _STEERING.sub(lambda found: ascii(found[0])[1:-1], text)
+    """The text with what would steer a terminal written as an escape: names in files are other people's.
+
+    That is control characters but line feed and tab, marks that turn the direction of writing round or show
+    nothing, line and paragraph separators, and halves of characters (general categories Cc, Cf, Cs, Zl, Zp of
+    the Unicode standard).
+    """
+    if text.isprintable():
+        return text
+    return "".join(ascii(letter)[1:-1] if _steers(letter) else letter for letter in text)
+
+
+def _steers(letter: str) -> bool:
+    if letter in "\n\t" or letter in _JOINERS:
+        return False
+    return unicodedata.category(letter) in ("Cc", "Cf", "Cs", "Zl", "Zp")
 
 
 def text_of(content: bytes) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+import unicodedata
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -150,8 +151,22 @@ def _csv(table: Sequence[Row]) -> bytes:
     return text.getvalue().encode("utf-8")
 
 
+def _begins_a_formula(text: str) -> bool:
+    """True where a spreadsheet may compute the text: its first visible sign, however wide, is one of = + - @.
+
+    Signs as in OWASP's "CSV injection" (from memory); wide ones, and those behind blanks and marks, because
+    some programs fold or strip them.
+    """
+    for letter in text:
+        if letter in "\t\r\n":
+            return True
+        if unicodedata.category(letter)[0] not in "ZC":
+            return unicodedata.normalize("NFKC", letter)[:1] in ("=", "+", "-", "@", "\N{MINUS SIGN}")
+    return False
+
+
 def _cell(value: Cell) -> Cell:
-    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
+    if isinstance(value, str) and _begins_a_formula(value):
         return f"'{value}"
     return {True: "true", False: "false"}[value] if isinstance(value, bool) else value
 

@@ -10,14 +10,22 @@
 
 from __future__ import annotations
 
+import ipaddress
+import re
 import secrets
+import socket
 from collections.abc import Sequence
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["Gate", "names_of", "new_token"]
+from coilbell.errors import InputError
+
+__all__ = ["Gate", "names_of", "new_token", "refuse_everywhere"]
+
+_NUMERIC = re.compile(r"(0x[0-9a-f]*|[0-9]+)(\.(0x[0-9a-f]*|[0-9]+))*\.?", re.IGNORECASE)
+"""What a system may take for an address in one of its old ways of writing: 0, 0x0, 127.1, 0177.0.0.1."""
 
 _RULES = {
     "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; "
@@ -35,6 +43,33 @@ _RULES = {
 def new_token() -> str:
     """A random word for one run of the server."""
     return secrets.token_urlsafe(18)
+
+
+def refuse_everywhere(host: str) -> None:
+    """Raise InputError for what would listen on every address, however it is written or named.
+
+    An address is taken in its full form only: four decimal numbers, or IPv6; anything else is a name.
+    """
+    told = f"--host {host!r} is no address a page could ask for; give this computer's own on the network"
+    try:
+        meant = [ipaddress.ip_address(host)]
+    except ValueError:
+        if not host.strip() or _NUMERIC.fullmatch(host):
+            raise InputError(told) from None
+        meant = _resolved(host)
+    for address in meant:
+        inner = getattr(address, "ipv4_mapped", None) or address
+        if inner.is_unspecified:
+            raise InputError(told)
+
+
+def _resolved(name: str) -> list[ipaddress.IPv4Address | ipaddress.IPv6Address]:
+    """What a name stands for; nothing for one that is not known, which listening tells in its own words."""
+    try:
+        found = socket.getaddrinfo(name, None, type=socket.SOCK_STREAM)
+    except (OSError, UnicodeError):
+        return []
+    return [ipaddress.ip_address(str(entry[4][0])) for entry in found]
 
 
 def names_of(host: str, port: int) -> tuple[str, ...]:

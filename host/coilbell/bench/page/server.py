@@ -31,9 +31,10 @@ from starlette.routing import Mount, Route, WebSocketRoute
 from starlette.staticfiles import StaticFiles
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from coilbell.bench.page.access import Gate, names_of, new_token
+from coilbell.bench.page.access import Gate, names_of, new_token, refuse_everywhere
 from coilbell.bench.page.audience import Seat
 from coilbell.bench.page.desk import Desk
+from coilbell.bench.page.manners import TimedHeads, hushed
 from coilbell.bench.page.order import Seen, Take, Whole, order_of
 from coilbell.errors import CoilbellError, InputError, MissingError
 
@@ -58,11 +59,13 @@ class Server:
         shown = f"[{host}]" if ":" in host else host
         self.address = f"http://{shown}:{self.port}/{self.token}/"
         gated = Gate(_application(desk, self.token), self.token, names_of(host, self.port))
+        hushed()
         self._uvicorn = uvicorn.Server(
             uvicorn.Config(
                 gated,
                 log_level="warning",
                 access_log=False,
+                http=TimedHeads,
                 ws="websockets-sansio",
                 ws_max_size=1 << 20,
                 ws_per_message_deflate=False,
@@ -82,10 +85,7 @@ class Server:
 
 
 def _listening(host: str, port: int) -> socket.socket:
-    if host in ("", "0.0.0.0", "::"):
-        raise InputError(
-            f"--host {host!r} is no address a page could ask for; give this computer's own on the network"
-        )
+    refuse_everywhere(host)
     try:
         return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
     except (OSError, OverflowError) as error:

@@ -98,7 +98,7 @@ def wrapped(text: str, indent: int = 2, width: int = WIDTH) -> str:
     """
     first = " " * indent
     lines = textwrap.fill(
-        _FIGURE.sub(_KEPT, harmless(text.replace("\r\n", "\n"))),
+        _FIGURE.sub(_KEPT, _KEPT.join(map(harmless, text.replace("\r\n", "\n").split(_KEPT)))),
         width,
         initial_indent=first,
         subsequent_indent=first + "  ",
