@@ -305,7 +305,7 @@ def show_and_keep(
     try:
         kept = keep() if keep else None
     finally:
-        print(json_line(facts, kept=kept) if options.json else text(facts), flush=True)
+        show(json_line(facts, kept=kept) if options.json else text(facts))
     if kept is not None:
         tell_kept(kept)
 
