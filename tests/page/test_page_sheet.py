@@ -40,7 +40,7 @@ def _begun(page: Watcher, **more: Any) -> dict[str, Any]:
     return _after(page, "begin", kind="CRT monitor", **more)
 
 
-def _entries(served: Any, item: str = "heron-14") -> list[dict[str, Any]]:
+def _entries(served: Any, item: str = "heron-14") -> list[Any]:
     with Log(served.folder / "log.sqlite", writable=False) as log:
         return [entry for _, entry in LogKeeper(log, log.item(item)).entries()]
 
@@ -156,7 +156,7 @@ def test_a_reading_is_taken_back_with_a_reason(watch: Callable[..., Any], served
     after = _after(page, "withdraw", entry=2, why="wrong transistor")
     assert after["causes"] == before["causes"]
     assert "wrong transistor" in after["withdrawn"][0]
-    assert [entry["what"] for entry in _entries(served)] == ["begin", "observe", "withdraw"]
+    assert [type(entry).__name__ for entry in _entries(served)] == ["Begin", "Observe", "Withdraw"]
 
 
 def test_only_the_commanding_page_writes(watch: Callable[..., Any], served: Any) -> None:

@@ -113,8 +113,8 @@ def test_from_a_dead_set_to_the_likeliest_part_by_keys(bench: Any, page: Any) ->
     assert "taken back" in _do(page, "v", None, "another set's transformer")
     page.locator("#withdrawn", has_text="another set's transformer").wait_for()
     with Log(bench.served.folder / "log.sqlite", writable=False) as log:
-        kept = [entry["what"] for _, entry in LogKeeper(log, log.item("heron-14")).entries()]
-    assert kept == ["begin", "observe", "observe", "observe", "observe", "withdraw"]
+        kept = [type(entry).__name__ for _, entry in LogKeeper(log, log.item("heron-14")).entries()]
+    assert kept == ["Begin", "Observe", "Observe", "Observe", "Observe", "Withdraw"]
     _looks(page)
 
 

@@ -210,7 +210,9 @@ def test_a_damaged_record_is_found(tmp_path: Path, column: str) -> None:
         raw.execute(f"UPDATE record SET {column} = ?", (kept,))
         raw.commit()
     with Log(path) as log:
-        assert any("damaged" in problem for problem in problems(log))
+        found = list(problems(log))
+        assert "record 1: is not as it was kept" in found
+        assert any("record_stays" in problem for problem in found)
         with pytest.raises(FileError, match="restore"):
             log.captures(log.item("choke-7"))
 

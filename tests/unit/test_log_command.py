@@ -152,7 +152,11 @@ def test_check_tells_of_damage(say: Any, tmp_path: Path) -> None:
         log.base.execute("UPDATE fit SET facts = 'x' WHERE id = 1")
     code, out, err = say("check")
     assert code == 2
-    assert out == "fit 1: its figures cannot be read\n"
+    assert out.splitlines() == [
+        "file: trigger fit_stays is not laid out as it should be",
+        "fit 1: is not as it was kept",
+        "judgement 1: rests on fit 1, which is not as it was kept",
+    ]
     assert "restore" in err
 
 

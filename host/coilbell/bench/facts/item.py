@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 
+from msgspec import UNSET
+
 from coilbell.bench.facts.base import Count, Facts, plain
 from coilbell.bench.facts.fit import FitFacts
 from coilbell.bench.facts.judgement import Judgement
 from coilbell.bench.facts.question import Question
+from coilbell.bench.facts.ring import Left
 from coilbell.bench.facts.worksheet import WorksheetFacts
 
 __all__ = [
@@ -110,7 +113,8 @@ class ItemFound(ItemHead, frozen=True, kw_only=True):
 class ItemFacts(ItemHead, frozen=True, kw_only=True):
     """Everything the log holds of an item, but for the samples.
 
-    worksheet_problem: why its worksheet cannot be shown, or "".
+    worksheet_problem: why its worksheet cannot be shown, or ""; damage: rows that are not as they were kept,
+    and are left out, a sentence each.
     """
 
     worksheet: WorksheetFacts | None
@@ -119,6 +123,7 @@ class ItemFacts(ItemHead, frozen=True, kw_only=True):
     judgements: tuple[JudgementFacts, ...]
     notes: tuple[NoteFacts, ...]
     photos: tuple[PhotoFacts, ...]
+    damage: tuple[str, ...] | Left = UNSET
 
 
 class KeptFacts(Facts, frozen=True, kw_only=True):

@@ -33,8 +33,10 @@ from coilbell.bench.log.archivefacts import (
     ToldPhoto,
 )
 from coilbell.bench.log.book import Log, file_hash, utc_now
+from coilbell.bench.log.held import held
 from coilbell.bench.log.keeper import LogKeeper
 from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Photo, versions
+from coilbell.bench.worksheet.entries import Entry, Unreadable
 from coilbell.errors import CoilbellError, FileError
 from coilbell.whole import whole_file
 
@@ -121,6 +123,7 @@ class _Writer:
         self.archive.writestr(info, content)
 
     def _item(self, item: Item) -> ToldItem:
+        kept = held(self.log, item).whole()
         return ToldItem(
             name=item.name,
             equipment=item.equipment,
@@ -128,21 +131,29 @@ class _Writer:
             kind=item.kind,
             serial=item.serial,
             added_utc=item.added_utc,
-            captures=tuple(self._capture(capture) for capture in self.log.captures(item)),
-            judgements=tuple(self._judgement(one) for one in self.log.judgements(item)),
-            notes=tuple(ToldNote(added_utc=n.added_utc, words=n.words) for n in self.log.notes(item)),
-            photos=tuple(self._photo(photo) for photo in self.log.photos(item)),
-            worksheet=tuple(entry for _, entry in LogKeeper(self.log, item).entries()),
+            captures=tuple(self._capture(capture, fits) for capture, fits in kept.captures),
+            judgements=tuple(self._judgement(one) for one in kept.judgements),
+            notes=tuple(ToldNote(added_utc=n.added_utc, words=n.words) for n in kept.notes),
+            photos=tuple(self._photo(photo) for photo in kept.photos),
+            worksheet=self._worksheet(item),
         )
 
-    def _capture(self, capture: KeptCapture) -> ToldCapture:
+    def _worksheet(self, item: Item) -> tuple[Entry, ...]:
+        found: list[Entry] = []
+        for _, entry in LogKeeper(self.log, item).entries():
+            if isinstance(entry, Unreadable):
+                raise FileError(f"{item.name}: {entry.problem}; what is damaged is not handed on")
+            found.append(entry)
+        return tuple(found)
+
+    def _capture(self, capture: KeptCapture, fits: Sequence[KeptFit]) -> ToldCapture:
         self.captures += 1
         return ToldCapture(
             records=self._part(f"captures/{self.captures}.json", recordjson.encode(capture.records)),
             label=capture.label,
             added_utc=capture.added_utc,
             sha256=capture.sha256,
-            fits=tuple(self._fit(fit) for fit in self.log.fits(capture)),
+            fits=tuple(self._fit(fit) for fit in fits),
         )
 
     def _fit(self, fit: KeptFit) -> ToldFit:

@@ -14,8 +14,9 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -30,6 +31,7 @@ from coilbell.bench.facts.question import Question
 from coilbell.bench.log.database import Database, OlderLog, default_path
 from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Note, Photo, versions
 from coilbell.bench.log.samples import identity, packed, unpacked
+from coilbell.bench.log.seal import SEALED, damage
 from coilbell.errors import FileError, InputError, MissingError
 from coilbell.record import Record
 from coilbell.winding import Reference, decode, digest, encode
@@ -60,9 +62,19 @@ class Log:
         try:
             self.base = Database(self.path, writable=writable, wait_s=wait_s)
         except OlderLog:
-            Database(self.path, writable=True, wait_s=wait_s).close()
-            self.base = Database(self.path, writable=writable, wait_s=wait_s)
+            self._bring_up_to_date(wait_s)
+            self.base = Database(self.path, writable=False, wait_s=wait_s)
+        if writable:
+            with _progress("sealing an older log") as progress:
+                self.base.seal_all(progress)
         self._nested = False
+
+    def _bring_up_to_date(self, wait_s: float) -> None:
+        with (
+            closing(Database(self.path, writable=True, wait_s=wait_s)) as base,
+            _progress("sealing an older log") as progress,
+        ):
+            base.seal_all(progress)
 
     def __enter__(self) -> Self:
         return self
@@ -150,14 +162,32 @@ class Log:
 
     def captures(self, item: Item) -> list[KeptCapture]:
         """The item's captures with their records, oldest first. Raises FileError for a damaged one."""
-        numbers = self.base.rows("SELECT id FROM capture WHERE item_id = ? ORDER BY id", item.id)
-        return [self.capture(row["id"]) for row in numbers]
+        return [self.capture(number) for number in self.numbers("capture", item)]
+
+    def numbers(self, table: str, of: Item | KeptCapture) -> list[int]:
+        """Ids of an item's rows in a table, or of a capture's fits, oldest first."""
+        key = "item_id" if isinstance(of, Item) else "capture_id"
+        rows = self.base.rows(f"SELECT id FROM {table} WHERE {key} = ? ORDER BY id", of.id)
+        return [row["id"] for row in rows]
+
+    def damage(self, table: str, numbers: Iterable[int]) -> list[tuple[str, int, str]]:
+        """Those of the rows that are not as they were kept: table, id, and what is wrong, in words."""
+        asked = [(table, number) for number in numbers]
+        # What this very transaction wrote is sealed when it ends.
+        return list(damage(self.base, [row for row in asked if row not in self.base.written]))
+
+    def _check(self, table: str, numbers: Iterable[int]) -> None:
+        for _, _, words in self.damage(table, numbers):
+            raise FileError(f"{words}; restore the log from a backup")
 
     def capture(self, number: int) -> KeptCapture:
         """One capture by its id. Raises FileError for a damaged one, InputError where there is none."""
         rows = self.base.rows("SELECT * FROM capture WHERE id = ?", number)
         if not rows:
             raise InputError(f"no capture {number} in the log")
+        self._check("capture", [number])
+        inner = self.base.rows("SELECT id FROM record WHERE capture_id = ?", number)
+        self._check("record", [row["id"] for row in inner])
         records = self.base.rows("SELECT * FROM record WHERE capture_id = ? ORDER BY position", number)
         return KeptCapture(**dict(rows[0]), records=tuple(unpacked(dict(row)) for row in records))
 
@@ -172,15 +202,19 @@ class Log:
         return KeptFit(fit, number, made, by, facts)
 
     def fits(self, capture: KeptCapture | int) -> list[KeptFit]:
-        """All fits of a capture, oldest first."""
+        """All fits of a capture, oldest first. Raises FileError for a damaged one."""
         number = capture if isinstance(capture, int) else capture.id
-        return [
-            _fit(row) for row in self.base.rows("SELECT * FROM fit WHERE capture_id = ? ORDER BY id", number)
-        ]
+        rows = self.base.rows("SELECT id FROM fit WHERE capture_id = ? ORDER BY id", number)
+        return [self.fit(row["id"]) for row in rows]
 
     def fit(self, number: int) -> KeptFit:
-        """One fit by its id."""
+        """One fit by its id. Raises FileError for a damaged one."""
+        self._check("fit", [number])
         return _fit(self.base.rows("SELECT * FROM fit WHERE id = ?", number)[0])
+
+    def capture_of(self, fit: int) -> int:
+        """Id of the capture that a fit is of."""
+        return int(self.base.rows("SELECT capture_id FROM fit WHERE id = ?", fit)[0]["capture_id"])
 
     def add_reference(self, reference: Reference) -> int:
         """Keep a reference as it is now; the same one is kept once. Returns its id."""
@@ -198,10 +232,11 @@ class Log:
         return decode(self.reference_text(sha256))
 
     def reference_text(self, sha256: str) -> str:
-        """The reference with that hash, as text. Raises MissingError when it is gone."""
-        rows = self.base.rows("SELECT body FROM reference WHERE sha256 = ?", sha256)
+        """The text of the reference with that hash. Raises MissingError where it is gone, FileError."""
+        rows = self.base.rows("SELECT id, body FROM reference WHERE sha256 = ?", sha256)
         if not rows:
             raise MissingError(f"the reference {sha256[:12]} is not in the log; restore it from a backup")
+        self._check("reference", [rows[0]["id"]])
         return str(rows[0]["body"])
 
     def add_judgement(
@@ -243,9 +278,8 @@ class Log:
         return int(rows[0]["id"])
 
     def judgements(self, item: Item) -> list[KeptJudgement]:
-        """The item's findings and comparisons, oldest first."""
-        rows = self.base.rows("SELECT id FROM judgement WHERE item_id = ? ORDER BY id", item.id)
-        return [self.judgement(row["id"]) for row in rows]
+        """The item's findings and comparisons, oldest first. Raises FileError for a damaged one."""
+        return [self.judgement(number) for number in self.numbers("judgement", item)]
 
     def explanation(self, item: Item) -> str | None:
         """What the item's last finding says, None without one: a comparison tells two rings apart only."""
@@ -259,7 +293,8 @@ class Log:
         return next((str(said) for said, question in asked if question.what == "finding"), None)
 
     def judgement(self, number: int) -> KeptJudgement:
-        """One finding or comparison by its id."""
+        """One finding or comparison by its id. Raises FileError for a damaged one."""
+        self._check("judgement", [number])
         row = self.base.rows(
             "SELECT j.*, r.name AS reference_name, r.sha256 AS reference_sha256 FROM judgement j "
             "LEFT JOIN reference r ON r.id = j.reference_id WHERE j.id = ?",
@@ -291,9 +326,13 @@ class Log:
         return note
 
     def notes(self, item: Item) -> list[Note]:
-        """The item's notes, oldest first."""
-        rows = self.base.rows("SELECT added_utc, words FROM note WHERE item_id = ? ORDER BY id", item.id)
-        return [Note(**dict(row)) for row in rows]
+        """The item's notes, oldest first. Raises FileError for a damaged one."""
+        return [self.note(number) for number in self.numbers("note", item)]
+
+    def note(self, number: int) -> Note:
+        """One note by its id. Raises FileError for a damaged one."""
+        self._check("note", [number])
+        return Note(**dict(self.base.rows("SELECT added_utc, words FROM note WHERE id = ?", number)[0]))
 
     def add_photo(self, item: Item, path: Path, words: str = "") -> Photo:
         """A picture by path and hash; the file itself stays where it is. Raises FileError."""
@@ -306,11 +345,14 @@ class Log:
         return photo
 
     def photos(self, item: Item) -> list[Photo]:
-        """The item's photos, oldest first."""
-        rows = self.base.rows(
-            "SELECT added_utc, path, sha256, bytes, words FROM photo WHERE item_id = ? ORDER BY id", item.id
-        )
-        return [Photo(**dict(row)) for row in rows]
+        """The item's photos, oldest first. Raises FileError for a damaged one."""
+        return [self.photo(number) for number in self.numbers("photo", item)]
+
+    def photo(self, number: int) -> Photo:
+        """One photo by its id. Raises FileError for a damaged one."""
+        self._check("photo", [number])
+        row = self.base.rows("SELECT added_utc, path, sha256, bytes, words FROM photo WHERE id = ?", number)
+        return Photo(**dict(row[0]))
 
     def search(self, words: str) -> list[tuple[Item, str]]:
         """Items that hold all the words, each with where: name, part, a note's line, a finding."""
@@ -333,6 +375,10 @@ class Log:
         with self.together():
             self.base.insert("leaving", item_id=item.id)
             self.base.execute("DELETE FROM item WHERE id = ?", item.id)
+            for table in SEALED:
+                self.base.execute(
+                    f"DELETE FROM seal WHERE kind = ? AND row NOT IN (SELECT id FROM {table})", table
+                )
             self.base.execute("DELETE FROM leaving")
 
 
@@ -378,6 +424,27 @@ def file_hash(path: Path) -> tuple[str, int]:
         raise FileError(
             f"{path}: cannot be read: {error.strerror or error}; check the name and its rights"
         ) from error
+
+
+@contextmanager
+def _progress(what: str) -> Iterator[Callable[[int, int], None]]:
+    """A progress function; it draws a bar on a terminal once it is called."""
+    bars: list[Any] = []
+
+    def step(done: int, total: int) -> None:
+        if not sys.stderr.isatty():
+            return
+        if not bars:
+            from tqdm import tqdm
+
+            bars.append(tqdm(desc=what, total=total, unit="row", file=sys.stderr, leave=False, ncols=79))
+        bars[0].update(done - bars[0].n)
+
+    try:
+        yield step
+    finally:
+        for bar in bars:
+            bar.close()
 
 
 def _item(row: sqlite3.Row) -> Item:

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from coilbell.bench.log.schema import APPLICATION, MIGRATIONS, SCHEMA
+from coilbell.bench.log.seal import SEALED, seal, unsealed
 from coilbell.bench.settings import setting
 from coilbell.errors import CoilbellError, FileError, InputError, MissingError
 
@@ -30,6 +32,14 @@ def default_path() -> Path:
     return user_data_path("coilbell", appauthor=False) / "bench-log.sqlite"
 
 
+_BATCH = 500
+"""Rows of an older log that are sealed in one transaction; a tenth of a second. Assumed."""
+
+
+FAULTS = (sqlite3.Error, UnicodeDecodeError)
+"""What reading a file may raise: a message of SQLite's that quotes damaged text is no text itself."""
+
+
 class OlderLog(FileError):
     """A log of an older schema was opened for reading only; opening it for writing brings it up to date."""
 
@@ -44,6 +54,9 @@ class Database:
     def __init__(self, path: Path, *, writable: bool, wait_s: float = 10.0) -> None:
         self.path = path
         self.wait_s = wait_s
+        self.written: list[tuple[str, int]] = []
+        """Rows of this transaction that are to be sealed."""
+        self._refuse_others()
         self._connection = self._opened(writable)
         try:
             with self.translated():
@@ -76,12 +89,15 @@ class Database:
             yield from self._connection.execute(statement, values)
 
     def insert(self, table: str, **values: Any) -> int:
-        """Insert one row inside `writing`; returns its id."""
+        """Insert one row inside `writing`, which seals it; returns its id."""
         names = ", ".join(values)
         marks = ", ".join("?" * len(values))
         statement = f"INSERT INTO {table} ({names}) VALUES ({marks})"
         with self.translated():
-            return int(self._connection.execute(statement, tuple(values.values())).lastrowid or 0)
+            number = int(self._connection.execute(statement, tuple(values.values())).lastrowid or 0)
+        if table in SEALED:
+            self.written.append((table, number))
+        return number
 
     def execute(self, statement: str, *values: Any) -> None:
         """Run one statement."""
@@ -93,8 +109,10 @@ class Database:
         """A transaction: kept on the disk when it ends well, undone when it does not."""
         with self.translated():
             self._connection.execute("BEGIN IMMEDIATE")
+        self.written.clear()
         try:
             yield
+            seal(self, self.written)
             with self.translated():
                 self._connection.execute("COMMIT")
         except BaseException:
@@ -119,7 +137,7 @@ class Database:
         """SQLite's errors as ours."""
         try:
             yield
-        except sqlite3.Error as error:
+        except FAULTS as error:
             raise meaning(error, place or self.path, self.wait_s) from error
 
     def _opened(self, writable: bool) -> sqlite3.Connection:
@@ -139,6 +157,21 @@ class Database:
         connection.execute("PRAGMA query_only = ON")
         return connection
 
+    def _refuse_others(self) -> None:
+        """Raise FileError for what is no log of ours, or a newer one, before anything of it is touched."""
+        try:
+            if not self.path.is_file() or self.path.stat().st_size == 0:
+                return
+        except OSError:
+            return  # opening says why it cannot be
+        # What is read as immutable is neither locked nor given files beside it. Where there is a write-ahead
+        # log, that one holds the newest header.
+        mode = "mode=ro" if Path(f"{self.path}-wal").exists() else "mode=ro&immutable=1"
+        place = f"{self.path.resolve().as_uri()}?{mode}"
+        # A file caught in the middle of a change is left to the real opening.
+        with suppress(*FAULTS), closing(sqlite3.connect(place, uri=True)) as connection:
+            self._schema(connection)
+
     def _connected(self, modes: list[str]) -> sqlite3.Connection:
         """The first way of opening that can read."""
         for mode in modes:
@@ -147,7 +180,7 @@ class Database:
             try:
                 connection = sqlite3.connect(uri, uri=True, timeout=self.wait_s, isolation_level=None)
                 connection.execute("PRAGMA user_version").fetchone()
-            except sqlite3.Error as error:
+            except FAULTS as error:
                 if connection is not None:
                     connection.close()
                 if mode == modes[-1]:
@@ -169,12 +202,16 @@ class Database:
             else:
                 return
 
-    def _schema(self) -> int:
+    def _schema(self, connection: sqlite3.Connection | None = None) -> int:
         # In one transaction: of a log that another process is creating, all is seen or nothing.
-        number, owner, tables = self._connection.execute(
-            "SELECT user_version, application_id, (SELECT count(*) FROM sqlite_schema) "
-            "FROM pragma_user_version, pragma_application_id"
-        ).fetchone()
+        number, owner, tables = (
+            (connection or self._connection)
+            .execute(
+                "SELECT user_version, application_id, (SELECT count(*) FROM sqlite_schema) "
+                "FROM pragma_user_version, pragma_application_id"
+            )
+            .fetchone()
+        )
         if owner != APPLICATION and (tables or number):
             raise FileError(f"{self.path} belongs to another program; name another file with --log FILE")
         if number > SCHEMA:
@@ -187,6 +224,8 @@ class Database:
     def _refuse_older(self) -> None:
         if self._schema() < SCHEMA:
             raise OlderLog(f"{self.path}: has log schema {self._schema()}, this version wants {SCHEMA}")
+        if not self.rows("SELECT 1 FROM sealed"):
+            raise OlderLog(f"{self.path}: was not brought up to date to its end")
 
     def _bring_up_to_date(self) -> None:
         if self._schema() == SCHEMA:
@@ -200,13 +239,33 @@ class Database:
             self._connection.execute(f"PRAGMA application_id = {APPLICATION}")
             self._connection.execute(f"PRAGMA user_version = {SCHEMA}")
 
+    def seal_all(self, progress: Callable[[int, int], None]) -> None:
+        """Seal the rows of an older log, batch by batch; interrupted it goes on where it was.
+
+        progress: called with (rows done, of how many).
+        """
+        if self.rows("SELECT 1 FROM sealed"):
+            return
+        done = total = 0
+        for table in SEALED:
+            total += self.rows(f"SELECT count(*) FROM {table}")[0][0]
+        done = self.rows("SELECT count(*) FROM seal")[0][0]
+        while batch := unsealed(self, _BATCH):
+            with self.writing():
+                seal(self, batch)
+            done += len(batch)
+            progress(done, total)
+        with self.writing():
+            if not self.rows("SELECT 1 FROM sealed"):
+                self.insert("sealed", since_utc=datetime.now(UTC).isoformat(timespec="seconds"))
+
     def _keep_before_migration(self) -> None:
         place = self.path.with_name(f"{self.path.name}.schema-{self._schema()}.backup")
         if not place.exists():
             self.copy_to(place)
 
 
-def meaning(error: sqlite3.Error, path: Path, wait_s: float) -> CoilbellError:
+def meaning(error: Exception, path: Path, wait_s: float) -> CoilbellError:
     """What an error of SQLite means for the user."""
     name = _named(error)
     if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
@@ -230,7 +289,7 @@ def meaning(error: sqlite3.Error, path: Path, wait_s: float) -> CoilbellError:
     return FileError(f"{path}: is damaged ({error}); restore it from a backup (`coilbell log backup`)")
 
 
-def _named(error: sqlite3.Error) -> str:
+def _named(error: Exception) -> str:
     return str(getattr(error, "sqlite_errorname", ""))
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from coilbell.bench.facts.worksheet import WorksheetFacts
 from coilbell.bench.log.book import Log
 from coilbell.bench.log.rows import Item
-from coilbell.bench.worksheet.entries import Entry, entry_text, parsed_entry
+from coilbell.bench.worksheet.entries import Entry, Unreadable, entry_text, read_entry
 from coilbell.bench.worksheet.sheet import opened
 from coilbell.bench.worksheet.standing import worksheet_facts
 
@@ -18,10 +18,18 @@ class LogKeeper:
     def __init__(self, log: Log, item: Item) -> None:
         self.log, self.item = log, item
 
-    def entries(self) -> list[tuple[int, Entry]]:
-        """Number (from 1 within the item) and content of every entry."""
-        rows = self.log.base.rows("SELECT entry FROM worksheet WHERE item_id = ? ORDER BY id", self.item.id)
-        return [(n, parsed_entry(row["entry"], f"worksheet entry {n}")) for n, row in enumerate(rows, 1)]
+    def entries(self) -> list[tuple[int, Entry | Unreadable]]:
+        """Number (from 1 within the item) and content of every entry; a damaged one says what is wrong."""
+        query = "SELECT id, entry FROM worksheet WHERE item_id = ? ORDER BY id"
+        return [
+            (n, self._entry(row["id"], row["entry"], n))
+            for n, row in enumerate(self.log.base.rows(query, self.item.id), 1)
+        ]
+
+    def _entry(self, number: int, text: str, place: int) -> Entry | Unreadable:
+        for _, _, words in self.log.damage("worksheet", [number]):
+            return Unreadable(f"{words}; restore the log from a backup")
+        return read_entry(text, f"worksheet entry {place}")
 
     def append(self, entry: Entry) -> int:
         """Add an entry; on the disk when this returns."""

@@ -10,7 +10,8 @@
     judgement   a finding or a comparison, with the question asked and the versions
     note, photo free words; pictures by path and hash
     run         one pass of fitting everything again
-    worksheet   one entry of an item's isolation worksheet, as JSON, see `coilbell.bench.worksheet.sheet`
+    worksheet   one entry of an item's isolation worksheet, as JSON, see `coilbell.bench.worksheet.entries`
+    seal        a hash of each row, see `coilbell.bench.log.seal`; sealed: since when every row has one
 
 Rows are never changed: triggers refuse it. A new judgement is a new row beside the old one. Rows leave
 only while `leaving` names an item, which only an explicit removal does, after a backup.
@@ -129,10 +130,18 @@ CREATE TABLE worksheet (
 CREATE INDEX worksheet_of_item ON worksheet (item_id);
 """
 
+_SEALS = """
+CREATE TABLE seal (
+    kind TEXT NOT NULL, row INTEGER NOT NULL, sha256 BLOB NOT NULL,
+    PRIMARY KEY (kind, row)) STRICT, WITHOUT ROWID;
+CREATE TABLE sealed (since_utc TEXT NOT NULL) STRICT;
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _BASE + _guards(*_LASTING),
     _RUNS,
     _WORKSHEETS + _guards("worksheet"),
+    _SEALS + _guards("seal"),
 )
 """Step k takes a log from schema k to schema k + 1. A step that was released is never edited."""
 

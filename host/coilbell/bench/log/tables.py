@@ -15,6 +15,7 @@ from pathlib import Path
 from coilbell.bench.facts.finding import FindingFacts
 from coilbell.bench.facts.fit import FitFacts
 from coilbell.bench.log.book import Log
+from coilbell.bench.log.held import held
 from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement
 from coilbell.errors import FileError, MissingError
 from coilbell.record import Connection
@@ -61,11 +62,11 @@ COLUMNS: dict[str, type] = {
 
 
 def rows(log: Log, items: Sequence[Item]) -> Iterator[Row]:
-    """The table's rows; what is not known is None."""
+    """The table's rows; what is not known is None. Raises FileError where the log is damaged."""
     for item in items:
-        findings = [one for one in log.judgements(item) if isinstance(one.facts, FindingFacts)]
-        for capture in log.captures(item):
-            fits = log.fits(capture)
+        kept = held(log, item).whole()
+        findings = [one for one in kept.judgements if isinstance(one.facts, FindingFacts)]
+        for capture, fits in kept.captures:
             told = [one for one in findings if {fit.id for fit in fits} & set(one.fits)]
             yield _row(item, capture, fits[-1] if fits else None, told[-1] if told else None)
 

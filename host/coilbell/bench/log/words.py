@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from msgspec import UNSET
+
 from coilbell.bench.facts.base import Plain
 from coilbell.bench.facts.finding import FindingFacts
 from coilbell.bench.facts.item import (
@@ -20,6 +22,7 @@ from coilbell.bench.facts.item import (
 )
 from coilbell.bench.facts.judgement import Judgement
 from coilbell.bench.log.book import Log
+from coilbell.bench.log.held import held
 from coilbell.bench.log.refit import RefitSummary
 from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Photo
 from coilbell.bench.words.finding import comparison_text, finding_text
@@ -51,6 +54,7 @@ def item_facts(log: Log, item: Item) -> ItemFacts:
     """Everything the log holds of an item, but for the samples."""
     from coilbell.bench.log.keeper import kept_facts
 
+    kept = held(log, item)
     worksheet, problem = None, ""
     try:
         worksheet = kept_facts(log, item)
@@ -60,14 +64,15 @@ def item_facts(log: Log, item: Item) -> ItemFacts:
         **_head(item, log.explanation(item)),
         worksheet=worksheet,
         worksheet_problem=problem,
-        captures=tuple(_capture_facts(log, capture) for capture in log.captures(item)),
-        judgements=tuple(map(_judgement_facts, log.judgements(item))),
-        notes=tuple(NoteFacts(added_utc=note.added_utc, words=note.words) for note in log.notes(item)),
-        photos=tuple(map(_photo_facts, log.photos(item))),
+        captures=tuple(_capture_facts(capture, fits) for capture, fits in kept.captures),
+        judgements=tuple(map(_judgement_facts, kept.judgements)),
+        notes=tuple(NoteFacts(added_utc=note.added_utc, words=note.words) for note in kept.notes),
+        photos=tuple(map(_photo_facts, kept.photos)),
+        damage=kept.damage or UNSET,
     )
 
 
-def _capture_facts(log: Log, capture: KeptCapture) -> KeptCaptureFacts:
+def _capture_facts(capture: KeptCapture, fits: Sequence[KeptFit]) -> KeptCaptureFacts:
     return KeptCaptureFacts(
         id=capture.id,
         label=capture.label,
@@ -75,7 +80,7 @@ def _capture_facts(log: Log, capture: KeptCapture) -> KeptCaptureFacts:
         sha256=capture.sha256,
         added_utc=capture.added_utc,
         records=len(capture.records),
-        fits=tuple(map(_fit_facts, log.fits(capture))),
+        fits=tuple(map(_fit_facts, fits)),
     )
 
 
@@ -113,6 +118,7 @@ def item_text(facts: ItemFacts, *, everything: bool = False) -> str:
     """An item in words. everything: older fits and findings as well."""
     lines = [wrapped(f"{facts.name}, in the log since {_moment(facts.added_utc)}", indent=0)]
     lines += [wrapped(f"{name}: {words}") for name, words in _details(facts) if words]
+    lines += [wrapped(f"DAMAGED: {words}") for words in facts.damage or ()]
     for capture in facts.captures:
         lines += _capture_lines(capture, everything)
     shown = facts.judgements if everything else _newest(facts.judgements)

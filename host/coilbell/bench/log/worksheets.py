@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from coilbell.bench.log.book import Log, check_words
-from coilbell.bench.worksheet.entries import Begin, Entry, Observe, entry_text
+from coilbell.bench.worksheet.entries import Begin, Entry, Observe, Unreadable, entry_text
 from coilbell.bench.worksheet.sheet import opened
 from coilbell.bench.worksheet.standing import worksheet_facts
 from coilbell.errors import CoilbellError, FileError
@@ -32,7 +32,7 @@ class _Arrived:
     def __init__(self, entries: Sequence[Entry]) -> None:
         self.arrived = entries
 
-    def entries(self) -> list[tuple[int, Entry]]:
+    def entries(self) -> list[tuple[int, Entry | Unreadable]]:
         return list(enumerate(self.arrived, 1))
 
     def append(self, entry: Entry) -> int:

@@ -197,8 +197,9 @@ def _waiting(keeper: LogKeeper, sheet: Worksheet, latest: KeptJudgement | None) 
     if step is None:
         return None
     for number, entry in keeper.entries():
-        entered = isinstance(entry, Reading) and entry.typed == (FINDING,) and number in sheet.readings
-        if entered and entry.utc >= latest.made_utc:
+        if not isinstance(entry, Reading) or number not in sheet.readings:
+            continue
+        if entry.typed == (FINDING,) and entry.utc >= latest.made_utc:
             return None
     words = f"the log's latest {latest.question.what} ({latest.explanation}{f', {where}' if where else ''})"
     return Waiting(step.key, f"{words} is not in the worksheet yet: enter it as a reading of {step.key}")

@@ -10,7 +10,6 @@ from coilbell.bench.facts.question import comparison_question
 from coilbell.bench.facts.ring import OddsFacts
 from coilbell.bench.log import (
     FittedCapture,
-    Item,
     ItemLog,
     KeptCapture,
     KeptFit,
@@ -19,6 +18,7 @@ from coilbell.bench.log import (
     compared,
     sides_words,
 )
+from coilbell.bench.log.held import Held
 from coilbell.bench.words.finding import change_words, odds_words
 from coilbell.errors import InputError
 from coilbell.figure import percent
@@ -49,21 +49,22 @@ class Compared:
         return min(((a, b) for a in self.first for b in self.second), key=distance)
 
 
-def compared_of(log: Log, item: Item) -> Compared | None:
+def compared_of(log: Log, held: Held) -> Compared | None:
     """The item's last comparison in the log, else one of its newest rings, None without two to compare."""
-    made = [(one, one.facts) for one in log.judgements(item) if isinstance(one.facts, ComparisonFacts)]
-    if made:
-        kept, told = made[-1]
-        pairs = [_pair(log, number) for number in kept.fits]
-        first = kept.question.first
-        return Compared(tuple(pairs[:first]), tuple(pairs[first:]), told, kept)
+    made = [(one, one.facts) for one in held.judgements if isinstance(one.facts, ComparisonFacts)]
+    item = held.item
     try:
+        if made:
+            kept, told = made[-1]
+            pairs = [_pair(log, number) for number in kept.fits]
+            first = kept.question.first
+            return Compared(tuple(pairs[:first]), tuple(pairs[first:]), told, kept)
         relation, one, other = ItemLog(log, item.name).sides()
         kind = item.kind if item.kind in KINDS else "other winding"
         question = comparison_question(len(one), kind=kind, relation=relation)
         rings = [(rung.facts, rung.records[0]) for rung in (*one, *other)]
         facts = compared(question, rings, sides_words(one[0], other[0]))
-    except InputError:  # too little to compare, or no common test capacitor
+    except InputError:  # too little to compare, no common test capacitor, or a damaged side
         return None
     return Compared(_pairs(log, one), _pairs(log, other), facts, None)
 

@@ -16,6 +16,7 @@ from coilbell.bench.pictures.decay import BLUE, GREY, ORANGE, decay_picture
 from coilbell.bench.report.sheet import Sheet
 from coilbell.bench.words.fit import figure
 from coilbell.decay import Fit
+from coilbell.errors import FileError
 from coilbell.winding import Relation
 
 if TYPE_CHECKING:
@@ -96,7 +97,10 @@ def _plane(log: Log, sheet: Sheet) -> Picture | None:
     rings = [by_number[number] for number in told.fits if number in by_number]
     if len(rings) < len(told.fits):
         rings = [(fit.facts, log.capture(fit.capture_id).records[0]) for fit in map(log.fit, told.fits)]
-    reference = log.reference(told.reference[1])
+    try:
+        reference = log.reference(told.reference[1])
+    except FileError:  # a page tells the damage in words
+        return None
     drawing = plane_picture(finding_of(told.question, rings, reference), reference)
     drawing.suptitle("")
     drawing.set_size_inches(*_inches(_PLANE))

@@ -14,6 +14,7 @@ from coilbell.bench.facts.finding import FindingFacts
 from coilbell.bench.facts.ring import OddsFacts
 from coilbell.bench.facts.worksheet import WorksheetFacts
 from coilbell.bench.log import Item, KeptCapture, KeptFit, KeptJudgement, Log, versions
+from coilbell.bench.log.held import Held, held
 from coilbell.bench.report.comparison import Compared, compared_of, comparison_section
 from coilbell.bench.report.worksheet import isolation_sections, kept_worksheet
 from coilbell.bench.settings import setting
@@ -82,14 +83,14 @@ class Judged:
 
 def sheet_of(log: Log, item: Item) -> Sheet:
     """The page for an item. Raises InputError when nothing was rung and no worksheet begun yet."""
-    captures = log.captures(item)
-    fits = [(capture, kept[-1]) for capture in captures if (kept := log.fits(capture))]
+    kept = held(log, item)
+    fits = [(capture, made[-1]) for capture, made in kept.captures if made]
     worksheet, problem = kept_worksheet(log, item)
     if not fits and not (worksheet or problem):
         raise InputError(f"{item.name} holds no rings yet; add some with `coilbell log add`")
-    findings = [(one, one.facts) for one in log.judgements(item) if isinstance(one.facts, FindingFacts)]
+    findings = [(one, one.facts) for one in kept.judgements if isinstance(one.facts, FindingFacts)]
     told, facts = findings[-1] if findings else (None, None)
-    compared = compared_of(log, item)
+    compared = compared_of(log, kept)
     shorted = facts.shorted_turn if facts else None
     judged = Judged(frozenset(told.fits), facts) if told and facts else None
     table = _table(fits, judged)
@@ -98,9 +99,10 @@ def sheet_of(log: Log, item: Item) -> Sheet:
         explanation=facts.explanation if facts else "not judged" if fits else "nothing rung yet",
         odds=_odds(shorted) if fits else "No winding was rung, so no odds of a shorted turn are given.",
         chances=_chances(facts.probabilities if facts else None),
-        tested=_tested(item, log, facts),
+        tested=_tested(kept, facts),
         table=table,
         sections=(
+            *_damage(kept),
             *_sections(facts, fits, _how(table)),
             *comparison_section(compared, told),
             *isolation_sections(worksheet, problem),
@@ -120,6 +122,10 @@ def _no_finding(worksheet: WorksheetFacts | None, rung: bool) -> str:
     return "judge it by a reference of a good unit of this very part"
 
 
+def _damage(kept: Held) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    return (("Damaged rows of the log, left out here", kept.damage),) if kept.damage else ()
+
+
 def _odds(shorted: OddsFacts | None) -> str:
     if shorted is None:
         return "No reference was at hand, so no odds are given."
@@ -135,7 +141,8 @@ def _chances(probabilities: Mapping[Explanation, float] | None) -> tuple[tuple[s
     return tuple(sorted(found, key=lambda pair: -pair[1]))
 
 
-def _tested(item: Item, log: Log, facts: FindingFacts | None) -> tuple[tuple[str, str], ...]:
+def _tested(kept: Held, facts: FindingFacts | None) -> tuple[tuple[str, str], ...]:
+    item = kept.item
     kind = item.kind or (facts.kind if facts else "")
     pairs = [
         ("part", item.part),
@@ -145,8 +152,8 @@ def _tested(item: Item, log: Log, facts: FindingFacts | None) -> tuple[tuple[str
         ("in the log since", _moment(item.added_utc)),
         ("judged by", facts.reference.partition("@")[0] if facts else ""),
     ]
-    pairs += [("photo", f"{_file_name(p.path)} {p.words}") for p in log.photos(item)]
-    pairs += [("note", note.words) for note in log.notes(item)[-3:]]
+    pairs += [("photo", f"{_file_name(p.path)} {p.words}") for p in kept.photos]
+    pairs += [("note", note.words) for note in kept.notes[-3:]]
     return tuple((what, words.strip()) for what, words in pairs if words.strip())
 
 

@@ -9,6 +9,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Annotated
 
 import msgspec
@@ -18,7 +19,17 @@ from coilbell.errors import FileError
 from coilbell.isolate import Live
 from coilbell.isolate.equipment import Source
 
-__all__ = ["SCHEMA", "Begin", "Entry", "Observe", "Withdraw", "entry_text", "parsed_entry"]
+__all__ = [
+    "SCHEMA",
+    "Begin",
+    "Entry",
+    "Observe",
+    "Unreadable",
+    "Withdraw",
+    "entry_text",
+    "parsed_entry",
+    "read_entry",
+]
 
 SCHEMA = 1
 """Number of the layout of an entry."""
@@ -68,6 +79,21 @@ class Withdraw(_Entry, frozen=True, kw_only=True, tag="withdraw"):
 
 
 Entry = Begin | Observe | Withdraw
+
+
+@dataclass(frozen=True, slots=True)
+class Unreadable:
+    """An entry that cannot be read, and why. It matters only in the worksheet that it stands in."""
+
+    problem: str
+
+
+def read_entry(text: str, where: str) -> Entry | Unreadable:
+    """A kept line as an entry, or why it is none."""
+    try:
+        return parsed_entry(text, where)
+    except FileError as error:
+        return Unreadable(str(error))
 
 
 def entry_text(entry: Entry) -> str:

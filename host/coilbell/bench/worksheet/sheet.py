@@ -15,7 +15,15 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Protocol
 
-from coilbell.bench.worksheet.entries import Begin, Entry, Observe, Withdraw, entry_text, parsed_entry
+from coilbell.bench.worksheet.entries import (
+    Begin,
+    Entry,
+    Observe,
+    Unreadable,
+    Withdraw,
+    entry_text,
+    read_entry,
+)
 from coilbell.errors import FileError, InputError, MissingError
 from coilbell.isolate import Equipment, Evidence, Live, decode, shipped
 
@@ -56,8 +64,8 @@ class Worksheet:
 class Keeper(Protocol):
     """Where the entries of one item's worksheet are."""
 
-    def entries(self) -> list[tuple[int, Entry]]:
-        """Number and content of every entry, oldest first."""
+    def entries(self) -> list[tuple[int, Entry | Unreadable]]:
+        """Number and content of every entry, oldest first; one that is damaged says why it cannot be read."""
 
     def append(self, entry: Entry) -> int:
         """Add an entry; returns its number."""
@@ -69,8 +77,8 @@ class SheetFile:
     def __init__(self, path: Path) -> None:
         self.path = path
 
-    def entries(self) -> list[tuple[int, Entry]]:
-        """Number (from 1) and content of every line. Raises FileError with the line."""
+    def entries(self) -> list[tuple[int, Entry | Unreadable]]:
+        """Number (from 1) and content of every line. Raises FileError."""
         if not self.path.exists():
             return []
         try:
@@ -81,7 +89,7 @@ class SheetFile:
             raise FileError(f"{self.path}: cannot be read: {error.strerror or error}") from error
         except UnicodeDecodeError as error:
             raise FileError(f"{self.path}: is not text, so no worksheet") from error
-        return [(n, parsed_entry(line, f"{self.path}: line {n}")) for n, line in enumerate(lines, 1)]
+        return [(n, read_entry(line, f"{self.path}: line {n}")) for n, line in enumerate(lines, 1)]
 
     def append(self, entry: Entry) -> int:
         """Add a line and see it on the disk; one that does not fit leaves the file as it was.
@@ -153,7 +161,11 @@ def opened(keeper: Keeper) -> Worksheet:
     """The worksheet as its entries make it. Raises MissingError where none was begun, FileError for a
     damaged entry."""
     entries = keeper.entries()
+    unread = [(k, entry.problem) for k, (_, entry) in enumerate(entries) if isinstance(entry, Unreadable)]
     starts = [k for k, (_, entry) in enumerate(entries) if isinstance(entry, Begin)]
+    for place, problem in unread:
+        if place > max(starts, default=-1):
+            raise FileError(f"{problem}; or begin it afresh with --again")
     if not starts:
         raise MissingError("no worksheet yet; begin one with `coilbell isolate new`")
     head = entries[starts[-1]][1]
