@@ -131,6 +131,8 @@ class _Search:
         tried = {s.structure for s in likely}
         if any(self._accept(trial) for trial in self._second_choice(ring, recovery, tried)):
             return True
+        if any(self._accept(trial) for trial in self._pairs(likely)):
+            return True
         if not likely:
             self._note(ring, recovery)
         return False
@@ -203,6 +205,21 @@ class _Search:
             trial = None if structure in tried else self._try(start, structure)
             if trial is not None:
                 yield trial
+
+    def _pairs(self, refused: list[Solution]) -> Iterator[Solution]:
+        """Two modes at once, where one alone drowns in what it leaves of the other beside it."""
+        for one in refused:
+            structure = one.structure
+            added = structure.modes - self.best.structure.modes
+            if added != 1 or structure.modes >= self.limits.max_modes or self._misshapen(one):
+                continue
+            if self.best.rss - one.rss < self.thresholds.mode * self.limits.noise_variance:
+                continue
+            beside = strongest_ring(self.blocks, one.residuals, self.limits.lowest_angular)
+            if beside.gain > self.thresholds.mode * self.limits.noise_variance:
+                pair = self._try(*self._with_mode(beside, one.theta, structure))
+                if pair is not None:
+                    yield pair
 
     def _try(self, start: Array, structure: Structure, hold: bool = True) -> Solution | None:
         try:
