@@ -15,7 +15,7 @@ from coilbell.decay.model import DoubtKind, Fit, Mode, Quantity, Recovery, Resid
 from coilbell.decay.prepare import by_piece
 from coilbell.decay.search import residual_spectrum
 from coilbell.decay.settle import Settled
-from coilbell.decay.solve import Array, jacobians
+from coilbell.decay.solve import Array, gram_covariance, jacobians
 from coilbell.decay.straighten import straightened
 from coilbell.record import Record
 
@@ -23,8 +23,6 @@ __all__ = ["cast"]
 
 _TONE = 3.0
 """A component whose decay is not this many standard uncertainties above zero is a tone."""
-_MARGINAL = 2.0
-"""Evidence, in thresholds, from which a defect is not only named but fitted along."""
 
 
 def cast(settled: Settled, records: list[Record], count_to: float, copies: int) -> Fit:
@@ -111,25 +109,30 @@ def _mended(settled: Settled, seen: Survey | None, found: list[Defect]) -> Law |
     """The main mode's figures with the most probable defect fitted along, or None without one."""
     if seen is None or not found:
         return None
-    if seen.ratio(found[0]) < _MARGINAL * found[0].threshold:
-        return None
-    if found[0].kind is DoubtKind.CONVERTER_NONLINEARITY:
-        return _straight(settled)
-    if found[0].kind is not DoubtKind.AMPLITUDE_DEPENDENT:
-        return None
-    law = fit_law(settled.blocks, settled.solution)
-    return law if law is not None and law.converged else None
+    kinds = [defect.kind for defect in found]
+    law = None
+    if DoubtKind.AMPLITUDE_DEPENDENT in kinds:
+        law = fit_law(settled.blocks, settled.solution, settled.limits.noise_variance)
+    straight = _straight(settled) if DoubtKind.CONVERTER_NONLINEARITY in kinds else None
+    usable = [one for one in (law, straight) if one is not None and one.converged]
+    return min(usable, key=lambda one: one.rss / one.free, default=None)
 
 
 def _straight(settled: Settled) -> Law | None:
     try:
-        blocks, solution = straightened(settled.blocks, settled.solution, settled.converter)
+        straight = straightened(
+            settled.blocks, settled.solution, settled.converter, settled.limits.noise_variance
+        )
     except np.linalg.LinAlgError:
         return None
     i = 2 * main_mode(settled.solution)  # the bend taken out, another may hold more energy
+    solution, blocks = straight.solution, straight.blocks
     tangents = jacobians(blocks, solution)
-    matrix = covariance(blocks, solution, noise_of(solution), tangents, settled.converter)
-    pole, spread = solution.theta[i : i + 2], matrix[i : i + 2, i : i + 2]
+    noise = noise_of(solution)
+    inverse = gram_covariance(blocks, solution, tangents)
+    beyond = covariance(blocks, solution, noise, tangents, settled.converter) - noise.variance * inverse
+    pole, own = solution.theta[i : i + 2], slice(i, i + 2)
+    spread = noise.variance * straight.poles[own, own] + beyond[own, own]
     return Law(
         DoubtKind.CONVERTER_NONLINEARITY, pole, spread, solution.rss, solution.free, solution.converged
     )

@@ -34,7 +34,7 @@ from coilbell.decay.model import DoubtKind
 from coilbell.decay.search import chance_limit
 from coilbell.decay.solve import Array, Block, Solution, inverse_gram, jacobians
 
-__all__ = ["Defect", "Survey", "main_mode", "static_part", "survey"]
+__all__ = ["Defect", "Survey", "main_mode", "over_code", "survey"]
 
 Places = npt.NDArray[np.intp]
 
@@ -180,32 +180,14 @@ def _waves(jacobian: Array, coefficients: Array, mode: int) -> tuple[Array, Arra
     return c * cosine + s * sine, s * cosine - c * sine
 
 
-def static_part(block: Block, shot: int, solution: Solution, index: int, converter: Converter) -> Array:
-    """(n,) what the code alone explains of one record's distance from the solution's curve.
-
-    index: the block's place in the solution. A constant and a slope over the code are fitted along, and
-    left in, as the model's amplitudes hold them.
-    """
-    columns = solution.structure.columns
-    curve = solution.coefficients[index][shot] @ solution.bases[index][:columns]
-    rest = block.values[shot] - curve
-    rows = _over_code(curve, converter)
-    whole = np.concatenate((np.array((np.ones_like(curve), curve)), rows))
-    if block.weights is not None:
-        whole = whole * block.weights
-    shares = np.linalg.lstsq(whole.T, rest, rcond=1e-9)[0]
-    part: Array = shares[2:] @ whole[2:]
-    return part
-
-
 def _static(block: Block, shot: int, residual: Array, converter: Converter) -> Array:
-    rows = _over_code(block.values[shot] - residual, converter)
+    curve = block.values[shot] - residual
+    rows = over_code(curve, converter, float(curve.min()), float(curve.max()))
     return rows if block.weights is None else rows * block.weights
 
 
-def _over_code(curve: Array, converter: Converter) -> Array:
-    """Chebyshev polynomials of the fitted curve, and a step at each code where the converter may jump."""
-    low, high = float(curve.min()), float(curve.max())
+def over_code(curve: Array, converter: Converter, low: float, high: float) -> Array:
+    """Chebyshev polynomials of a curve over a range, and a step at each code where the converter may jump."""
     x = curve * (2 / max(high - low, 1e-300)) - (low + high) / max(high - low, 1e-300)
     x2 = x * x
     rows = [2 * x2 - 1, x * (4 * x2 - 3), 8 * x2 * (x2 - 1) + 1, x * (16 * x2 * x2 - 20 * x2 + 5)]

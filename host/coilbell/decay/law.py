@@ -2,20 +2,23 @@
 
 With the envelope e(n) relative to its start, a ring obeying
 
-    de/dn = -a (1 + eps e) e,     dphase/dn = w (1 + eta e) + kappa n
+    de/dn = -a (1 + eps e^p) e,     dphase/dn = w (1 + eta e^p) + kappa n
 
-has the closed form (E = exp(-a n), L = ln(1 + eps - eps E))
+has the closed form (Bernoulli's equation; E = exp(-a n), L = ln(1 + eps - eps E^p))
 
-    e(n) = E exp(-L),             phase(n) = w n + eta (w / a) L / eps + kappa n^2 / 2
+    e(n) = E exp(-L / p),           phase(n) = w n + eta (w / a) L / (p eps) + kappa n^2 / 2
 
 so a and w are the figures for vanishing amplitude (and, for kappa, at the window's start). eps > 0 is a
-loss that grows with amplitude: a junction that starts to conduct, or iron. Only the main mode is
-bent. Solved by projecting the linear amplitudes out (see `solve`) with a Levenberg-Marquardt search over
-the bent figures and the other poles.
+loss that grows with amplitude: a junction that starts to conduct, or iron. How it grows nobody knows: p = 1/2
+and 2 are seen as well as 1, and dry friction falls as the ring grows (p = -1). So p is searched along, with
+the prior EXPONENT, and what it leaves open is in the covariance. Only the main mode is bent. Solved by
+projecting the linear amplitudes out (see `solve`) with a Levenberg-Marquardt search over the bent figures and
+the other poles.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -26,17 +29,29 @@ from coilbell.decay.solve import Array, Block, Solution, basis
 
 __all__ = ["Law", "fit_law"]
 
+_EXPONENT = (1.0, 0.8)
+"""Exponent of the law before anything is seen, and its standard deviation [1]; assumed."""
+_FALLING = -1.0
+"""Exponent to start from again, where a law that grows with the ring does not explain it."""
+_MISFIT = 5.0
+"""Standard deviations by which the residual variance may exceed the noise before that."""
+_EXPONENTS = (0.2, 4.0)
+"""Least and largest magnitude of the exponent that is followed [1]: near 0 a law is none."""
 _STEP = 1e-4
 _SILENT = 138.0
 """Exponent beyond which a fall is not followed (see `solve`)."""
-_MAX_ITERATIONS = 15
+_STOPPED = 1e-9
+"""Least of 1 + eps - eps E^p: friction brings a ring to rest in finite time [1]."""
+_NO_LAW = 1e-6
+"""Strength below which the law's limit for none is used [1]."""
+_MAX_ITERATIONS = 25
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Law:
     """Bent figures of the main mode, in sampling steps.
 
-    values: decay, angular frequency, then what bends them: eps and eta, or kappa; covariance to match.
+    values: decay, angular frequency, then what bends them: eps, eta and p, or kappa; covariance to match.
     """
 
     kind: DoubtKind
@@ -55,29 +70,31 @@ def bent_wave(values: Array, times: Array, drift: bool) -> tuple[Array, Array]:
     if drift:
         phase = angular * times + 0.5 * values[2] * times**2
         return fall * np.cos(phase), fall * np.sin(phase)
-    eps, eta = values[2], values[3]
-    fade = 1 - fall
-    bend = np.log(np.maximum(1 + eps * fade, 1e-9))
-    delay = bend / eps if abs(eps) > 1e-6 else fade
-    phase = angular * times + eta * angular / decay * delay
-    envelope = fall * np.exp(-bend)
+    eps, eta, power = values[2], values[3], values[4]
+    fade = -np.expm1(-np.clip(power * decay * times, -_SILENT, _SILENT))
+    bend = np.log(np.maximum(1 + eps * fade, _STOPPED))
+    delay = bend / eps if abs(eps) > _NO_LAW else fade
+    phase = angular * times + eta * angular / (decay * power) * delay
+    envelope = fall * np.exp(-bend / power)
     return envelope * np.cos(phase), envelope * np.sin(phase)
 
 
 class _Bent:
     """Projected residuals of the blocks as a function of the bent figures and of all other poles."""
 
-    def __init__(self, blocks: list[Block], solution: Solution, drift: bool) -> None:
+    def __init__(self, blocks: list[Block], solution: Solution, drift: bool, noise_variance: float) -> None:
         self.blocks, self.drift = blocks, drift
         mode = main_mode(solution)
         structure = solution.structure
         self.structure = replace(structure, modes=structure.modes - 1)
         self.others = np.delete(solution.theta, [2 * mode, 2 * mode + 1])
-        self.bends = 3 if drift else 4
+        self.bends = 3 if drift else 5
+        self.weight = 0.0 if drift else float(np.sqrt(noise_variance)) / _EXPONENT[1]
         decay, angular = solution.decay(mode), solution.angular(mode)
         length = max(float(b.times[-1]) for b in blocks)
-        bent = [1 / length**2] if drift else [0.01, 1e-4]
-        self.start = np.concatenate(([decay, angular], np.zeros(self.bends - 2), self.others))
+        bent = [1 / length**2] if drift else [0.01, 1e-4, 0.1]
+        straight = [0.0] if drift else [0.0, 0.0, _EXPONENT[0]]
+        self.start = np.concatenate(([decay, angular], straight, self.others))
         pairs = self.others[: 2 * self.structure.modes].reshape(-1, 2)
         spread = np.column_stack((np.abs(pairs[:, 0]) * 0.01 + 1e-6, pairs[:, 1] * 1e-4)).ravel()
         rates = self.others[2 * self.structure.modes :] * 0.01
@@ -89,7 +106,7 @@ class _Bent:
         return bool(
             values[0] > 0
             and 0 < values[1] < np.pi
-            and (self.drift or values[2] > -0.95)
+            and (self.drift or (values[2] > -0.95 and _EXPONENTS[0] < abs(values[4]) < _EXPONENTS[1]))
             and (others[1 : 2 * self.structure.modes : 2] > 0).all()
             and (others[2 * self.structure.modes :] > 0).all()
         )
@@ -106,20 +123,33 @@ class _Bent:
         return out
 
     def stacked(self, values: Array) -> Array:
-        return np.concatenate([r.ravel() for r in self.residuals(values)])
+        """All residuals, and last how far the exponent is from what is expected, in noise deviations."""
+        astray = 0.0 if self.drift else self.weight * (values[4] - _EXPONENT[0])
+        return np.concatenate([*(r.ravel() for r in self.residuals(values)), [astray]])
 
 
-def fit_law(blocks: list[Block], solution: Solution, *, drift: bool = False) -> Law | None:
+def fit_law(
+    blocks: list[Block], solution: Solution, noise_variance: float, *, drift: bool = False
+) -> Law | None:
     """Bend the main mode of a solution: by its amplitude, or by time when `drift`.
 
     Returns None when the main mode does not decay, or the search fails.
     """
     if solution.decay(main_mode(solution)) <= 0:
         return None
+    bent = _Bent(blocks, solution, drift, noise_variance)
     try:
-        return _search(_Bent(blocks, solution, drift), solution)
+        law = _search(bent, solution)
     except np.linalg.LinAlgError:
         return None
+    if drift or law.rss / law.free < noise_variance * (1 + _MISFIT * math.sqrt(2 / law.free)):
+        return law
+    bent.start[4] = _FALLING
+    try:
+        falling = _search(bent, solution)
+    except np.linalg.LinAlgError:
+        return law
+    return min(law, falling, key=lambda one: one.rss)
 
 
 def _search(bent: _Bent, solution: Solution) -> Law:

@@ -141,8 +141,9 @@ def _left(
     if defect.kind is DoubtKind.TIME_SLIP:
         return _split(blocks, solution, defect.place)
     if defect.kind is DoubtKind.CONVERTER_NONLINEARITY:
-        return straightened(blocks, solution, converter)[1].rss
-    law = fit_law(blocks, solution, drift=defect.kind is DoubtKind.FREQUENCY_DRIFT)
+        return straightened(blocks, solution, converter).solution.rss
+    variance = target / max(1, solution.free)
+    law = fit_law(blocks, solution, variance, drift=defect.kind is DoubtKind.FREQUENCY_DRIFT)
     return math.inf if law is None else law.rss
 
 
