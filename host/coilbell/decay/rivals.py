@@ -30,17 +30,25 @@ __all__ = ["fewer_with_defect"]
 _SHARE = 0.3
 """Least share of the further modes' gain that a defect's first-order score must reach to be tried in full."""
 _ENOUGH = 0.94
-"""Share from which the defect is preferred even though the further modes leave less: over random pairs and
-triples of true modes no defect reached it, over true defects nearly all do (tests/benchmarks/mismatch.py)."""
+"""Share from which the defect is preferred even though the further modes leave less, unless they leave nothing
+but noise and the defect leaves more: a close pair of modes bends the envelope as a law does, but no law bends
+it as they do (tests/benchmarks/mismatch.py)."""
+_NOISE = 3.0
+"""Standard deviations by which a residual variance may exceed the noise and count as noise."""
 
 
-def fewer_with_defect(blocks: list[Block], chosen: Selection, converter: Converter) -> Selection:
+def fewer_with_defect(
+    blocks: list[Block], chosen: Selection, converter: Converter, noise_variance: float
+) -> Selection:
     """The selection, or an earlier one with fewer modes when a defect makes up for the others."""
     solution = chosen.solution
     if solution.structure.modes < 2:
         return chosen
     limit = _score(solution, solution.rss, chosen.thresholds)
-    rivals = [r for r in _rivals(blocks, chosen, converter) if r.score < limit or r.enough]
+    noise = noise_variance * (solution.free + _NOISE * math.sqrt(2 * solution.free))
+    proven = solution.rss <= noise
+    found = _rivals(blocks, chosen, converter)
+    rivals = [r for r in found if r.score < limit or (r.enough and (r.left <= noise or not proven))]
     if not rivals:
         return chosen
     best = min(rivals, key=lambda r: (r.solution.structure.modes, r.score))
@@ -59,6 +67,8 @@ class _Rival:
     solution: Solution
     kind: DoubtKind
     score: float
+    left: float
+    """Sum of squares with the defect."""
     share: float
     """Part of the further modes' gain that the defect reaches."""
 
@@ -78,13 +88,15 @@ def _rivals(blocks: list[Block], chosen: Selection, converter: Converter) -> lis
         for defect in seen.found:
             left = _left(blocks, fewer, seen, defect, target, converter)
             share = (seen.rss - left) / max(seen.rss - target, 1e-300)
-            out.append(_Rival(fewer, defect.kind, _score(fewer, left, thresholds) + defect.threshold, share))
+            out.append(
+                _Rival(fewer, defect.kind, _score(fewer, left, thresholds) + defect.threshold, left, share)
+            )
         alone = _shot_by_shot(blocks, fewer)
         if alone is not None:
             left, price = alone
             share = (seen.rss - left) / max(seen.rss - target, 1e-300)
             score = _score(fewer, left, thresholds) + price
-            out.append(_Rival(fewer, DoubtKind.SHOTS_DISAGREE, score, share))
+            out.append(_Rival(fewer, DoubtKind.SHOTS_DISAGREE, score, left, share))
     return out
 
 

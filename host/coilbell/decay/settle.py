@@ -135,7 +135,7 @@ def _chosen(
     """Components of the blocks, weighed against fewer with a defect."""
     masked = any(p.trace.clipped is not None and p.first == 0 for p in pieces)
     start = _through_clipping(pieces, blocks, limits) if masked else None
-    return fewer_with_defect(blocks, select(blocks, limits, start), converter)
+    return fewer_with_defect(blocks, select(blocks, limits, start), converter, limits.noise_variance)
 
 
 def _through_clipping(pieces: tuple[Piece, ...], blocks: list[Block], limits: Limits) -> Solution | None:
@@ -221,7 +221,9 @@ def _without_glitches(settled: Settled) -> Settled:
         for p, w in zip(settled.pieces, wild, strict=True)
     )
     blocks = blocks_of(pieces)
-    again = fewer_with_defect(blocks, select(blocks, settled.limits), settled.converter)
+    again = fewer_with_defect(
+        blocks, select(blocks, settled.limits), settled.converter, settled.limits.noise_variance
+    )
     return replace(
         settled,
         solution=again.solution,
@@ -259,7 +261,7 @@ def _without_silent_tail(settled: Settled) -> Settled:
     if all(len(a) == len(b) for a, b in zip(pieces, settled.pieces, strict=True)):
         return settled
     blocks = blocks_of(pieces)
-    again = fewer_with_defect(blocks, select(blocks, limits), settled.converter)
+    again = fewer_with_defect(blocks, select(blocks, limits), settled.converter, limits.noise_variance)
     return replace(
         settled, solution=again.solution, blocks=blocks, pieces=tuple(pieces), account=again.account
     )
