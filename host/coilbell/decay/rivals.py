@@ -30,9 +30,12 @@ __all__ = ["fewer_with_defect"]
 _SHARE = 0.3
 """Least share of the further modes' gain that a defect's first-order score must reach to be tried in full."""
 _ENOUGH = 0.94
-"""Share from which the defect is preferred even though the further modes leave less, unless they leave nothing
-but noise and the defect leaves more: a close pair of modes bends the envelope as a law does, but no law bends
-it as they do (tests/benchmarks/mismatch.py)."""
+"""Share from which a defect is preferred even though the further modes leave less, unless they leave nothing
+but noise and the defect clearly more: a close pair of modes bends the envelope as a law does, but no law
+bends it as they do (tests/benchmarks/mismatch.py)."""
+_DOUBTED = 50.0
+"""Sum of squares [noise variances] by which the defect may lose to modes that leave nothing but noise, and be
+preferred: a real defect is never quite the one assumed."""
 _NOISE = 3.0
 """Standard deviations by which a residual variance may exceed the noise and count as noise."""
 
@@ -48,7 +51,8 @@ def fewer_with_defect(
     noise = noise_variance * (solution.free + _NOISE * math.sqrt(2 * solution.free))
     proven = solution.rss <= noise
     found = _rivals(blocks, chosen, converter)
-    rivals = [r for r in found if r.score < limit or (r.enough and (r.left <= noise or not proven))]
+    close = solution.rss + _DOUBTED * noise_variance
+    rivals = [r for r in found if r.score < limit or (r.enough and (r.left <= close or not proven))]
     if not rivals:
         return chosen
     best = min(rivals, key=lambda r: (r.solution.structure.modes, r.score))
