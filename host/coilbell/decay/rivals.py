@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from coilbell.decay.converter import Converter
+from coilbell.decay.covariance import noise_of
 from coilbell.decay.defects import Defect, Survey, survey
 from coilbell.decay.law import fit_law
 from coilbell.decay.model import DoubtKind, ModeStep
@@ -36,8 +37,8 @@ bends it as they do (tests/benchmarks/mismatch.py)."""
 _DOUBTED = 50.0
 """Sum of squares [noise variances] by which the defect may lose to modes that leave nothing but noise, and be
 preferred: a real defect is never quite the one assumed."""
-_NOISE = 3.0
-"""Standard deviations by which a residual variance may exceed the noise and count as noise."""
+_NOISE = 1.6
+"""Residual variance, where it is white, that may pass for the noise of 64 quiet samples [noise variances]."""
 
 
 def fewer_with_defect(
@@ -48,10 +49,9 @@ def fewer_with_defect(
     if solution.structure.modes < 2:
         return chosen
     limit = _score(solution, solution.rss, chosen.thresholds)
-    noise = noise_variance * (solution.free + _NOISE * math.sqrt(2 * solution.free))
-    proven = solution.rss <= noise
+    proven = solution.variance <= _NOISE * noise_variance and not noise_of(solution).coloured
     found = _rivals(blocks, chosen, converter)
-    close = solution.rss + _DOUBTED * noise_variance
+    close = solution.rss + _DOUBTED * solution.variance
     rivals = [r for r in found if r.score < limit or (r.enough and (r.left <= close or not proven))]
     if not rivals:
         return chosen
