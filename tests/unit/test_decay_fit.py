@@ -60,10 +60,12 @@ def test_an_uncertain_clock_is_in_every_rate_and_in_no_ratio(rng):
     for _ in range(60):
         off = 5e-3 * rng.standard_normal()
         clocked = record(rng, rate_hz=RATE_HZ * (1 + off), rate_uncertainty=5e-3)
-        main = fit(clocked).main
+        answer = fit(clocked)
+        main = answer.main
         far.append((main.frequency_hz.value - FREQUENCY_HZ) / main.frequency_hz.standard_uncertainty)
         assert main.tau_s.standard_uncertainty > 0.005 * main.tau_s.value
-        assert main.q.standard_uncertainty == pytest.approx(sure.q.standard_uncertainty, rel=0.3)
+        if not answer.doubts:  # what chance calls a defect, 1 in 500, widens Q
+            assert main.q.standard_uncertainty == pytest.approx(sure.q.standard_uncertainty, rel=0.3)
         assert main.frequency_hz.high - main.frequency_hz.low == pytest.approx(
             2 * 1.96 * 0.005 * 21.6e3, rel=0.05
         )
