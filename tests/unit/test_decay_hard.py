@@ -41,12 +41,12 @@ def test_the_main_ring_stays_the_same_when_the_converter_is_straightened(rng, mo
     main = main_mode(settled.solution)
     real = cast.straightened
 
-    def lent(blocks, solution, converter):
-        straight, after = real(blocks, solution, converter)
-        more = [c.copy() for c in after.coefficients]
+    def lent(*given):
+        straight = real(*given)
+        more = [c.copy() for c in straight.solution.coefficients]
         for one in more:
             one[:, 2 * (1 - main)] *= 100
-        return straight, replace(after, coefficients=more)
+        return replace(straight, solution=replace(straight.solution, coefficients=more))
 
     monkeypatch.setattr(cast, "straightened", lent)
     law = cast._straight(settled)
@@ -131,3 +131,52 @@ def test_a_wild_sample_before_the_ring_is_not_its_start(rng):
     answer = fit(replace(record, samples=samples, pretrigger=0))
     assert abs(answer.start_s * RATE_HZ - 300) <= 1
     assert answer.main.q.low < 20 < answer.main.q.high
+
+
+def test_a_step_in_mid_window_is_no_ring(rng):
+    level = np.where(np.arange(2048) < 900, 0.0, 400.0)
+    answer = fit(codes(level, rng))
+    assert not answer.rings
+    assert "unexplained" in answer.doubts[0].detail
+
+
+def test_a_modulated_tone_is_no_ring(rng):
+    times = np.arange(1024) / RATE_HZ
+    tone = 800 * (1 + 0.6 * np.cos(2 * np.pi * 400 * times)) * np.cos(2 * np.pi * 60e3 * times)
+    assert not fit(codes(tone, rng)).rings
+
+
+@pytest.mark.parametrize("apart", [0.3, 0.5, 1.0])
+def test_a_close_pair_of_modes_is_no_law_of_loss(rng, apart):
+    times = np.arange(2048) / RATE_HZ
+    both = ring(times, 20e3, 40, 1000) + ring(times, 20e3 * (1 + apart / 40), 45, 500, 2.0)
+    answer = fit(codes(both, rng, noise=1.0))
+    assert len(answer.modes) == 2
+    assert answer.modes[0].q.low < 40 < answer.modes[0].q.high
+
+
+@pytest.mark.parametrize("power", [0.5, 1.0, 2.0])
+def test_a_law_of_loss_nobody_named_is_in_the_interval(power):
+    """Loss growing with the envelope's power: Bernoulli's equation in closed form."""
+    rng, held, widths = np.random.default_rng(3), 0, []
+    times = np.arange(2048) / RATE_HZ
+    decay = 2 * np.pi * 20e3 / np.sqrt(4 * 40**2 - 1)
+    envelope = (1.3 * np.exp(power * decay * times) - 0.3) ** (-1 / power)
+    for _ in range(12):
+        answer = fit(codes(1500 * envelope * np.cos(2 * np.pi * 20e3 * times + rng.uniform(0, 6)), rng))
+        assert answer.doubts_about(DoubtKind.AMPLITUDE_DEPENDENT)
+        held += answer.main.q.low < 40 < answer.main.q.high
+        widths.append(answer.main.q.high - answer.main.q.low)
+    assert held >= 10
+    assert np.median(widths) < 4
+
+
+def test_what_saturates_is_in_the_interval():
+    rng, held = np.random.default_rng(4), 0
+    times = np.arange(2048) / RATE_HZ
+    for _ in range(12):
+        clean = ring(times, 20e3, 40, 1500, rng.uniform(0, 6))
+        answer = fit(codes(3000 * np.tanh(clean / 3000), rng))
+        assert answer.doubts_about(DoubtKind.CONVERTER_NONLINEARITY)
+        held += answer.main.q.low < 40 < answer.main.q.high
+    assert held >= 10

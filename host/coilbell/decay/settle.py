@@ -14,6 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from coilbell.decay.converter import Converter
+from coilbell.decay.credible import no_ring_reason
+from coilbell.decay.defects import main_mode
 from coilbell.decay.model import ModeStep
 from coilbell.decay.prepare import MIN_WINDOW, Piece, Trace, blocks_of, by_piece, noise_variance, toggling
 from coilbell.decay.rivals import fewer_with_defect
@@ -59,15 +61,28 @@ def settle(
 ) -> Settled:
     """Find and fit the components of the traces' decay, without wild samples where there seem to be some."""
     if any(t.clipped is not None for t in traces):
-        traces = _without_wild(traces)
-        return _settled(traces, max_modes, min_hz, near)
+        return _credible(_settled(_without_wild(traces), max_modes, min_hz, near))
     settled = _settled(traces, max_modes, min_hz, near)
-    if settled.solution.variance < _MISFIT * settled.limits.noise_variance:
+    if settled.solution.variance >= _MISFIT * settled.limits.noise_variance:
+        tamed = _without_wild(traces)
+        if any(t.wild is not None for t in tamed):
+            settled = _settled(tamed, max_modes, min_hz, near)
+    return _credible(settled)
+
+
+def _credible(settled: Settled) -> Settled:
+    """No ring, and why, where the strongest mode is none."""
+    solution = settled.solution
+    noise = settled.limits.noise_variance
+    reason = no_ring_reason(settled.pieces, solution, settled.blocks, noise)
+    if not reason:
         return settled
-    tamed = _without_wild(traces)
-    if all(t.wild is None for t in tamed):
-        return settled
-    return _settled(tamed, max_modes, min_hz, near)
+    gain = solution.mode_energy(main_mode(solution)) / noise
+    threshold = Thresholds.for_size(int(span(settled.blocks)), len(settled.pieces)).mode
+    step = ModeStep("mode 1", gain, threshold, False, reason)
+    bounds = Bounds.within(settled.blocks, settled.limits.lowest_angular)
+    level = solve(settled.blocks, np.empty(0), Structure(0, 0), bounds)
+    return replace(settled, solution=level, account=(*settled.account, step))
 
 
 def _without_wild(traces: list[Trace]) -> list[Trace]:
