@@ -1,10 +1,10 @@
 """Is the strongest mode a ring at all, or what a step, a burst or a modulated tone looks like through one?
 
-A ring and its defects leave little of themselves: a bent converter, a law of loss, a second mode too weak to
-be seen leave a few parts in a thousand of its energy. A step or a burst in mid-window, or first samples that
-follow nothing, leave far more while the mode lasts, or take several modes that are over within as many
-samples as they have figures. And where a steady tone stands beside a mode that does not die within the window,
-the mode is the tone's sideband.
+A ring and its defects leave little of themselves: a bent converter, a law of loss, a second mode too weak
+to be seen leave a few parts in a thousand of its energy. A step or a burst in mid-window, or first samples
+that follow nothing, leave far more while the mode lasts, or take several modes that are over within as many
+samples as they have figures. And where a steady tone, larger than the mode, stands beside one that does not
+die within the window, the mode is its sideband.
 """
 
 from __future__ import annotations
@@ -27,6 +27,8 @@ _SPARE = 4.0
 """How many more samples than figures several modes must last [samples]."""
 _BESIDE = 12.0
 """How near to a tone a mode may be its sideband [lines of the window's spectrum]."""
+_STEADY = 0.1
+"""Time constants within the window up to which what is larger than the mode is a tone."""
 _ALIVE = 3.0
 """Time constants within the window from which a mode is no sideband of something steady."""
 
@@ -72,7 +74,8 @@ def _is_sideband(solution: Solution, length: float) -> bool:
         return False
     return any(
         abs(solution.angular(k) - solution.angular(main)) < _BESIDE * 2 * np.pi / length
-        and abs(solution.decay(k)) * length < 1
+        and abs(solution.decay(k)) * length < _STEADY
+        and solution.mode_amplitude(k) > solution.mode_amplitude(main)
         for k in range(solution.structure.modes)
         if k != main
     )
