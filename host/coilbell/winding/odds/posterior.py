@@ -25,6 +25,7 @@ from coilbell.winding.odds.healthy import Healthy
 from coilbell.winding.odds.hypothesis import BLUNT, Hypothesis, anchors
 from coilbell.winding.odds.kind import Kind
 from coilbell.winding.odds.observation import Ring, same_capacitor
+from coilbell.winding.odds.oneport import Bounds, bounds, within
 from coilbell.winding.odds.reference import Reference
 from coilbell.winding.odds.sets import Particles, followed
 from coilbell.winding.odds.stage import clean
@@ -94,6 +95,8 @@ class Posterior:
     """log10 of p(rings | a short that shows on this part) over p(rings | nothing wrong)."""
     tail: float
     """Probability that a healthy unit rings at least this far from the reference [0..1]; 0 for no ring."""
+    limits: Bounds
+    """What rings in circuit may say at the most and at the least, and what they wait for."""
 
     def of(self, cause: Cause) -> float:
         """Probability of one cause."""
@@ -126,6 +129,8 @@ def posterior(
     weights = np.array([(prior if h.cause.shorted else 1 - prior) * h.share for h in listed])
     odds = _normal(np.log(weights) + totals)
     shown = np.array([h.cause.shorted and h.cause is not Cause.HIDDEN for h in listed])
+    limits = bounds(ordered, healthy, kind)
+    odds = within(odds, shown, [h.cause is Cause.NOTHING for h in listed], limits)
     around = _set_of(listed, odds, shown, particles, healthy, kind)
     sums = {c: [0.0, 0.0] for c in dict.fromkeys(h.cause for h in listed)}
     for h, before, after in zip(listed, weights, odds, strict=True):
@@ -144,6 +149,7 @@ def posterior(
         _ratio(listed, weights, totals, [h.cause.shorted for h in listed], None),
         _ratio(listed, weights, totals, list(shown), [h.cause is Cause.NOTHING for h in listed]),
         _tail(outside or ordered, (index[: len(outside)] or index), healthy),
+        limits,
     )
 
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 from coilbell.errors import InputError
 from coilbell.record import Connection
-from coilbell.terms import Attached, Cause, Headline, Silence
+from coilbell.terms import Attached, Cause, Headline, Silence, Step
 from coilbell.winding.odds.bykind import KindOdds
 from coilbell.winding.odds.healthy import Healthy
 from coilbell.winding.odds.kind import Kind
@@ -162,15 +162,29 @@ def _alternatives(odds: Posterior | None, by_kind: KindOdds | None) -> tuple[Alt
     ]
     whole = odds.of(Cause.NOTHING) + odds.of(Cause.HIDDEN)
     found.append(_whole(odds, whole))
-    return _ranked(found)
+    return _ranked(found, always=bool(waiting_words(odds)))
 
 
 def _whole(odds: Posterior, chance: float) -> Alternative:
     """A sound winding, with what the set adds to it where it is in circuit."""
-    words = set_words(odds)
+    words = waiting_words(odds) or set_words(odds)
     if not words:
         return Alternative(Cause.NOTHING, Cause.NOTHING.words, chance, False)
     return Alternative(None, f"{words} on a sound winding", chance, False)
+
+
+_WAITS = {
+    Step.YOKE_OFF: "a shorted turn of the yoke",
+    Step.TUBE_BASE_OFF: "the tube's heater",
+    Step.RECTIFIERS_TESTED: "a shorted rectifier",
+}
+
+
+def waiting_words(odds: Posterior) -> str:
+    """What rings as closed copper does and has not been ruled out by a step; "" where two rings show none."""
+    if odds.limits.copper is None:
+        return ""
+    return " or ".join(_WAITS[step] for step in odds.limits.waits)
 
 
 def set_words(odds: Posterior) -> str:
@@ -178,9 +192,11 @@ def set_words(odds: Posterior) -> str:
     return " and ".join(str(one) for one in Attached if one in odds.together[0])
 
 
-def _ranked(found: Sequence[Alternative]) -> tuple[Alternative, ...]:
+def _ranked(found: Sequence[Alternative], *, always: bool = False) -> tuple[Alternative, ...]:
+    """Those with `NAMED` or more; always: what a set adds to a sound winding too, which a step has to rule
+    out."""
     ranked = sorted(found, key=lambda a: -a.probability)
-    named = [a for a in ranked if a.probability >= NAMED]
+    named = [a for a in ranked if a.probability >= NAMED or (always and a.cause is None)]
     if not any(a.shorted for a in named):
         named += [a for a in ranked if a.shorted][:1]
     return tuple(named)

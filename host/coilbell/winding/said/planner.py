@@ -58,6 +58,10 @@ def next_steps(
         return _after_clearing(explained)
     if headline is Headline.SHORTED:
         return _after_convicting(kind, stage)
+    if odds is not None and odds.limits.copper is not None and odds.limits.waits:
+        # Closed copper shows, and only these steps tell whose it is.
+        waits = sorted(odds.limits.waits, key=step_minutes)
+        return _plain(*waits, Step.TAKE_OUT)[:_NAMED]
     if odds is None:
         return _plain(Step.TAKE_OUT) if stage.in_circuit else _plain(Step.GOOD_UNITS)
     found = [

@@ -71,7 +71,22 @@ def reasons(
     return tuple(found)
 
 
+SIMULATED = (
+    "in circuit this is decided by simulation only, no hardware has measured it: confirm by a second way, "
+    "such as the part taken out, before you buy one"
+)
+
+
 def _in_circuit(explanation: Explanation, odds: Posterior) -> str:
+    two = odds.limits.copper
+    if two is not None:
+        copper = (
+            f"two test capacitors show closed copper: inductance {two.inductance:.2f} of the healthy one's, "
+            f"the loss conductance goes as frequency to the {two.slope:.1f}"
+        )
+        if odds.limits.waits:
+            return f"{copper}; whose it is tell {', '.join(map(str, odds.limits.waits))}"
+        return f"{copper}; with what was unplugged and tested it is the winding's; {SIMULATED}"
     if explanation is not Explanation.LIKE_HEALTHY:
         return CONVICTS_NOTHING
     open_ = not_ruled_out(odds.explanations)
