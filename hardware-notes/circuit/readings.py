@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from circuit.deck import Deck
 from circuit.netlist import HERE
 
-__all__ = ["NOTE", "POINTS", "Reading", "block", "readings", "written"]
+__all__ = ["NOTE", "POINTS", "Reading", "block", "margin", "readings", "written"]
 
 NOTE = HERE.parent / "building.md"
 _METER_OHMS = 10e6
@@ -28,9 +28,9 @@ POINTS = (
     ("VMID", "U1 pins 6 and 7", 0.04, "U1; a short on VMID"),
     ("ADC0", "U3 pin 31", 0.04, "U1; flux residue about R2 and R19"),
     ("BOOT", "U1 pins 13 and 14", 0.04, "U1; a short on BOOT"),
-    ("SENSEOUT", "U1 pin 8, leads open", 0.12, "R25, R26, R33, R34"),
+    ("SENSEOUT", "U1 pin 8, leads open", 0.12, "R25, R26, R33, R34, R3"),
     ("VRES", "plus side of C5", 0.05, "Q4 shorted; R16"),
-    ("PGATE", "Q4 gate", 0.05, "D8 the wrong way round"),
+    ("PGATE", "Q4 gate", 0.05, "D8 the wrong way round; R15"),
     ("PDRAIN", "Q4 drain", 0.0, "Q4 shorted or the wrong way round"),
     ("NPULSE", "U2 pin 11", 0.05, "U2; R30"),
     ("GATEA", "Q1 gate (also Q2, Q3)", 0.0, "U2; R12 to R14"),
@@ -53,13 +53,18 @@ class Reading:
     blame: str
 
 
+def margin(volts: float, tolerance: float) -> float:
+    """How far a good board may be off at a point of that relative tolerance [V]."""
+    return max(tolerance * abs(volts), _SMALL_VOLTS)
+
+
 def readings() -> list[Reading]:
     """Simulated with the meter connected, one point at a time."""
     found: list[Reading] = []
     for net, where, tolerance, blame in POINTS:
         deck = Deck("").add(f"Rmeter {net} 0 {_METER_OHMS:g}")
         volts = float(deck.run("op", [f"v({net})"])[f"v({net.lower()})"][0])
-        found.append(Reading(net, where, volts, max(tolerance * abs(volts), _SMALL_VOLTS), blame))
+        found.append(Reading(net, where, volts, margin(volts, tolerance), blame))
     return found
 
 

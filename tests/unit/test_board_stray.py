@@ -65,7 +65,7 @@ def test_rings_in_the_wrong_order_tell_nothing() -> None:
 def test_a_known_coil_gives_stray_coil_and_the_switches(identity: Identity) -> None:
     rows, constants = examined(_rings(), identity, Known(HENRIES, 1e-5), None)
     named = _named(rows)
-    assert list(named) == ["stray capacitance", "reference coil", "stray, all open"]
+    assert list(named) == ["stray capacitance", "reference coil", "A to B", "stray, all open"]
     stray = named["stray capacitance"]
     assert stray.value == pytest.approx(STRAY, rel=1e-9)
     # 1 % of 3.5 nF by the coil, 2 % of 2.2 nF by B, 25 pF that the coil may bring along.
@@ -79,7 +79,7 @@ def test_a_known_coil_gives_stray_coil_and_the_switches(identity: Identity) -> N
 def test_without_a_known_coil_the_test_capacitors_do_it(identity: Identity) -> None:
     rows, constants = examined(_rings(), identity, None, None)
     named = _named(rows)
-    assert list(named) == ["stray capacitance", "coil", "stray, all open"]
+    assert list(named) == ["stray capacitance", "coil", "A to B", "stray, all open"]
     assert named["stray capacitance"].value == pytest.approx(STRAY, rel=1e-9)
     assert "two test capacitors" in named["stray capacitance"].note
     assert named["coil"].value == pytest.approx(HENRIES, rel=1e-9)

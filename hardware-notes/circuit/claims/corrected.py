@@ -148,7 +148,7 @@ class _Drawn:
 
 
 TANGENT = (1e-4, 0.5e-4)
-"""Of test capacitor A: the notes' figure, known to half of itself (normal, none below a twentieth)."""
+"""Of test capacitor A: the notes' figure, known to half of itself (lognormal: none is below 0)."""
 
 
 def held(draws: int, seed: int) -> dict[str, dict[str, float]]:
@@ -176,11 +176,14 @@ def _drawn(rng: np.random.Generator) -> _Drawn:
     }
     way = ringpath.kept()[_LAYOUT]["A"]
     copper = max(1e-4, way["copper_ohms"] + way["copper_uncertainty_ohms"] * rng.standard_normal())
-    spread = math.sqrt(math.log1p((CONTACT[1] / CONTACT[0]) ** 2))
-    contact = CONTACT[0] * math.exp(spread * rng.standard_normal() - spread**2 / 2)
     models = signal.drawn_models(lambda: float(rng.uniform(-1, 1)))
-    tangent = max(0.05 * TANGENT[0], TANGENT[0] + TANGENT[1] * rng.standard_normal())
-    return _Drawn(values, models, float(tangent), copper, contact)
+    return _Drawn(values, models, _lognormal(TANGENT, rng), copper, _lognormal(CONTACT, rng))
+
+
+def _lognormal(of: tuple[float, float], rng: np.random.Generator) -> float:
+    """A positive figure of that mean and standard deviation."""
+    spread = math.sqrt(math.log1p((of[1] / of[0]) ** 2))
+    return float(of[0] * math.exp(spread * rng.standard_normal() - spread**2 / 2))
 
 
 def _held_once(board: _Drawn, henries: float, rng: np.random.Generator) -> dict[str, tuple[bool, float]]:

@@ -11,6 +11,7 @@ from coilbell.board.constants import kept as kept_constants
 from coilbell.board.deploy import Flashed, Mpremote, flash
 from coilbell.board.exchange import Refusal, Tally
 from coilbell.board.identity import Identity
+from coilbell.board.limits import LIMITS, ratio
 from coilbell.board.outcome import Outcome, Row
 from coilbell.board.ports import BoardPort, choose
 from coilbell.board.selftest import selftest
@@ -20,6 +21,7 @@ from coilbell.board.tester import Tester
 from coilbell.board.transport import Port, PortLost, open_port, serial_ports
 
 __all__ = [
+    "LIMITS",
     "Aim",
     "BoardPort",
     "Flashed",
@@ -41,6 +43,7 @@ __all__ = [
     "flash",
     "kept_constants",
     "open_port",
+    "ratio",
     "selftest",
     "serial_ports",
 ]

@@ -8,12 +8,14 @@ middle. Neither can show what the other does.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from coilbell.board import frame, ramp, stray
 from coilbell.board.aiming import Aim
 from coilbell.board.identity import STEPS, Identity
+from coilbell.board.limits import LIMITS, limited
 from coilbell.board.outcome import Outcome, Row
 from coilbell.board.settings import Settings
 from coilbell.board.tester import Tester
@@ -35,6 +37,9 @@ _COUPLING_PART = 0.01
 _LEAK_TIMES = 5
 """So many times the conductance that the board keeps, or its uncertainty, is a leak (own choice)."""
 _LEAST_SIEMENS = 10e-9
+_DISCHARGES = 8
+_AGREES = 2.5
+"""Standard uncertainties within which what is measured and what is kept agree: common practice."""
 _NO_RING = (
     "only a ring shows it, and open leads have no coil to ring with (their own 0.5 uH would ring near 6 MHz, "
     "beyond the converter): put a coil of 1 to 10 mH on and check again, if its inductance is known with "
@@ -62,6 +67,7 @@ def leads(tester: Tester, outcome: Outcome) -> None:
         _ramps(tester, outcome, letter, aim),
         _UPPER,
     )
+    _pulse(tester, outcome, letter, aim)
     _input(tester, outcome, letter, aim)
     outcome.rows.append(Row("stray capacitance", None, note=_NO_RING))
 
@@ -82,6 +88,7 @@ def _quick_rings(tester: Tester, outcome: Outcome, letter: str) -> None:
     """The same coil with the smallest test capacitor and with none: it rings several times as fast."""
     ticks = tester.identity.ticks_per_sample
     many = max(m for m in range(1, _QUICK + 1) if ticks % m == 0)
+    _slow_rings(tester, outcome, letter)
     for other in (stray.smallest(tester.identity), frame.NO_CAPACITOR):
         if other == letter:
             continue
@@ -93,6 +100,16 @@ def _quick_rings(tester: Tester, outcome: Outcome, letter: str) -> None:
             continue
         records = _captured(tester, other, aim.pulse_s, shots=2, samples=_QUICK_SAMPLES, interleave=many)
         outcome.rings[other] = records
+
+
+def _slow_rings(tester: Tester, outcome: Outcome, letter: str) -> None:
+    """The coil with the test capacitors that are neither the first nor the smallest."""
+    for other in tester.identity.capacitors:
+        if other in (letter, stray.smallest(tester.identity)):
+            continue
+        aim = tester.aim(other)
+        if aim.width_ticks:
+            outcome.rings[other] = _captured(tester, other, aim.pulse_s, shots=2, samples=_LONG)
 
 
 def _swings(tester: Tester, letter: str, aim: Aim) -> list[Record]:
@@ -122,6 +139,18 @@ def _ramps(tester: Tester, outcome: Outcome, letter: str, aim: Aim) -> list[Reco
     return records
 
 
+def _pulse(tester: Tester, outcome: Outcome, letter: str, aim: Aim) -> None:
+    """Current of the pulse, from the charge it leaves: C V over its width."""
+    identity = tester.identity
+    capacitor = identity.capacitor(letter)
+    if capacitor is None or not aim.width_ticks:
+        note = f"no pulse was found; even the shortest gives {aim.largest_v:.2g} V"
+        outcome.rows.append(Row("pulse current", None, note=note))
+        return
+    amps = (capacitor.farads + identity.stray_farads) * aim.peak_v / aim.pulse_s
+    outcome.rows.append(limited("pulse current", amps, f"by the charge of {letter}"))
+
+
 def _input(tester: Tester, outcome: Outcome, letter: str, aim: Aim) -> None:
     """Conductance from the discharge of the test capacitor."""
     identity = tester.identity
@@ -130,7 +159,7 @@ def _input(tester: Tester, outcome: Outcome, letter: str, aim: Aim) -> None:
     name = "input resistance"
     shortest = identity.min_width_ticks / identity.tick_hz
     width = max(shortest, aim.pulse_s * min(1.0, _LINGERS_V / aim.peak_v)) if aim.peak_v > 0 else 0.0
-    records = _captured(tester, letter, width, shots=4, samples=_LONG) if width else ()
+    records = _captured(tester, letter, width, shots=_DISCHARGES, samples=_LONG) if width else ()
     seen = [d for d in (ramp.discharge(record, outcome.rest) for record in records) if d is not None]
     if not seen:
         outcome.rows.append(Row(name, None, note="no discharge to be seen; is something across the leads?"))
@@ -143,16 +172,23 @@ def _input(tester: Tester, outcome: Outcome, letter: str, aim: Aim) -> None:
         outcome.rows.append(Row(name, None, note=note))
         return
     # Noise averages over the shots; the converter's straightness and the coupling's parts do not.
-    own = max(d.uncertainty_per_s for d in seen)
+    # What hum does to one shot differs from the next, so that it shows in their scatter.
+    scatter = float(np.std([d.rate_per_s for d in seen], ddof=1)) if len(seen) > 1 else math.inf
+    own = math.hypot(max(d.uncertainty_per_s for d in seen), scatter / math.sqrt(len(seen)))
     part = math.hypot(spread, math.hypot(own, _COUPLING_PART * identity.coupling_per_s) / rate)
     siemens = farads * rate
     leaks = _LEAK_TIMES * max(identity.input_siemens, identity.input_uncertainty_siemens, _LEAST_SIEMENS)
     note = f"by the discharge of {letter}; a leak across the input shows here"
-    outcome.measured(
-        Row(name, 1 / siemens, "ohm", 1 / leaks, note=note, uncertainty=part / siemens),
-        input_psi=round(siemens * 1e12),
-        input_uncertainty_psi=round(siemens * part * 1e12),
-    )
+    limit = replace(LIMITS[name], low=1 / leaks)
+    row = limited(name, 1 / siemens, note, part / siemens, limit)
+    kept, spread = identity.input_siemens, identity.input_uncertainty_siemens
+    better = siemens * part < spread or abs(siemens - kept) > _AGREES * math.hypot(siemens * part, spread)
+    found = {
+        "input_psi": round(siemens * 1e12),
+        "input_uncertainty_psi": round(siemens * part * 1e12),
+    }
+    # The parts say better than most discharges what the conductance is; a leak is another matter.
+    outcome.measured(row, **(found if better else {}))
 
 
 # --- the converter's codes ---

@@ -12,8 +12,10 @@ import numpy as np
 
 from coilbell.board import frame, reader
 from coilbell.board.exchange import Refusal
+from coilbell.board.hum import at_rest
 from coilbell.board.latency import loop_back
 from coilbell.board.leads import leads
+from coilbell.board.limits import limited
 from coilbell.board.outcome import Outcome, Row
 from coilbell.board.settings import Settings
 from coilbell.board.tester import Tester
@@ -21,12 +23,12 @@ from coilbell.board.tester import Tester
 __all__ = ["decode_rate", "selftest"]
 
 _RATE_SAMPLES = 4096
+_REST_SAMPLES = 16384
+"""32.8 ms: a period of the mains and more."""
 _USB_BYTES_PER_S = 0.5e6
 _BARE = "nothing but a coil may be on the leads"
 _BEYOND = "or more: beyond the tester's scale. Touch nothing, switch off, pull the plug"
 _TWO_CLOCKS = "uncertain by so much: the clock common to pulse and converter did not count right"
-_ZERO_V = 0.4
-"""How far parts of 1 % may shift the zero of the lead voltage; below the interlock's limit."""
 
 
 def selftest(tester: Tester, told: Callable[[str], None] | None = None, looped: bool = False) -> Outcome:
@@ -51,14 +53,18 @@ def selftest(tester: Tester, told: Callable[[str], None] | None = None, looped: 
 
 
 def _at_rest(tester: Tester, outcome: Outcome) -> None:
-    quiet = tester.capture(Settings(capacitor=_letter(tester), shots=4, pulse_s=0.0))
-    codes = [np.asarray(record.samples, dtype=np.float64) for record in quiet]
-    outcome.rest = float(np.mean([c.mean() for c in codes]))
-    noise = float(np.sqrt(np.mean([c.var(ddof=1) for c in codes])))
-    lost = 1 - sum(map(len, quiet)) / (len(quiet) * 4096)
-    outcome.measured(Row("offset", outcome.rest, "LSB", 1536, 2560), offset_code_16=round(outcome.rest * 16))
+    samples = min(_REST_SAMPLES, tester.identity.max_samples)
+    quiet = tester.capture(Settings(capacitor=_letter(tester), shots=4, samples=samples, pulse_s=0.0))
+    shortest = min(map(len, quiet))  # a failed conversion is left out
+    codes = [np.asarray(record.samples, dtype=np.float64)[:shortest] for record in quiet]
+    found = at_rest(codes, float(tester.identity.rate_hz))
+    outcome.rest = found.level
+    lost = 1 - sum(map(len, quiet)) / (len(quiet) * samples)
+    outcome.measured(limited("offset", outcome.rest), offset_code_16=round(outcome.rest * 16))
+    line = f"mains of {found.line_hz:g} Hz on the leads, no fault of the board" if found.line_hz else ""
     outcome.rows += [
-        Row("noise", noise, "LSB rms", 0.05, 3.0, "hum counts as noise here"),
+        limited("noise", found.noise, "without the hum" if line else ""),
+        limited("hum", found.hum, line),
         Row("failed conversions", lost * 1e6, "ppm", 0, 1000),
     ]
 
@@ -74,7 +80,7 @@ def _clocks(tester: Tester, outcome: Outcome) -> None:
     # Firmware before 1.3 does not say it.
     note = _BARE if str(told.get("lead_beyond", 0)) == "0" else _BEYOND
     outcome.measured(
-        Row("lead voltage", told["lead_mv"] / 1000, "V", -_ZERO_V, _ZERO_V, note),
+        limited("lead voltage", told["lead_mv"] / 1000, note),
         lead_offset_code_16=identity.constants["lead_offset_code_16"] + shift,
     )
     if identity.start_uncertainty_s:

@@ -22,6 +22,7 @@ from dataclasses import dataclass, replace
 
 from coilbell.board import frame
 from coilbell.board.identity import Identity
+from coilbell.board.limits import limited, ratio
 from coilbell.board.outcome import Row
 
 __all__ = ["Known", "Rung", "by_coil", "by_two", "examined", "smallest"]
@@ -96,10 +97,31 @@ def examined(
         rows.append(_coil_row(rings[identity.capacitors[0]], henries, coil))
         if rows[-1].passed is False:
             constants = {}  # a coil that is not what it is said to be measures nothing
+    found = None if stray is None or coil is None else (stray.value + beside.value, stray.uncertainty)
+    rows += _ratios(rings, identity, found)
     alone = coil or henries
     if alone is not None and frame.NO_CAPACITOR in rings:
         rows.append(_bare_row(rings[frame.NO_CAPACITOR], alone, known[frame.NO_CAPACITOR]))
     return rows, constants
+
+
+def _ratios(rings: Mapping[str, Rung], identity: Identity, beside: tuple[float, float] | None) -> list[Row]:
+    """Each other test capacitor against the first, by the frequencies of the one coil.
+
+    beside: capacitance besides and its uncertainty [F], where a known coil told it.
+    """
+    first = identity.capacitors[0]
+    if first not in rings:
+        return []
+    rows = []
+    for letter in identity.capacitors[1:]:
+        if letter in rings:
+            value = (rings[letter].hertz / rings[first].hertz) ** 2
+            parts = [rings[k].uncertainty / rings[k].hertz for k in (letter, first)]
+            note = f"all capacitance with {first} over that with {letter}"
+            limit = ratio(identity, letter, beside)
+            rows.append(limited(f"{first} to {letter}", value, note, 2 * value * math.hypot(*parts), limit))
+    return rows
 
 
 def _test(identity: Identity, letter: str) -> Known:

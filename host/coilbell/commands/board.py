@@ -362,7 +362,7 @@ def _limits(row: dict[str, Any]) -> str:
     return f"{lowest if unit in _SCALED else lowest.removesuffix(unit).rstrip()} to {_amount(high, unit)}"
 
 
-_SCALED = ("H", "F", "ohm", "V", "s")
+_SCALED = ("H", "F", "ohm", "V", "s", "A")
 """Units that are written with a prefix."""
 
 

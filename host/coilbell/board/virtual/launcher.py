@@ -25,7 +25,7 @@ _NOMINAL = {
     "stray_ff": 25_000,
     "stray_uncertainty_ff": 5_000,
     "input_psi": 1_000_000,
-    "input_uncertainty_psi": 25_000,
+    "input_uncertainty_psi": 100_000,
     "coupling_per_ks": 0,
     "lead_offset_code_16": 2048 * 16,
     "lead_uv": _LEAD_UV,
