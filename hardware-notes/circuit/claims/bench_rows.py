@@ -22,7 +22,7 @@ from circuit.deck import Deck
 from circuit.netlist import HERE, number, parts, table
 from circuit.readings import POINTS, Reading, margin
 
-__all__ = ["OHMS", "Board", "drawn", "failed", "figures", "good", "nominal"]
+__all__ = ["OHMS", "Board", "built", "drawn", "failed", "figures", "good", "nominal"]
 
 _METER_OHMS = 10e6
 _COIL_HENRIES, _COIL_Q = 1e-3, 80.0
@@ -84,7 +84,8 @@ def figures(board: Board) -> dict[str, float]:
     return found
 
 
-def _deck(board: Board, capacitors: str, pulse_s: float = 0.0, powered: bool = True) -> Deck:
+def built(board: Board, capacitors: str, pulse_s: float = 0.0, powered: bool = True) -> Deck:
+    """The board with its faults, ready for a winding and an analysis."""
     models = (
         board.models if powered else re.sub(r"^(V[12] \S+ 0) .*$", r"\1 0", board.models, flags=re.MULTILINE)
     )
@@ -108,14 +109,14 @@ def _readings(board: Board) -> dict[str, float]:
     """The meter at one point after the other."""
     found = {}
     for net, *_ in POINTS:
-        deck = _deck(board, "").add(f"Rmeter {net} 0 {_METER_OHMS:g}")
+        deck = built(board, "").add(f"Rmeter {net} 0 {_METER_OHMS:g}")
         found[net] = _resting(deck, [f"v({net})"])[f"v({net.lower()})"]
     return found
 
 
 def _ohms(board: Board) -> dict[str, float]:
     """What an ohmmeter shows from red to black post before power, testing with less than 1 V [ohm]."""
-    deck = _deck(board, "", powered=False).add(f"Vohms LEAD 0 {_OHMMETER_VOLTS}")
+    deck = built(board, "", powered=False).add(f"Vohms LEAD 0 {_OHMMETER_VOLTS}")
     amps = _resting(deck, ["i(Vohms)"])["i(vohms)"]
     return {OHMS: _OHMMETER_VOLTS / -amps}
 
@@ -134,7 +135,7 @@ def _lead(board: Board) -> dict[str, float]:
     found = {}
     constants = _constants()
     for name, volts in (("lead voltage", None), ("cell", _CELL_VOLTS)):
-        deck = _deck(board, "A")
+        deck = built(board, "A")
         if volts is not None:
             deck.add(f"Vcell LEAD 0 {volts}")
         seen = _resting(deck, ["v(adc0)", "v(adc1)"])
@@ -158,7 +159,7 @@ def _constants() -> dict[str, int]:
 
 def _pulse(board: Board) -> dict[str, float]:
     """Current of a pulse onto open leads with A, as charge over width [A]."""
-    seen = _run(_deck(board, "A", _PULSE_S["A"]), "tran 20n 40u 0 50n")
+    seen = _run(built(board, "A", _PULSE_S["A"]), "tran 20n 40u 0 50n")
     if seen is None:
         return {"pulse current": math.nan}
     volts = seen["v(adc0)"]
@@ -170,7 +171,7 @@ def _pulse(board: Board) -> dict[str, float]:
 
 def _discharge(board: Board) -> dict[str, float]:
     """Resistance by the discharge of open leads [ohm], as `board check` takes it."""
-    deck = _deck(board, "A", 0.2e-6)
+    deck = built(board, "A", 0.2e-6)
     seen = _run(deck, "tran 20u 16.1m 0 20u")
     if seen is None:
         return {"input resistance": math.nan}
@@ -198,7 +199,7 @@ def _rings(board: Board) -> dict[str, float]:
     farads: dict[str, float] = {}
     for letter in "ABC":
         hz = ringing.coil_hz(_COIL_HENRIES, NOMINAL[letter] + 1.9e-9)
-        deck = _deck(board, letter).winding(_COIL_HENRIES, _COIL_Q, hz, ringing.LEAD_HENRIES, 57e-3)
+        deck = built(board, letter).winding(_COIL_HENRIES, _COIL_Q, hz, ringing.LEAD_HENRIES, 57e-3)
         try:
             natural, _ = ringing.pole(deck, hz)
         except RuntimeError:

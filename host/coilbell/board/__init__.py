@@ -7,6 +7,7 @@
 """
 
 from coilbell.board.aiming import Aim, Measure
+from coilbell.board.calibrating import Wire, best_ohms, by_resistor, capacitances, series
 from coilbell.board.constants import kept as kept_constants
 from coilbell.board.deploy import Flashed, Mpremote, flash
 from coilbell.board.exchange import Refusal, Tally
@@ -19,6 +20,7 @@ from coilbell.board.settings import Settings
 from coilbell.board.stray import Known, Rung, examined
 from coilbell.board.tester import Tester
 from coilbell.board.transport import Port, PortLost, open_port, serial_ports
+from coilbell.board.wire import loop_henries, solenoid_henries, wire_ohms
 
 __all__ = [
     "LIMITS",
@@ -38,12 +40,20 @@ __all__ = [
     "Settings",
     "Tally",
     "Tester",
+    "Wire",
+    "best_ohms",
+    "by_resistor",
+    "capacitances",
     "choose",
     "examined",
     "flash",
     "kept_constants",
+    "loop_henries",
     "open_port",
     "ratio",
     "selftest",
     "serial_ports",
+    "series",
+    "solenoid_henries",
+    "wire_ohms",
 ]

@@ -37,7 +37,7 @@ LIMITS = {
         "LSB rms", 0.0, 100.0, "mains near the leads: twist them, move away from supplies and lamps"
     ),
     "pulse current": Limit(
-        "A", 4.8e-3, 7.6e-3, "Q4, R17, C4, R15, D8 to D11, C5, U2; R20, R21, R24, C6 (amplifier); F1; C1, Q1"
+        "A", 4.4e-3, 7.6e-3, "Q4, R17, C4, R15, D8 to D11, C5, U2; R20, R21, R24, C6 (amplifier); F1; C1, Q1"
     ),
     "input resistance": Limit(
         "ohm", 4.5e6, math.inf, "D1 to D4, D10, R3, R19, R2, R35, R36, C20, C15, U1 (BOOT), flux about them"

@@ -44,11 +44,16 @@ class Known:
 
 @dataclass(frozen=True, slots=True)
 class Rung:
-    """How the coil on the leads rang: natural frequency w0/(2 pi) and its standard uncertainty [Hz]."""
+    """How the coil on the leads rang: natural frequency w0/(2 pi) and its standard uncertainty [Hz].
+
+    q: w0/(2 a) with its standard uncertainty, 0 where it was not asked for.
+    """
 
     hertz: float
     uncertainty: float
     words: str = ""
+    q: float = 0.0
+    q_uncertainty: float = 0.0
 
 
 def by_coil(ring: Rung, coil: Known, known: Known) -> Known:

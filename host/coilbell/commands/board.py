@@ -6,7 +6,7 @@ import argparse
 import json
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from coilbell.board import BoardPort, Identity, Known, Outcome, Row, Rung, Tester
     from coilbell.record import Record
 
-__all__ = ["add_arguments", "run"]
+__all__ = ["add_arguments", "finished", "run", "rung_of"]
 
 LIST_SCHEMA = 1
 CHECK_SCHEMA = 1
@@ -30,6 +30,8 @@ examples:
   coilbell board check --coil 1m      1 mH on the leads: stray capacitance
   coilbell board check --loop-back    from pulse to first sample: latency
   coilbell board check --save         keep the measured constants on the board
+  coilbell board check --guide        step by step with any coil, an ordinary
+                                      resistor and a turn of copper wire
 
 Stray capacitance is found by a ring and needs a coil: 1 to 10 mH, air-cored or
 gapped. Without --coil two test capacitors take its measure, to some 4 %, but
@@ -55,6 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     checking = ways.add_parser("check", help="examine a board: a table of what passed and what did not")
     for way in (flashing, checking):
         way.add_argument("--port", metavar="PORT", help="port of the board; by default the only one found")
+    checking.add_argument("--guide", action="store_true", help="calibration step by step, with prompts")
     checking.add_argument("--save", action="store_true", help="keep the measured constants on the board")
     checking.add_argument("--coil", metavar="L", help="inductance of a coil on the leads, such as 1m or 220u")
     checking.add_argument("--added", metavar="C", help="a known capacitor beside the coil, such as 10n")
@@ -193,16 +196,33 @@ def _awaited(unique_id: str, name: str) -> Identity:
 def _check(options: argparse.Namespace) -> int:
     from coilbell.board import Tester, selftest
 
+    if options.guide:
+        from coilbell.commands.boardguide import guided
+
+        return guided(options)
     coil, added = _known(options)
     with Tester.open(port_of(options)) as tester:
         found = tester.identity
         outcome = selftest(tester, _told, options.loop_back)
         rows = [*outcome.rows, *_coil_rows(tester, outcome, coil, added)]
-        saved, lacking = _saved(tester, found, outcome) if options.save else ([], [])
-        identity, warnings = tester.identity, tester.warnings
-    for warning in warnings:
+        return finished(options, tester, found, rows, outcome.constants)
+
+
+def finished(
+    options: argparse.Namespace,
+    tester: Tester,
+    before: Identity,
+    rows: Sequence[Row],
+    constants: Mapping[str, int],
+) -> int:
+    """Show what a check found and keep it where that was asked for; returns the exit code.
+
+    before: the board before it was examined.
+    """
+    saved, lacking = _saved(tester, before, constants) if options.save else ([], [])
+    for warning in tester.warnings:
         tell(f"coilbell: note: {warning}")
-    facts = _check_facts(identity, rows, saved, lacking)
+    facts = _check_facts(tester.identity, rows, saved, lacking)
     show(json.dumps(facts) if options.json else _table(facts))
     return 1 if any(row.passed is False for row in rows) else 0
 
@@ -220,7 +240,7 @@ def _coil_rows(tester: Tester, outcome: Outcome, coil: Known | None, added: Know
         if coil is None:
             return [Row("reference coil", None, note="no coil on the leads")]
         return [Row("reference coil", 0.0, "H", low=1e-9, note="no ring; is the coil on the leads?")]
-    rungs = {letter: rung for letter, records in outcome.rings.items() if (rung := _rung(records))}
+    rungs = {letter: rung for letter, records in outcome.rings.items() if (rung := rung_of(records))}
     if not rungs:
         return [Row("reference coil", None, note="the ring cannot be fitted")]
     rows, constants = examined(rungs, tester.identity, coil, added)
@@ -228,7 +248,7 @@ def _coil_rows(tester: Tester, outcome: Outcome, coil: Known | None, added: Know
     return rows
 
 
-def _rung(records: Sequence[Record]) -> Rung | None:
+def rung_of(records: Sequence[Record]) -> Rung | None:
     """The main ring of these records, None when there is none."""
     from coilbell.board import Rung
     from coilbell.decay import fit
@@ -238,7 +258,8 @@ def _rung(records: Sequence[Record]) -> Rung | None:
         return None
     main = found.main
     words = f"rings at {main.frequency_hz.value / 1e3:.5g} kHz, Q {main.q.value:.4g}"
-    return Rung(main.natural_frequency_hz, main.frequency_hz.standard_uncertainty, words)
+    spreads = main.frequency_hz.standard_uncertainty, main.q.standard_uncertainty
+    return Rung(main.natural_frequency_hz, spreads[0], words, main.q.value, spreads[1])
 
 
 def _known(options: argparse.Namespace) -> tuple[Known | None, Known | None]:
@@ -261,14 +282,14 @@ def _known(options: argparse.Namespace) -> tuple[Known | None, Known | None]:
     )
 
 
-def _saved(tester: Tester, identity: Identity, outcome: Outcome) -> tuple[list[str], list[str]]:
+def _saved(tester: Tester, identity: Identity, constants: Mapping[str, int]) -> tuple[list[str], list[str]]:
     """Constants changed and kept, and those that this board's firmware does not know.
 
     identity: the board before it was examined. What it has lost of its own comes from the copy here.
     """
     from coilbell.board import kept_constants
 
-    wanted = dict(outcome.constants)
+    wanted = dict(constants)
     if identity.constants_from == "defaults":
         copy = kept_constants(identity.unique_id) or {}
         wanted = {name: value for name, value in copy.items() if name in identity.constants} | wanted
