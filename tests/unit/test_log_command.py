@@ -10,7 +10,7 @@ import pytest
 from msgspec import structs
 
 from coilbell.bench.files.records import example
-from coilbell.bench.log import Log, item_facts, item_text
+from coilbell.bench.log import Log, item_facts, item_text, take_back
 from coilbell.cli import main
 
 
@@ -97,7 +97,7 @@ def test_note_and_search(say: Any) -> None:
 def test_add_refuses_what_would_overwrite(say: Any) -> None:
     code, _, err = say("add", "lot-3", "--serial", "28")
     assert code == 2
-    assert "add a note instead" in err
+    assert "coilbell log set lot-3" in err
     code, _, err = say("add", "lot-3", str(example("shorted")), "--out-of-circuit")
     assert code == 2
     assert "as capture 1" in err
@@ -163,3 +163,57 @@ def test_check_tells_of_damage(say: Any, tmp_path: Path) -> None:
 def test_a_log_that_is_not_there(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["log", "list", "--log", str(tmp_path / "none.sqlite")]) == 3
     assert "no bench log" in capsys.readouterr().err
+
+
+def test_details_are_corrected_and_the_old_words_stay(say: Any) -> None:
+    code, _, err = say("set", "lot-3", "--equipment", "Tarn 21 chassis", "--serial", "0417")
+    assert code == 0
+    assert "Tarn 21 chassis" in err
+    (shown,) = _objects(say("show", "lot-3", "--json")[1])
+    assert (shown["equipment"], shown["serial"]) == ("Tarn 21 chassis", "0417")
+    assert shown["corrected"][0].startswith("equipment: Tarn 21 set, until 20")
+    assert "before: equipment: Tarn 21 set" in say("show", "lot-3")[1]
+    assert "lot-3" in say("search", "chassis")[1]
+    assert say("check")[0] == 0
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [([], "nothing to set"), (["--equipment", "Tarn 21 set"], "already"), (["--part", "x" * 201], "200")],
+)
+def test_details_that_change_nothing_or_cannot_be_are_refused(say: Any, words: list[str], told: str) -> None:
+    code, _, err = say("set", "lot-3", *words)
+    assert code == 2
+    assert told in err
+
+
+def test_undo_takes_back_one_entry_after_the_other_and_deletes_none(say: Any) -> None:
+    (before,) = _objects(say("show", "lot-3", "--json")[1])
+    taken = [say("undo", "lot-3", "wrong", "part")[2] for _ in range(3)]
+    assert [line.split("kept: ")[1].split()[0] for line in taken] == ["note", "judgement", "capture"]
+    (shown,) = _objects(say("show", "lot-3", "--json")[1])
+    assert shown["captures"] == shown["judgements"] == shown["notes"] == []
+    assert shown["explanation"] is None
+    assert [one["entry"].split()[0] for one in shown["taken_back"]] == ["note", "judgement", "capture"]
+    assert {one["why"] for one in shown["taken_back"]} == {"wrong part"}
+    assert before["captures"][0]["label"] in shown["taken_back"][2]["entry"]
+    assert "taken back" in say("show", "lot-3")[1]
+    assert say("check")[0] == 0
+    assert "nothing that could be taken back" in say("undo", "lot-3")[2]
+
+
+def test_a_finding_goes_with_a_ring_that_it_rests_on(say: Any, log_file: Path, tmp_path: Path) -> None:
+    with Log(tmp_path / "log.sqlite") as log:
+        item = log.item("lot-3")
+        take_back(log, item, "capture", log.captures(item)[0].id)
+        assert log.judgements(item) == []
+        assert log.explanation(item) is None
+
+
+def test_a_ring_taken_back_counts_again_when_it_is_added_again(say: Any) -> None:
+    say("undo", "choke-7")
+    code, out, _ = say("add", "choke-7", str(example("whole")), "--json")
+    assert code == 0
+    (shown,) = _objects(out)
+    assert len(shown["captures"]) == 1
+    assert "taken_back" not in shown

@@ -39,6 +39,8 @@ examples:
       --part "output choke" --kind "power inductor" --out-of-circuit
   coilbell log add lot-3 big.json small.json --reference tarn-21-line
   coilbell log note choke-7 "warm to the touch, lacquer dark on one side"
+  coilbell log set choke-7 --serial 0417
+  coilbell log undo choke-7 "rang the wrong part"
   coilbell log show choke-7
   coilbell log search lacquer
   coilbell log export everything.zip
@@ -60,6 +62,8 @@ _ACTIONS: dict[str, str] = {
     "list": "all items",
     "show": "everything kept of one item",
     "note": "add a note to an item",
+    "set": "add or correct an item's equipment, part, kind or serial; the old words stay kept",
+    "undo": "take an item's last entry back: it stays kept and no longer counts",
     "search": "items that hold all the words in their names, notes or findings",
     "export": "to a table (.csv, .parquet) or to an archive to hand on (.zip)",
     "import": "take over an archive somebody exported",
@@ -76,13 +80,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     made = actions_of(parser, _ACTIONS)
     for one in made.values():
         add_log(one)
-    for name in ("show", "note", "remove"):
+    for name in ("show", "note", "set", "undo", "remove"):
         made[name].add_argument("item", metavar="ITEM", help="name of the item")
     for name in ("add", "list", "show", "search", "import", "refit", "check"):
         made[name].add_argument("--json", action="store_true", help="one JSON object a line")
     made["show"].add_argument("--all", action="store_true", help="older fits and findings as well")
     for name in ("note", "search"):
         made[name].add_argument("words", metavar="WORD", nargs="+", help="the words")
+    for name in ("equipment", "part", "kind", "serial"):
+        made["set"].add_argument(f"--{name}", metavar="TEXT", help=f"{name} of the item from now on")
+    made["undo"].add_argument("words", metavar="WHY", nargs="*", help="the reason")
     _file_arguments(made)
     made["refit"].add_argument("--jobs", metavar="N", default="", help="processes; all processors by default")
     _add_arguments(made["add"])
@@ -122,6 +129,8 @@ def run(options: argparse.Namespace) -> int:
         "list": _list,
         "show": _show,
         "note": _note,
+        "set": _set,
+        "undo": _undo,
         "search": _search,
         "export": _export,
         "import": _import,
@@ -187,6 +196,26 @@ def _show(options: argparse.Namespace, log: Log) -> int:
 def _note(options: argparse.Namespace, log: Log) -> int:
     log.add_note(log.item(options.item), " ".join(options.words))
     tell(f"noted in {log.path}")
+    return 0
+
+
+def _set(options: argparse.Namespace, log: Log) -> int:
+    from coilbell.bench.log import set_details
+    from coilbell.bench.log.corrections import DETAILS
+
+    words = {name: getattr(options, name) for name in DETAILS if getattr(options, name) is not None}
+    if not words:
+        raise InputError(f"nothing to set; give one of: {', '.join(f'--{name}' for name in DETAILS)}")
+    item = set_details(log, log.item(options.item), words)
+    tell(f"{item.name} is now: {', '.join(f'{name} {getattr(item, name)}' for name in words)}")
+    return 0
+
+
+def _undo(options: argparse.Namespace, log: Log) -> int:
+    from coilbell.bench.log import undo
+
+    item = log.item(options.item)
+    tell(f"taken back, and still kept: {undo(log, item, ' '.join(options.words))}")
     return 0
 
 

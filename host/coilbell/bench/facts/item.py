@@ -25,6 +25,7 @@ __all__ = [
     "NoteFacts",
     "PhotoFacts",
     "ReferenceName",
+    "RetractionFacts",
     "item_json",
 ]
 
@@ -90,6 +91,14 @@ class PhotoFacts(Facts, frozen=True, kw_only=True):
     words: str
 
 
+class RetractionFacts(Facts, frozen=True, kw_only=True):
+    """An entry that was taken back; it stays kept and no longer counts."""
+
+    entry: str
+    added_utc: str
+    why: str
+
+
 class ItemHead(Facts, frozen=True, kw_only=True):
     """What a list shows of an item. explanation: of its last finding."""
 
@@ -123,6 +132,8 @@ class ItemFacts(ItemHead, frozen=True, kw_only=True):
     judgements: tuple[JudgementFacts, ...]
     notes: tuple[NoteFacts, ...]
     photos: tuple[PhotoFacts, ...]
+    corrected: tuple[str, ...] | Left = UNSET
+    taken_back: tuple[RetractionFacts, ...] | Left = UNSET
     damage: tuple[str, ...] | Left = UNSET
 
 

@@ -15,6 +15,7 @@ from coilbell.face import loader
 if TYPE_CHECKING:
     from coilbell.bench.log.archive import write_archive
     from coilbell.bench.log.check import problems
+    from coilbell.bench.log.corrections import set_details, take_back, undo
     from coilbell.bench.log.entry import (
         Addition,
         FittedCapture,
@@ -71,8 +72,11 @@ __all__ = [
     "problems",
     "refit",
     "refit_text",
+    "set_details",
     "sides_words",
+    "take_back",
     "take_over",
+    "undo",
     "versions",
     "write_archive",
     "write_table",
@@ -88,6 +92,7 @@ _HOMES = {
     **dict.fromkeys(
         ("item_facts", "item_found", "item_head", "item_line", "item_text", "refit_text"), ".words"
     ),
+    **dict.fromkeys(("set_details", "take_back", "undo"), ".corrections"),
     "problems": ".check",
     "take_over": ".takeover",
     "write_archive": ".archive",

@@ -113,7 +113,7 @@ class Log:
 
     def items(self) -> list[Item]:
         """All items, oldest first."""
-        return [_item(row) for row in self.base.rows("SELECT * FROM item ORDER BY id")]
+        return [_item(row) for row in self.base.rows("SELECT * FROM item_now ORDER BY id")]
 
     def holds(self, name: str) -> bool:
         """True when an item has that name, whatever the letters' case."""
@@ -121,7 +121,7 @@ class Log:
 
     def item(self, name: str) -> Item:
         """The item of that name. Raises InputError, with the names there are."""
-        rows = self.base.rows("SELECT * FROM item WHERE name = ?", name)
+        rows = self.base.rows("SELECT * FROM item_now WHERE name = ?", name)
         if not rows:
             raise InputError(self.unheard_of(name))
         return _item(rows[0])
@@ -144,6 +144,8 @@ class Log:
         sha256 = identity(records)
         with self.together():
             have = self.base.rows("SELECT id FROM capture WHERE item_id = ? AND sha256 = ?", item.id, sha256)
+            if have and self._restored(item, have[0]["id"]):
+                return self.capture(have[0]["id"])
             if have:
                 raise InputError(
                     f"{label or 'this capture'} is in {item.name} already, as capture {have[0]['id']}"
@@ -160,14 +162,27 @@ class Log:
                 self.base.insert("record", capture_id=number, position=position, **packed(record))
         return KeptCapture(id=number, records=tuple(records), **values)
 
+    def _restored(self, item: Item, capture: int) -> bool:
+        """True for a capture that had been taken back and counts again from now on."""
+        rows = self.base.rows(
+            "SELECT id FROM withdrawal WHERE what = 'capture' AND row = ?1 "
+            "AND NOT EXISTS (SELECT 1 FROM capture_now WHERE capture_now.id = ?1)",
+            capture,
+        )
+        for row in rows:
+            values = {"what": "withdrawal", "row": row["id"], "why": "added again"}
+            self.base.insert("withdrawal", item_id=item.id, added_utc=utc_now(), **values)
+        return bool(rows)
+
     def captures(self, item: Item) -> list[KeptCapture]:
         """The item's captures with their records, oldest first. Raises FileError for a damaged one."""
         return [self.capture(number) for number in self.numbers("capture", item)]
 
     def numbers(self, table: str, of: Item | KeptCapture) -> list[int]:
-        """Ids of an item's rows in a table, or of a capture's fits, oldest first."""
+        """Ids of an item's rows in a table that stand, or of a capture's fits, oldest first."""
         key = "item_id" if isinstance(of, Item) else "capture_id"
-        rows = self.base.rows(f"SELECT id FROM {table} WHERE {key} = ? ORDER BY id", of.id)
+        stands = table if table in ("fit", "worksheet") else f"{table}_now"
+        rows = self.base.rows(f"SELECT id FROM {stands} WHERE {key} = ? ORDER BY id", of.id)
         return [row["id"] for row in rows]
 
     def damage(self, table: str, numbers: Iterable[int]) -> list[tuple[str, int, str]]:
@@ -284,7 +299,7 @@ class Log:
     def explanation(self, item: Item) -> str | None:
         """What the item's last finding says, None without one: a comparison tells two rings apart only."""
         rows = self.base.rows(
-            "SELECT explanation, question FROM judgement WHERE item_id = ? ORDER BY id DESC", item.id
+            "SELECT explanation, question FROM judgement_now WHERE item_id = ? ORDER BY id DESC", item.id
         )
         asked = (
             (row["explanation"], facts_of(row["question"], Question, f"{item.name}, a judgement"))
@@ -384,9 +399,9 @@ class Log:
 
 _SEARCHED = """
 SELECT item.id, item.name, item.equipment, item.part, item.kind, item.serial, item.added_utc,
-    (SELECT group_concat(words, char(10)) FROM note WHERE note.item_id = item.id) AS said,
-    (SELECT group_concat(explanation, char(10)) FROM judgement WHERE judgement.item_id = item.id) AS told
-FROM item ORDER BY item.id
+    (SELECT group_concat(words, char(10)) FROM note_now WHERE note_now.item_id = item.id) AS said,
+    (SELECT group_concat(explanation, char(10)) FROM judgement_now WHERE judgement_now.item_id = item.id) AS told
+FROM item_now AS item ORDER BY item.id
 """
 
 

@@ -78,7 +78,7 @@ def add_to_log(log: Log, entry: Addition) -> Item:
     Raises InputError, FileError, ReferenceMismatch, MissingError; then nothing is kept.
     """
     if log.holds(entry.name) and any(entry.details.values()):
-        raise InputError(f"{entry.name} is in the log; what it is stays as it was, add a note instead")
+        raise InputError(f"{entry.name} is in the log; correct what it is by `coilbell log set {entry.name}`")
     rungs = fitted_captures(entry.files, entry.reading)
     question = question_of(prior=entry.prior, unit=entry.unit, direct_ohms=entry.direct_ohms)
     with log.together():

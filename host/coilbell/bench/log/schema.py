@@ -16,6 +16,8 @@
 Rows are never changed: triggers refuse it. A new judgement is a new row beside the old one. Rows leave
 only while `leaving` names an item, which only an explicit removal does, after a backup.
 
+What stands is read from the views item_now, capture_now and their like.
+
 `PRAGMA user_version` holds the schema number, `PRAGMA application_id` tells the file from other programs'.
 """
 
@@ -137,11 +139,63 @@ CREATE TABLE seal (
 CREATE TABLE sealed (since_utc TEXT NOT NULL) STRICT;
 """
 
+_AFTERWARDS = """
+CREATE TABLE detail (
+    id INTEGER PRIMARY KEY,
+    item_id INTEGER NOT NULL REFERENCES item ON DELETE CASCADE,
+    added_utc TEXT NOT NULL, name TEXT NOT NULL CHECK (name IN ('equipment', 'part', 'kind', 'serial')),
+    words TEXT NOT NULL) STRICT;
+CREATE TABLE withdrawal (
+    id INTEGER PRIMARY KEY,
+    item_id INTEGER NOT NULL REFERENCES item ON DELETE CASCADE,
+    added_utc TEXT NOT NULL, what TEXT NOT NULL, row INTEGER NOT NULL, why TEXT NOT NULL) STRICT;
+CREATE TABLE examination (
+    id INTEGER PRIMARY KEY,
+    item_id INTEGER NOT NULL REFERENCES item ON DELETE CASCADE,
+    added_utc TEXT NOT NULL, entry TEXT NOT NULL) STRICT;
+CREATE INDEX detail_of_item ON detail (item_id);
+CREATE INDEX withdrawal_of_row ON withdrawal (what, row);
+CREATE INDEX examination_of_item ON examination (item_id);
+"""
+
+
+def _now(table: str, fallen: str = "") -> str:
+    """A view of the rows that were not taken back; a withdrawal may be taken back itself."""
+    return f"""
+CREATE VIEW {table}_now AS SELECT * FROM {table} WHERE NOT EXISTS (
+    SELECT 1 FROM withdrawal AS w WHERE w.what = '{table}' AND w.row = {table}.id AND NOT EXISTS (
+        SELECT 1 FROM withdrawal AS again WHERE again.what = 'withdrawal' AND again.row = w.id)){fallen};
+"""
+
+
+def _latest(name: str) -> str:
+    return (
+        f"coalesce((SELECT words FROM detail_now WHERE detail_now.item_id = item.id AND "
+        f"detail_now.name = '{name}' ORDER BY detail_now.id DESC LIMIT 1), item.{name}) AS {name}"
+    )
+
+
+_VIEWS = (
+    "".join(map(_now, ("capture", "note", "photo", "examination", "detail")))
+    + _now(
+        "judgement",
+        """ AND NOT EXISTS (
+    SELECT 1 FROM judgement_fit AS f JOIN fit ON fit.id = f.fit_id
+    WHERE f.judgement_id = judgement.id AND fit.capture_id NOT IN (SELECT id FROM capture_now))""",
+    )
+    + "CREATE VIEW item_now AS SELECT item.id, item.name, item.added_utc, "
+    + ", ".join(map(_latest, ("equipment", "part", "kind", "serial")))
+    + " FROM item;\n"
+)
+"""What stands: without what was taken back, with details as they were corrected last. A judgement falls with
+any ring that it rests on."""
+
 MIGRATIONS: tuple[str, ...] = (
     _BASE + _guards(*_LASTING),
     _RUNS,
     _WORKSHEETS + _guards("worksheet"),
     _SEALS + _guards("seal"),
+    _AFTERWARDS + _guards("detail", "withdrawal", "examination") + _VIEWS,
 )
 """Step k takes a log from schema k to schema k + 1. A step that was released is never edited."""
 

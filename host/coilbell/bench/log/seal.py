@@ -6,7 +6,7 @@
 
     capture   its item                        judgement   its item, reference and fits, in their order
     record    its capture                     worksheet   its item and the entry before
-    fit       its capture and its records     note, photo their item
+    fit       its capture and its records     note, photo, detail, withdrawal, examination   their item
 
 A seal is written in the transaction that writes the row. So a row that accident or bit rot has changed is
 found, and so are rows that were exchanged or have gone. Seals are no signature: whoever owns the file can
@@ -48,6 +48,9 @@ _SOURCES: dict[str, tuple[str, ...]] = {
     ),
     "note": (_ITEM,),
     "photo": (_ITEM,),
+    "detail": (_ITEM,),
+    "withdrawal": (_ITEM,),
+    "examination": (_ITEM,),
 }
 """Queries for the sources of a row, as table and id. A table comes after those it is made from."""
 
@@ -63,6 +66,9 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
     "worksheet": ("item_id", "added_utc", "entry"),
     "note": ("item_id", "added_utc", "words"),
     "photo": ("item_id", "added_utc", "path", "sha256", "bytes", "words"),
+    "detail": ("item_id", "added_utc", "name", "words"),
+    "withdrawal": ("item_id", "added_utc", "what", "row", "why"),
+    "examination": ("item_id", "added_utc", "entry"),
 }
 """Columns of the first layout of each table. One that is added later is sealed only where it is not NULL."""
 

@@ -19,9 +19,11 @@ from coilbell.bench.facts.item import (
     NoteFacts,
     PhotoFacts,
     ReferenceName,
+    RetractionFacts,
 )
 from coilbell.bench.facts.judgement import Judgement
 from coilbell.bench.log.book import Log
+from coilbell.bench.log.corrections import corrected, withdrawals
 from coilbell.bench.log.held import held
 from coilbell.bench.log.refit import RefitSummary
 from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Photo
@@ -68,6 +70,12 @@ def item_facts(log: Log, item: Item) -> ItemFacts:
         judgements=tuple(map(_judgement_facts, kept.judgements)),
         notes=tuple(NoteFacts(added_utc=note.added_utc, words=note.words) for note in kept.notes),
         photos=tuple(map(_photo_facts, kept.photos)),
+        corrected=tuple(corrected(log, item)) or UNSET,
+        taken_back=tuple(
+            RetractionFacts(entry=one.what, added_utc=one.added_utc, why=one.why)
+            for one in withdrawals(log, item)
+        )
+        or UNSET,
         damage=kept.damage or UNSET,
     )
 
@@ -118,6 +126,7 @@ def item_text(facts: ItemFacts, *, everything: bool = False) -> str:
     """An item in words. everything: older fits and findings as well."""
     lines = [wrapped(f"{facts.name}, in the log since {_moment(facts.added_utc)}", indent=0)]
     lines += [wrapped(f"{name}: {words}") for name, words in _details(facts) if words]
+    lines += [wrapped(f"before: {words}") for words in facts.corrected or ()]
     lines += [wrapped(f"DAMAGED: {words}") for words in facts.damage or ()]
     for capture in facts.captures:
         lines += _capture_lines(capture, everything)
@@ -133,6 +142,10 @@ def item_text(facts: ItemFacts, *, everything: bool = False) -> str:
     lines += [
         wrapped(f"{_moment(photo.added_utc)}  photo {photo.path} {photo.words}".rstrip())
         for photo in facts.photos
+    ]
+    lines += [
+        wrapped(f"taken back {_moment(one.added_utc)}: {one.entry}{f' ({one.why})' * bool(one.why)}")
+        for one in facts.taken_back or ()
     ]
     return "\n".join(lines)
 
