@@ -399,8 +399,8 @@ class Log:
 
 _SEARCHED = """
 SELECT item.id, item.name, item.equipment, item.part, item.kind, item.serial, item.added_utc,
-    (SELECT group_concat(words, char(10)) FROM note_now WHERE note_now.item_id = item.id) AS said,
-    (SELECT group_concat(explanation, char(10)) FROM judgement_now WHERE judgement_now.item_id = item.id) AS told
+    (SELECT group_concat(words, char(10)) FROM note_now n WHERE n.item_id = item.id) AS said,
+    (SELECT group_concat(explanation, char(10)) FROM judgement_now j WHERE j.item_id = item.id) AS told
 FROM item_now AS item ORDER BY item.id
 """
 
