@@ -9,7 +9,9 @@ import pytest
 
 from coilbell.bench.files import recordjson
 from coilbell.bench.log import samples
+from coilbell.board.simulation import Converter, Winding, catalogue
 from coilbell.decay import fit
+from coilbell.decay.converter import wide_codes
 from coilbell.errors import RecordError
 from coilbell.record import Record, WideCode
 
@@ -99,3 +101,53 @@ def test_a_wide_code_that_cannot_be_is_refused(wide, field):
 def test_wide_codes_need_the_range():
     with pytest.raises(RecordError, match="full_scale"):
         Record(np.arange(64), rate_hz=1e5, wide_codes=(WideCode(3, 1.0, 0.1),))
+
+
+@pytest.mark.parametrize(
+    ("board", "scale", "expected"),
+    [
+        ("bench RP2040, id 7, firmware 3", (0.0, 4095.0), 4),
+        ("bench RP2350, id 7, firmware 3", (0.0, 4095.0), 0),
+        ("", (0.0, 4095.0), 0),
+        ("bench RP2040, id 7, firmware 3", (0.0, 255.0), 0),
+    ],
+)
+def test_a_chip_that_nobody_checked_has_the_codes_it_is_known_for(
+    board: str, scale: tuple[float, float], expected: int
+) -> None:
+    """Published: data sheet of the RP2040, errata, RP2040-E11; the spread of widths is assumed."""
+    record = Record(np.full(64, 100), 500e3, full_scale=scale, resolution=1.0, board=board)
+    assert len(wide_codes(record)) == expected
+    own = (WideCode(512.0, 9.0, 0.3),)
+    if scale[1] == 4095.0:
+        assert wide_codes(dataclasses.replace(record, wide_codes=own)) == own, (
+            "a check's own table goes first"
+        )
+
+
+@pytest.mark.parametrize("excess", [3.0, 8.9])
+def test_an_unchecked_converters_intervals_of_q_hold(excess: float) -> None:
+    """40 simulated rings across the wide codes; 95 in 100 asked, and no fewer than 33 of 40 by chance."""
+    rng = np.random.default_rng(11)
+    steps = tuple((code, excess) for code in (512, 1536, 2560, 3584))
+    converter = Converter(noise=1.2, steps=steps, bow=1.0)
+    held = 0
+    for seed in range(40):
+        world = Winding(catalogue.part("tarn-line-split", seed))
+        volts = world.ring(22e-9, pulse_s=2e-6, rate_hz=500e3, n_samples=2048, pretrigger_samples=64)
+        volts *= rng.uniform(0.7, 1.2) / np.abs(volts).max()
+        record = Record(
+            converter.codes(volts, rng),
+            500e3,
+            volts_per_count=converter.volts_per_count,
+            full_scale=(0.0, 4095.0),
+            resolution=1.0,
+            pretrigger=64,
+            pulse_s=2e-6,
+            board="bench RP2040",
+        )
+        mode = world.ring_mode(22e-9)
+        assert mode is not None
+        q = fit(record).main.q
+        held += q.low <= mode.q <= q.high
+    assert held >= 33

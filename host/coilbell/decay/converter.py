@@ -22,7 +22,7 @@ from coilbell.decay.influence import influence
 from coilbell.decay.solve import Array, Block, Solution
 from coilbell.record import Record, WideCode
 
-__all__ = ["Converter", "levels"]
+__all__ = ["Converter", "levels", "wide_codes"]
 
 _TWELVE_BITS = 4095.0
 _JUMPS = tuple(512.0 * i for i in range(1, 8))
@@ -81,12 +81,34 @@ class Converter:
         return out
 
 
+_CHIPS_OWN = (512.0, 1536.0, 2560.0, 3584.0)
+"""Codes that an RP2040's converter gives for several counts (published: RP2040 data sheet, errata, E11)."""
+
+_CHIPS_EXCESS, _CHIPS_SPREAD = 6.0, 2.5
+"""By how many counts, and its standard uncertainty from chip to chip (users report 3 to 9; assumed)."""
+
+_CHIPS_RANGE = (0.0, 4095.0)
+
+
+def wide_codes(record: Record) -> tuple[WideCode, ...]:
+    """The codes that are wide: as the board check measured them, else those that the chip is known for.
+
+    A tester's record that tells its board, in codes of 12 bits, is an RP2040's unless the board says RP2350.
+    """
+    if record.wide_codes or not record.board or record.full_scale != _CHIPS_RANGE:
+        return record.wide_codes
+    if record.samples.dtype.kind not in "iu" or "RP2350" in record.board.upper():
+        return ()
+    return tuple(WideCode(code, _CHIPS_EXCESS, _CHIPS_SPREAD) for code in _CHIPS_OWN)
+
+
 def levels(record: Record, first: int, last: int) -> Array:
     """(last - first,) samples of a record with what is known of its converter's codes undone."""
     codes = np.asarray(record.samples[first:last], dtype=np.float64)
-    if not record.wide_codes or record.full_scale is None:
+    wide = wide_codes(record)
+    if not wide or record.full_scale is None:
         return codes
-    return _levelled(codes, record.wide_codes, record.full_scale)
+    return _levelled(codes, wide, record.full_scale)
 
 
 def _levelled(

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from coilbell.decay.converter import levels
+from coilbell.decay.converter import levels, wide_codes
 from coilbell.decay.solve import Array, Block, ramp
 from coilbell.errors import InputError
 from coilbell.record import Record, WideCode
@@ -130,7 +130,7 @@ def trace(
         start_s=_time_of(record, first),
         baseline_variance=quiet_variance(record, quiet),
         quantum=record.resolution or (1.0 if record.samples.dtype.kind in "iu" else 0.0),
-        wide=record.wide_codes,
+        wide=wide_codes(record),
         first=first,
     )
 
