@@ -16,6 +16,7 @@ import hashlib
 import re
 import stat
 import zipfile
+import zlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TypeVar
@@ -52,6 +53,18 @@ class _Head(msgspec.Struct):
     schema: int
 
 
+_UNSOUND = (
+    zipfile.BadZipFile,
+    zipfile.LargeZipFile,
+    zlib.error,
+    NotImplementedError,
+    RuntimeError,
+    EOFError,
+    ValueError,
+    OverflowError,
+)
+"""What reading a ZIP file raises that is none, is damaged, or packed as no export packs."""
+
 _Shape = TypeVar("_Shape", bound=msgspec.Struct)
 
 
@@ -75,10 +88,11 @@ def open_parcel(path: Path) -> Parcel:
                 return _parcel(archive, f"{path.name} (sha256 {sha256[:16]})")
     except OSError as error:
         raise FileError(f"{path}: cannot be read: {error.strerror or error}") from error
-    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, RuntimeError, EOFError) as error:
-        raise FileError(f"{path}: is no sound ZIP file ({error}); ask for it again") from error
     except CoilbellError as error:
         raise FileError(f"{path}: {error}; nothing was taken over") from error
+    except _UNSOUND as error:
+        words = " ".join(str(error).split())[:160]
+        raise FileError(f"{path}: is no sound ZIP file ({words}); ask for it again") from error
 
 
 def _parcel(archive: zipfile.ZipFile, origin: str) -> Parcel:
