@@ -11,11 +11,19 @@ import math
 __all__ = ["concise", "decimals", "in_percent", "percent"]
 
 
+_FINEST = 1e-15
+"""Part of a value below which a float holds no digits [1] (IEEE 754, 53 bits)."""
+
+_SMALLEST = 1e-250
+"""Values below it are as good as nothing; keeps powers of ten within floats. Assumed."""
+
+
 def concise(value: float, standard_uncertainty: float) -> str:
     """Value with two digits of its standard uncertainty: 21.6341, 0.0123 -> "21.634(12)".
 
     An uncertainty that reaches across the point keeps its point, "12.3(1.4)". One that is unknown (nan
-    or infinite) shows as "(?)" behind four digits; one of zero shows as nothing.
+    or infinite) shows as "(?)" behind four digits; one of zero shows as nothing; one that is finer than a
+    float's own digits as one in the last of them.
     """
     if not math.isfinite(value):
         return "unknown"
@@ -23,6 +31,8 @@ def concise(value: float, standard_uncertainty: float) -> str:
         return f"{value:.4g}"
     if not (math.isfinite(standard_uncertainty) and standard_uncertainty > 0):
         return f"{value:.4g}(?)"
+    if standard_uncertainty < max(abs(value), _SMALLEST) * _FINEST:
+        return f"{value:.15g}(1)"
     spread, places = _two_digits(standard_uncertainty), decimals(standard_uncertainty)
     return f"{round(value, places):.{max(places, 0)}f}({_bracket(spread, places)})"
 

@@ -172,6 +172,63 @@ def test_ctrl_c_at_a_terminal_is_one_line_and_ends_the_workers(tmp_path: Path, r
         assert list(problems(log)) == []
 
 
+def _refitting(path: Path) -> tuple[subprocess.Popen[bytes], list[int]]:
+    """A refit in two processes, and its children: a tracker and the workers, all at work."""
+    running = subprocess.Popen(
+        [sys.executable, "-m", "coilbell", "log", "refit", "--log", str(path), "--jobs", "2"],
+        stderr=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        start_new_session=True,
+    )
+    children = Path(f"/proc/{running.pid}/task/{running.pid}/children")
+    until = time.monotonic() + 60
+    while time.monotonic() < until:
+        workers = [int(pid) for pid in children.read_text().split()]
+        with Log(path, writable=False) as log:
+            kept = log.base.rows("SELECT count(*) FROM run_fit")[0][0]
+        if len(workers) >= 3 and kept:
+            return running, workers
+        time.sleep(0.05)
+    raise AssertionError("no fit was made again in a minute")
+
+
+def _alive(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="finds the workers in /proc")
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM])
+def test_no_worker_outlives_a_run_that_was_killed(tmp_path: Path, rings: Any, how: signal.Signals) -> None:
+    path = tmp_path / "log.sqlite"
+    _filled(path, rings, copies=60)
+    running, workers = _refitting(path)
+    running.send_signal(how)
+    running.communicate(timeout=60)
+    until = time.monotonic() + 30
+    while (left := [pid for pid in workers if _alive(pid)]) and time.monotonic() < until:
+        time.sleep(0.1)
+    assert not left
+    with Log(path, writable=False) as log:
+        assert list(problems(log)) == []
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="finds the workers in /proc")
+def test_a_killed_worker_is_one_line(tmp_path: Path, rings: Any) -> None:
+    path = tmp_path / "log.sqlite"
+    _filled(path, rings, copies=60)
+    running, workers = _refitting(path)
+    names = {pid: Path(f"/proc/{pid}/cmdline").read_bytes() for pid in workers}
+    os.kill(next(pid for pid, name in names.items() if b"resource_tracker" not in name), signal.SIGKILL)
+    _, err = running.communicate(timeout=120)
+    assert running.returncode == 3, err
+    assert b"ended from outside" in err
+    assert b"Traceback" not in err
+    assert err.count(b"\n") == 1, err
+
+
 def test_what_cannot_be_fitted_again_is_told_and_the_rest_is_done(tmp_path: Path, rings: Any) -> None:
     _filled(tmp_path / "log.sqlite", rings, 1)
     with Log(tmp_path / "log.sqlite") as log:

@@ -8,11 +8,16 @@ it stopped. Old rows stay. joblib spreads the work, so that any of its backends 
 from __future__ import annotations
 
 import json
+import os
 import signal
+import sys
 import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import BrokenExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import islice
 from typing import TypeVar
 
@@ -23,12 +28,18 @@ from coilbell.bench.log.book import Log, utc_now
 from coilbell.bench.log.derivation import fitted, judged
 from coilbell.bench.log.rows import KeptJudgement, versions
 from coilbell.bench.log.samples import unpacked
-from coilbell.errors import CoilbellError, MeasurementError
+from coilbell.errors import CoilbellError, MeasurementError, MissingError
 
 __all__ = ["RefitSummary", "refit"]
 
 _BATCH = 16
 """Captures or judgements handed to a worker at once and kept in one transaction."""
+
+_LOOK_S = 0.5
+"""How often a worker looks whether the process that began it is still there [s]; assumed."""
+
+_SYNCHRONIZE = 0x0010_0000
+"""Right to wait for a process to end (published: Windows, process security and access rights)."""
 
 _WAVE = 32
 """Batches read ahead, so that memory stays bounded however long the log is."""
@@ -118,8 +129,46 @@ def _spread(
     with Parallel(n_jobs=jobs, return_as="generator", batch_size=1) as parallel:
         while wave := list(islice(_batches(tasks), _WAVE)):
             with _workers_unheeding():
-                answers = parallel(delayed(work)(batch) for batch in wave)
-            yield from zip(wave, answers, strict=True)
+                answers = parallel(delayed(_watched)(work, batch, os.getpid()) for batch in wave)
+            try:
+                yield from zip(wave, answers, strict=True)
+            except BrokenExecutor as error:
+                raise MissingError(
+                    "a process that fitted was ended from outside, perhaps for want of memory; what was made "
+                    "is kept: run `coilbell log refit` again, with fewer --jobs"
+                ) from error
+
+
+def _watched(work: Callable[[list[Task]], list[Answer]], batch: list[Task], parent: int) -> list[Answer]:
+    """A batch done in a process that does not outlive the one that began it."""
+    if os.getpid() != parent and os.getppid() == parent:
+        _end_with(parent)
+    return work(batch)
+
+
+@cache
+def _end_with(parent: int) -> None:
+    """End this process when `parent` is gone, however that ended: it could not tell its workers."""
+
+    def watch() -> None:
+        while not _gone(parent):
+            time.sleep(_LOOK_S)
+        os._exit(1)
+
+    threading.Thread(target=watch, name="parent gone?", daemon=True).start()
+
+
+def _gone(parent: int) -> bool:
+    if sys.platform != "win32":
+        return os.getppid() != parent  # an orphan gets another parent (POSIX, _exit)
+    import ctypes
+
+    kernel = ctypes.windll.kernel32
+    handle = kernel.OpenProcess(_SYNCHRONIZE, False, parent)
+    ended = not handle or kernel.WaitForSingleObject(handle, 0) == 0
+    if handle:
+        kernel.CloseHandle(handle)
+    return ended
 
 
 @contextmanager

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
 from dataclasses import asdict
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -32,6 +31,15 @@ REFERENCE_SCHEMA = 1
 """Number of this layout; it rises when a field changes its meaning."""
 
 _WHAT = "coilbell reference"
+
+_LARGEST = 1e150
+"""Largest size of a figure, whatever its unit: its square can still be computed with; assumed."""
+
+_LONGEST = 100_000
+"""Longest text [characters]; assumed: that of a note in the bench log."""
+
+_NAMES = ("name", "board")
+"""Fields of a capacitor or a temperature that are text."""
 
 
 def encode(reference: Reference) -> str:
@@ -74,7 +82,7 @@ def decode(text: str) -> Reference:
         return _reference(body)
     except CoilbellError:
         raise
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError, RecursionError) as error:
         raise FileError(f"lacks or garbles a field: {error!r}; restore it from an export") from error
 
 
@@ -171,58 +179,74 @@ def _written(when: datetime | None) -> str | None:
 
 
 def _read(text: str | None) -> datetime | None:
-    return None if text is None else datetime.fromisoformat(text)
+    return None if text is None else datetime.fromisoformat(_text(text))
 
 
 def _reference(body: dict[str, Any]) -> Reference:
     return Reference(
-        str(body["name"]),
+        _text(body["name"]),
         _kind(body),
         tuple(_capture(item) for item in body["captures"]),
-        str(body["note"]),
+        _text(body["note"]),
         _read(body["created"]),
-        tuple(str(item) for item in body["origins"]),
-        tuple((str(unit), str(reason)) for unit, reason in body.get("withdrawn", ())),
+        tuple(_text(item) for item in body["origins"]),
+        tuple((_text(unit), _text(reason)) for unit, reason in body.get("withdrawn", ())),
     )
 
 
 def _capture(item: dict[str, Any]) -> Capture:
     return Capture(
-        str(item["unit"]),
+        _text(item["unit"]),
         Condition(item["condition"]),
         Observation(
-            Capacitor(**item["capacitor"]),
+            Capacitor(**_figures(item["capacitor"])),
             _optional(item["frequency_hz"]),
             _optional(item["q"]),
             _number(item["frequency_uncertainty"]),
             _number(item["q_uncertainty"]),
             _optional(item["amplitude_volts"]),
             Connection(item["connection"]),
-            bool(item["amplitude_dependent"]),
-            tuple(str(doubt) for doubt in item["doubts"]),
-            bool(item["weak"]),
-            str(item["board"]),
+            _flag(item["amplitude_dependent"]),
+            tuple(_text(doubt) for doubt in item["doubts"]),
+            _flag(item["weak"]),
+            _text(item["board"]),
             _read(item["utc"]),
-            str(item["source"]),
-            Loading(**item["loading"]) if "loading" in item else None,
+            _text(item["source"]),
+            Loading(**_figures(item["loading"])) if "loading" in item else None,
             tuple(Step(step) for step in item.get("done", ())),
-            str(item.get("across", "")),
-            Temperature(**item["temperature"]) if "temperature" in item else None,
-            tuple(str(reason) for reason in item.get("trouble", ())),
-            str(item.get("samples", "")),
+            _text(item.get("across", "")),
+            Temperature(**_figures(item["temperature"])) if "temperature" in item else None,
+            tuple(_text(reason) for reason in item.get("trouble", ())),
+            _text(item.get("samples", "")),
         ),
-        str(item["how"]),
-        str(item["origin"]),
-        str(item.get("mark", "")),
+        _text(item["how"]),
+        _text(item["origin"]),
+        _text(item.get("mark", "")),
     )
 
 
-def _number(value: Any) -> float:
-    number = float(value)
-    if not math.isfinite(number):
-        raise ValueError(f"{value!r} is not a finite number")
-    return number
+def _text(value: object) -> str:
+    if not isinstance(value, str) or len(value) > _LONGEST:
+        raise TypeError(f"{str(value)[:40]!r} is no text")
+    return value
 
 
-def _optional(value: Any) -> float | None:
+def _flag(value: object) -> bool:
+    if not isinstance(value, bool):
+        raise TypeError(f"{str(value)[:40]!r} is neither true nor false")
+    return value
+
+
+def _figures(part: dict[str, Any]) -> dict[str, Any]:
+    """The fields of a capacitor and its like: all numbers, but for names."""
+    return {name: _text(one) if name in _NAMES else _number(one) for name, one in part.items()}
+
+
+def _number(value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= _LARGEST:
+        raise ValueError(f"{str(value)[:40]!r} is not a finite number")
+    return float(value)
+
+
+def _optional(value: object) -> float | None:
     return None if value is None else _number(value)
