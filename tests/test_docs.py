@@ -87,7 +87,7 @@ def test_the_readmes_python_runs(tmp_path: Path) -> None:
             [sys.executable, "-c", block], cwd=tmp_path, capture_output=True, text=True, check=False
         )
         assert done.returncode == 0, done.stderr
-        assert "no reference: no odds are given" in done.stdout
+        assert "more: --full" in done.stdout
 
 
 def test_overview_lists_commands_and_exit_codes(capsys: pytest.CaptureFixture[str]) -> None:

@@ -38,16 +38,6 @@ def _matched(tree: ast.AST) -> Iterator[ast.Constant]:
 
 
 ALLOWED = {
-    (
-        "commands/judge.py",
-        "like healthy",
-    ): "exit codes, held equal to the explanations by test_judge_commands",
-    ("commands/judge.py", "like shorted"): "likewise",
-    ("commands/judge.py", "loaded"): "likewise",
-    ("commands/judge.py", "detuned"): "likewise",
-    ("commands/judge.py", "extra capacitance"): "likewise",
-    ("commands/judge.py", "no ring"): "likewise",
-    ("commands/judge.py", "undecided"): "likewise",
     ("winding/odds/kindfile.py", "inductance"): "a figure of a kind's file",
     ("winding/odds/kindfile.py", "capacitance"): "likewise",
     ("bench/report/sheet.py", "inductance"): "a column's head",

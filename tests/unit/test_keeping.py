@@ -102,7 +102,7 @@ def test_without_files_the_last_ring_of_each_capacitor_is_judged(
     out, err = capsys.readouterr()
     assert "judged: capture 2 (small.json), capture 3 (large.json) of lot-3\n" in err
     assert "kept in " in err
-    assert "LIKE SHORTED" in out
+    assert "A TURN IS SHORTED" in out
     assert main(["judge", "--item", "lot-3", "--reference", "line", "--in-circuit"]) == 2
     assert "holds no ring in circuit; capture one with --item NAME --in-circuit" in capsys.readouterr().err
 
@@ -246,29 +246,26 @@ def test_a_result_that_cannot_be_kept_is_shown_all_the_same(
     monkeypatch.setattr("coilbell.bench.log.itemlog.keep_captures", full)
     assert main(["judge", "dead.json", "--reference", "line", "--item", "lot-3"]) == 3
     out, err = capsys.readouterr()
-    assert out.startswith("lot-3: LIKE SHORTED")
+    assert out.startswith("lot-3: A TURN IS SHORTED")
     assert err == "coilbell: the disk refused\n"
     assert main(["capture", *PORT, "--item", "lot-3"]) == 3
     assert "rings" in capsys.readouterr().out
 
 
-def test_against_a_ring_judged_bad_a_comparison_clears_nothing(
-    bench: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_judged_and_compared_an_item_has_one_verdict(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The bare winding has a dead turn; in circuit it rings the same, which says nothing in its favour."""
     assert main(["judge", "dead.json", "--reference", "line", "--item", "lot-3", "--out-of-circuit"]) == 0
     write([replace(record(9, "turn-dead"), shot=1)], bench / "again.json")
     assert main(["log", "add", "lot-3", "again.json", "--in-circuit"]) == 0
     facts = shown(capsys, "compare", "--item", "lot-3")
     facts.pop("kept")
-    assert (facts["first_judged"], facts["explanation"]) == ("like shorted", "undecided")
-    assert (facts["cleared"], facts["probabilities"], facts["shorted_turn"]) == (False, None, None)
+    assert facts["verdict"]["headline"] == "a turn is shorted"
+    assert not facts["cleared"]
+    assert main(["judge", "--item", "lot-3", "--reference", "line", "1", "2", "--json"]) == 0
+    again = json.loads(capsys.readouterr().out)["verdict"]
+    assert (again["headline"], again["shows"]) == (facts["verdict"]["headline"], facts["verdict"]["shows"])
     assert main(["log", "show", "lot-3"]) == 0
-    out = capsys.readouterr().out
-    assert "the first was judged like shorted: no odds are given against it" in out
-    assert "which clears it" not in out
-    assert main(["isolate", "new", "--item", "lot-3"]) == 0
-    assert main(["isolate", "observe", "--item", "lot-3", "ring-in", "finding=log"]) == 2, "it is no evidence"
+    assert "which clears it" not in capsys.readouterr().out
     with Log() as log:
         refit(log, jobs=1)
         found = [told(one) for one in log.judgements(log.item("lot-3")) if one.facts.what == "comparison"]

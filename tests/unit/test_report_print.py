@@ -175,7 +175,9 @@ def test_a_kept_comparison_stands_in_the_report(tmp_path: Path) -> None:
         log.add_judgement(item, question, facts, [r.fit or 0 for r in held])
         sheet = sheet_of(log, item)
         (told,) = (s for head, s in sheet.sections if head.startswith("Comparison"))
-        assert any("if the first is whole: like shorted" in s and "prior of 10 %" in s for s in told)
+        assert any(
+            "A TURN IS SHORTED; judged by earlier rings of first" in s and "prior of 10 %" in s for s in told
+        )
         assert sum("across the winding" in s for s in told) == 1, "each thing is said once"
         assert "comparison" in dict(sheet.made)
         assert "the same winding before and after" in [p.caption for p in pictures_of(log, sheet)[0]]

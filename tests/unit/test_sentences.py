@@ -7,6 +7,7 @@ import math
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import pytest
@@ -16,9 +17,21 @@ from coilbell.bench.facts.base import plain
 from coilbell.bench.facts.comparison import ComparisonFacts, comparison_facts
 from coilbell.bench.facts.finding import FindingFacts, finding_facts
 from coilbell.bench.facts.judgement import judgement_facts
-from coilbell.bench.words.finding import comparison_text, finding_text
+from coilbell.bench.words import finding as words
 from coilbell.record import Capacitor, Connection
-from coilbell.winding import Capture, Condition, Explanation, Observation, Reference, compare, find
+from coilbell.winding import (
+    Capture,
+    Condition,
+    Explanation,
+    Observation,
+    Reference,
+    compare,
+    find,
+    headline_words,
+)
+
+finding_text = partial(words.finding_text, full=True)
+comparison_text = partial(words.comparison_text, full=True)
 
 A, B = Capacitor(22e-9), Capacitor(4.7e-9)
 KIND = "switch-mode transformer"
@@ -131,7 +144,6 @@ def test_nothing_is_said_twice() -> None:
         assert flat(finding_text(facts)).count("of the first peak where a healthy one has") == 1
     text = flat(comparison_text(compared(moved(1, 0.3))))
     assert "all this if the first is whole" in text
-    assert text.count("with 22 nF") == 1
     assert text.count("across the winding") == 1
     relay = Reference.begin("relay", "relay coil", [Capture("u1", Condition.GOOD, seen(3e3, 1.6))])
     text = flat(finding_text(finding_facts(find([seen(3e3, 1.6)], relay))))
@@ -160,7 +172,8 @@ def test_a_verdict_is_never_broken_in_two() -> None:
     facts = comparison_facts(comparison, "out-of-the-set.json capture 1 -> in-the-set.json capture 1")
     first, second = comparison_text(facts).splitlines()[:2]
     assert first == "out-of-the-set.json capture 1 -> in-the-set.json capture 1:"
-    assert second.startswith(facts.explanation.upper())
+    assert facts.verdict
+    assert headline_words(facts.verdict).startswith(second)
 
 
 def test_facts_kept_before_they_held_more_are_still_told() -> None:

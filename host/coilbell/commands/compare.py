@@ -11,11 +11,13 @@ from coilbell.commands.options import (
     add_keeping,
     add_prior,
     add_reading,
+    add_sure,
     drawer_of,
     prior_of,
     reading_of,
     refuse_reading,
     show_and_keep,
+    sure_of,
     tell_chosen,
     tolerance_of,
 )
@@ -23,7 +25,7 @@ from coilbell.errors import InputError
 
 if TYPE_CHECKING:
     from coilbell.bench.log import FittedCapture, ItemLog
-    from coilbell.winding import Relation
+    from coilbell.winding import Reference, Relation
 
 __all__ = ["add_arguments", "run"]
 
@@ -41,7 +43,8 @@ With --item NAME rings and comparison are kept in the bench log, as new rows.
 Then A and B may be numbers of captures there; without them the last rings out
 of circuit stand against the last in circuit, else the first against the last.
 In circuit a ring like A's clears the winding; a worse one convicts nothing.
-Where the log's finding on A is not like healthy, only what changed is told.
+All rings of an item are weighed together: by --reference, or by what the item
+was judged by before, the verdict is the one that `coilbell judge` gives.
 Exit code: 0 whatever is found; 2 wrong usage, unusable record.
 """
 
@@ -57,10 +60,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     how.add_argument("--in-circuit", action="store_true", help="A out of circuit, B connected in its set")
     how.add_argument("--units", action="store_true", help="A and B are two units of one kind")
     how.add_argument("--same-unit", action="store_true", help="one unit, before and after")
+    add("--reference", metavar="NAME", help="judge by this (by that of the item's last finding)")
+    add("--store", metavar="DIR", help="folder of references")
     add("--kind", metavar="KIND", help="kind of winding (that of the item, or other winding)")
     add_prior(parser)
     add_reading(parser, capacitor="one for all, or one a file")
     add_keeping(parser)
+    add_sure(parser)
+    add("--full", action="store_true", help="all that the verdict rests on, not its ten lines alone")
     add("--json", action="store_true", help="one JSON object instead of text")
     parser.epilog = _EXAMPLES
 
@@ -70,24 +77,47 @@ def run(options: argparse.Namespace) -> int:
     from coilbell.bench.facts.question import comparison_question
     from coilbell.bench.log import compared, sides_words
     from coilbell.bench.words.finding import comparison_text
-    from coilbell.winding import Relation
 
     prior = prior_of(options)
     with drawer_of(options) as drawer:
         relation, first, second = _sides(options, drawer)
+        reference = _reference(options, drawer, relation)
         question = comparison_question(
             len(first),
-            kind=_kind(options, drawer),
+            kind=reference.kind.name if reference else _kind(options, drawer),
             prior=prior,
+            sure=sure_of(options),
             relation=relation,
-            first_judged=drawer.said_of(first) if drawer and relation is not Relation.UNITS else "",
+            first_judged=_judged(drawer, first, relation) if reference is None else "",
         )
         rungs = [*first, *second]
         title = sides_words(first[0], second[0])
-        facts = compared(question, [(rung.facts, rung.records[0]) for rung in rungs], title)
-        keep = partial(drawer.keep, rungs, question, facts) if drawer else None
-        show_and_keep(options, facts, comparison_text, keep)
+        rings = [(rung.facts, rung.records[0]) for rung in rungs]
+        facts = compared(question, rings, title, reference)
+        keep = partial(drawer.keep, rungs, question, facts, reference) if drawer else None
+        show_and_keep(options, facts, partial(comparison_text, full=options.full), keep)
     return 0
+
+
+def _reference(
+    options: argparse.Namespace, drawer: ItemLog | None, relation: Relation | None
+) -> Reference | None:
+    """What the item is judged by: the reference named, else that of the item's last finding.
+
+    Two units are no one item: without a name they are held against each other alone.
+    """
+    from coilbell.bench.shelf import reference_named
+    from coilbell.winding import Relation
+
+    if options.reference is not None:
+        return reference_named(options.reference, options.store)
+    return drawer.reference() if drawer and relation is not Relation.UNITS else None
+
+
+def _judged(drawer: ItemLog | None, first: list[FittedCapture], relation: Relation | None) -> str:
+    from coilbell.winding import Relation
+
+    return drawer.said_of(first) if drawer and relation is not Relation.UNITS else ""
 
 
 def _relation(options: argparse.Namespace) -> Relation | None:

@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING
 from coilbell.commands.options import (
     PRIOR,
     add_connection,
+    add_done,
     add_keeping,
     add_prior,
     add_reading,
     add_reference,
+    add_sure,
     connection_of,
     drawer_of,
     ohms_of,
@@ -22,10 +24,12 @@ from coilbell.commands.options import (
     reference_of,
     refuse_reading,
     show_and_keep,
+    sure_of,
     tell,
     tell_chosen,
 )
 from coilbell.errors import InputError
+from coilbell.terms import Headline
 
 if TYPE_CHECKING:
     from coilbell.bench.log import FittedCapture, ItemLog
@@ -34,22 +38,22 @@ if TYPE_CHECKING:
 __all__ = ["VERDICTS", "add_arguments", "connection_of", "run"]
 
 VERDICTS = {
-    "like healthy": 0,
-    "like shorted": 10,
-    "loaded": 11,
-    "detuned": 12,
-    "extra capacitance": 13,
-    "no ring": 14,
-    "undecided": 15,
+    Headline.NO_SHORT: 0,
+    Headline.SHORTED: 10,
+    Headline.NO_RING: 14,
+    Headline.OPEN: 15,
+    Headline.AGAIN: 16,
+    Headline.ANOTHER: 17,
+    Headline.TWO_WINDINGS: 17,
 }
-"""Exit code for each explanation with --exit-code."""
+"""Exit code for each headline with --exit-code."""
 
 _EXAMPLES = """\
 examples:
   coilbell judge part.json --reference tarn-21-line
   coilbell judge big.csv small.csv --capacitor 22n --capacitor 4.7n \\
       --reference tarn-21-line --out-of-circuit --picture plane.png
-  coilbell judge part.json --kind "horizontal yoke"     no reference: no odds
+  coilbell judge part.json --kind "power inductor"      by what holds for a kind
   coilbell judge --item lot-3 --reference tarn-21-line  what the log holds of it
 
 All files are rings of one winding: further shots, or further test capacitors.
@@ -57,8 +61,10 @@ With --item NAME rings and finding are kept in the bench log, as new rows. Then
 RECORD may be the number of a capture there; without any the last rings of each
 test capacitor are judged.
 A prior is how probable you hold a shorted turn before this ring, 0 to 1.
-Exit code: 0 whatever is found; with --exit-code 0 like healthy, 10 like
-shorted, 11 loaded, 12 detuned, 13 extra capacitance, 14 no ring, 15 undecided.
+The verdict takes at most ten lines; --full tells all that it rests on.
+Exit code: 0 whatever is found; with --exit-code 0 no shorted turn shows, 10 a
+turn is shorted, 14 no ring, 15 open question, 16 ring again, 17 another
+winding or two of them.
 2 wrong usage or unusable record, damaged reference; 3 no such reference.
 """
 
@@ -78,14 +84,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_reading(parser)
     add_connection(parser)
     add_keeping(parser)
+    add_sure(parser)
+    add_done(parser)
+    add("--full", action="store_true", help="all that the verdict rests on, not its ten lines alone")
     add("--json", action="store_true", help="one JSON object instead of text")
     add("--picture", metavar="PATH", help="draw the shift plane (.png, .pdf or .svg)")
-    add("--exit-code", action="store_true", help="end with a code for the explanation")
+    add("--exit-code", action="store_true", help="end with a code for the headline")
     parser.epilog = _EXAMPLES
 
 
 def run(options: argparse.Namespace) -> int:
-    """Judge the records; returns 0, or the explanation's code with --exit-code."""
+    """Judge the records; returns 0, or the headline's code with --exit-code."""
     from coilbell.bench.facts.finding import finding_facts
     from coilbell.bench.facts.question import question_of
     from coilbell.bench.log import finding_of
@@ -98,6 +107,7 @@ def run(options: argparse.Namespace) -> int:
         reference, kind = reference_of(options), _kind(options, drawer)
         question = question_of(
             prior=prior_of(options),
+            sure=sure_of(options),
             kind=kind,
             unit=options.unit,
             direct_ohms=ohms_of(options),
@@ -108,10 +118,10 @@ def run(options: argparse.Namespace) -> int:
         _check_unit(options.unit, finding, reference)
         facts = finding_facts(finding, drawer.name if drawer else _title(options.files))
         keep = partial(drawer.keep, rungs, question, facts, reference) if drawer else None
-        show_and_keep(options, facts, finding_text, keep)
+        show_and_keep(options, facts, partial(finding_text, full=options.full), keep)
     if place is not None and reference is not None:
         _draw(finding, reference, place)
-    return VERDICTS[str(finding.explanation)] if options.exit_code else 0
+    return VERDICTS[finding.verdict.headline] if options.exit_code else 0
 
 
 def _place(options: argparse.Namespace) -> Path | None:

@@ -40,6 +40,7 @@ __all__ = [
     "add_prior",
     "add_reading",
     "add_reference",
+    "add_sure",
     "connection_of",
     "done_of",
     "drawer_of",
@@ -51,6 +52,7 @@ __all__ = [
     "refuse_reading",
     "show",
     "show_and_keep",
+    "sure_of",
     "tell",
     "tell_chosen",
     "tell_kept",
@@ -221,6 +223,24 @@ def prior_of(options: argparse.Namespace) -> float:
     from coilbell.bench.worksheet.typed import prior
 
     return prior(options.prior, "--prior")
+
+
+def add_sure(parser: argparse.ArgumentParser) -> None:
+    """Declare how sure a verdict must be."""
+    parser.add_argument(
+        "--sure", metavar="P", help="how sure a verdict must be (0.95, or that of the settings)"
+    )
+
+
+def sure_of(options: argparse.Namespace) -> float:
+    """How sure a verdict must be, from "0.99" or "99%". Raises InputError outside 1/2 to 1."""
+    from coilbell.bench.worksheet.typed import prior
+
+    text = str(options.sure or setting("sure"))
+    found = prior(text, "--sure")
+    if not 0.5 < found < 1:
+        raise InputError(f"--sure {text}: give more than 0.5 and less than 1, such as 0.95")
+    return found
 
 
 def add_reference(parser: argparse.ArgumentParser) -> None:

@@ -15,6 +15,7 @@ import msgspec
 from coilbell.errors import FileError
 
 __all__ = [
+    "LARGEST",
     "Chance",
     "Count",
     "Facts",
@@ -30,16 +31,16 @@ __all__ = [
     "plain",
 ]
 
-_LARGEST = 1e150
+LARGEST = 1e150
 """Largest size of a figure, whatever its unit: its square can still be computed with. Assumed."""
 
 _MOST = 2**53
 """Largest count: whole numbers above it are not exact in the JSON of other programs (RFC 8259, section 6)."""
 
-Figure = Annotated[float, msgspec.Meta(ge=-_LARGEST, le=_LARGEST)]
-Spread = Annotated[float, msgspec.Meta(ge=0, le=_LARGEST)]
+Figure = Annotated[float, msgspec.Meta(ge=-LARGEST, le=LARGEST)]
+Spread = Annotated[float, msgspec.Meta(ge=0, le=LARGEST)]
 """A standard uncertainty, or another figure that is never below 0."""
-Positive = Annotated[float, msgspec.Meta(gt=0, le=_LARGEST)]
+Positive = Annotated[float, msgspec.Meta(gt=0, le=LARGEST)]
 Chance = Annotated[float, msgspec.Meta(ge=0, le=1)]
 """A probability."""
 Part = Annotated[float, msgspec.Meta(gt=0, lt=1)]

@@ -6,9 +6,17 @@ import msgspec
 
 from coilbell.bench.facts.base import Chance, Facts
 from coilbell.bench.facts.fit import QuantityFacts, quantity_facts
-from coilbell.bench.facts.ring import Left, OddsFacts, RingFacts, odds_facts, probabilities, ring_facts
+from coilbell.bench.facts.ring import (
+    Left,
+    OddsFacts,
+    RingFacts,
+    check_verdict,
+    odds_facts,
+    probabilities,
+    ring_facts,
+)
 from coilbell.quantities import engineering
-from coilbell.winding import Added, Comparison, Explanation, Relation
+from coilbell.winding import Added, Comparison, Explanation, Relation, Verdict
 
 __all__ = ["COMPARISON_SCHEMA", "AddedFacts", "ComparisonFacts", "comparison_facts"]
 
@@ -64,8 +72,10 @@ class ComparisonFacts(Facts, frozen=True, kw_only=True):
     caution: str
     doubts: tuple[str, ...] = ()
     first_judged: Explanation | Left = msgspec.UNSET
+    verdict: Verdict | Left = msgspec.UNSET
 
     def __post_init__(self) -> None:
+        check_verdict(self.verdict)
         if self.schema != COMPARISON_SCHEMA or self.what != "comparison":
             raise ValueError(f"no comparison of schema {COMPARISON_SCHEMA}, which this version knows")
         if not self.rings:
@@ -94,6 +104,7 @@ def comparison_facts(
         connection=None,
         probabilities=None,
         shorted_turn=None,
+        verdict=msgspec.UNSET,
         reasons=(
             *comparison.reasons[:told],
             f"the first is not known good, it was judged {first_judged}: a ring like it clears nothing",
@@ -125,6 +136,7 @@ def _compared(comparison: Comparison, title: str) -> ComparisonFacts:
         next_step=comparison.next_step,
         caution=comparison.caution,
         doubts=_doubts_of_sides(comparison),
+        verdict=comparison.verdict,
     )
 
 

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import msgspec
+
 from coilbell.bench.facts.base import Chance, Facts, Figure, Part, Spread, finite
 from coilbell.bench.facts.fit import QuantityFacts, quantity_facts
 from coilbell.bench.facts.ring import (
+    Left,
     OddsFacts,
     RingFacts,
     chance,
+    check_verdict,
     healthy_facts,
     odds_facts,
     probabilities,
     ring_facts,
 )
 from coilbell.record import Connection
-from coilbell.winding import Explanation, Finding, SeveralCapacitorTank, Shift
+from coilbell.winding import Explanation, Finding, SeveralCapacitorTank, Shift, Verdict
 
 __all__ = ["FINDING_SCHEMA", "CountFacts", "FindingFacts", "finding_facts"]
 
@@ -59,7 +63,8 @@ class CountFacts(Facts, frozen=True, kw_only=True):
 class FindingFacts(Facts, frozen=True, kw_only=True):
     """Everything shown of a finding.
 
-    title: what was rung; reference: name@hash of what it was judged by; probabilities: of each explanation,
+    verdict: what is said first, left out of findings made before there was one; title: what was rung;
+    reference: name@hash of what it was judged by; probabilities: of each explanation,
     where none of these is `undecided`; shifts: for each of `rings`; impossible: the rings are not those of
     one inductance with one capacitance; loss_slope: d ln G/d ln w, the winding's and the reference's [1].
     """
@@ -88,8 +93,10 @@ class FindingFacts(Facts, frozen=True, kw_only=True):
     caution: str
     count: CountFacts
     doubts: tuple[str, ...]
+    verdict: Verdict | Left = msgspec.UNSET
 
     def __post_init__(self) -> None:
+        check_verdict(self.verdict)
         if self.schema != FINDING_SCHEMA or self.what != "finding":
             raise ValueError(f"no finding of schema {FINDING_SCHEMA}, which this version knows")
         if not self.rings or len(self.shifts) > len(self.rings):
@@ -133,6 +140,7 @@ def finding_facts(finding: Finding, title: str = "") -> FindingFacts:
         caution=finding.caution,
         count=CountFacts(rings=finite(count.rings), healthy=finite(count.healthy), fraction=count.fraction),
         doubts=finding.doubts,
+        verdict=finding.verdict,
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from coilbell.bench.facts.base import Count, Facts, Figure, Part
-from coilbell.winding import Explanation, Relation
+from coilbell.winding import DEFAULT_SURE, Explanation, Relation
 
 __all__ = ["Question", "comparison_question", "question_of"]
 
@@ -14,7 +14,8 @@ class Question(Facts, frozen=True, kw_only=True, omit_defaults=True):
     """What is asked. Kept with each answer, so that it can be asked again.
 
     prior: probability of a shorted turn before the ring; kind: None for that of the reference; unit: the very
-    specimen, "" for any; first: how many of the rings are a comparison's first side; relation: of its sides;
+    specimen, "" for any; sure: odds from which the headline says
+    so; first: how many of the rings are a comparison's first side; relation: of its sides;
     first_judged: what a finding said of the first side.
     """
 
@@ -25,6 +26,7 @@ class Question(Facts, frozen=True, kw_only=True, omit_defaults=True):
     direct_ohms: Figure | None
     first: Count
     count_to: Part | None = None
+    sure: Part = DEFAULT_SURE
     relation: Relation | None = None
     first_judged: Explanation | None = None
 
@@ -40,8 +42,13 @@ def question_of(
     unit: str = "",
     direct_ohms: float | None = None,
     count_to: float | None = None,
+    sure: float = DEFAULT_SURE,
 ) -> Question:
-    """What is asked of a finding. count_to: fraction to which rings are counted, None for that of the fit."""
+    """What is asked of a finding.
+
+    sure: odds from which the headline says so; count_to: fraction to which rings are counted, None for that
+    of the fit.
+    """
     return Question(
         what="finding",
         prior=prior,
@@ -50,6 +57,7 @@ def question_of(
         direct_ohms=direct_ohms,
         first=0,
         count_to=count_to,
+        sure=sure,
     )
 
 
@@ -58,6 +66,7 @@ def comparison_question(
     *,
     kind: str = "other winding",
     prior: float = 0.5,
+    sure: float = DEFAULT_SURE,
     relation: Relation | None = None,
     first_judged: str = "",
 ) -> Question:
@@ -72,6 +81,7 @@ def comparison_question(
         unit="",
         direct_ohms=None,
         first=first,
+        sure=sure,
         relation=relation,
         first_judged=Explanation(first_judged) if first_judged else None,
     )

@@ -6,14 +6,16 @@ import math
 
 import msgspec
 
-from coilbell.bench.facts.base import Chance, Count, Facts, Figure, Positive, Spread, finite
+from coilbell.bench.facts.base import LARGEST, Chance, Count, Facts, Figure, Positive, Spread, finite
 from coilbell.quantities import engineering
-from coilbell.winding import Explanation, Healthy, Posterior, Ring
+from coilbell.winding import Explanation, Healthy, Posterior, Ring, Verdict
 
 __all__ = [
     "HealthyFacts",
+    "Left",
     "OddsFacts",
     "RingFacts",
+    "check_verdict",
     "odds_facts",
     "probabilities",
     "ring_facts",
@@ -24,6 +26,19 @@ Left = msgspec.UnsetType
 
 _ROUNDING = 1e-9
 """How far the sum of many probabilities may miss 0 or 1 by rounding [1]."""
+
+
+def check_verdict(verdict: Verdict | Left) -> None:
+    """Raise ValueError for a verdict with a chance or a figure that cannot be."""
+    if isinstance(verdict, msgspec.UnsetType):
+        return
+    chances = [verdict.shows, verdict.sure, *(one.probability for one in verdict.alternatives)]
+    if any(chance is not None and not 0 <= chance <= 1 for chance in chances):
+        raise ValueError("a chance of the verdict lies outside 0 to 1")
+    for one in verdict.deciding:
+        figures = (one.hertz, one.hertz_spread, one.q, one.q_spread, one.healthy_hertz, one.healthy_q)
+        if any(figure is not None and not 0 <= figure <= LARGEST for figure in figures):
+            raise ValueError("a deciding figure of the verdict cannot be")
 
 
 class HealthyFacts(Facts, frozen=True, kw_only=True):

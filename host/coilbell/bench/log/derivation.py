@@ -45,12 +45,14 @@ def judged(
     capture. Raises InputError, ReferenceMismatch.
     """
     if question.what == "comparison":
-        return compared(question, rings, title)
+        return compared(question, rings, title, reference)
     return finding_facts(finding_of(question, rings, reference), title)
 
 
-def compared(question: Question, rings: Sequence[Rung], title: str = "") -> ComparisonFacts:
-    """The facts of a comparison, as `judged`."""
+def compared(
+    question: Question, rings: Sequence[Rung], title: str = "", reference: Reference | None = None
+) -> ComparisonFacts:
+    """The facts of a comparison, as `judged`; without a reference the first side stands for a good unit."""
     from threadpoolctl import threadpool_limits
 
     seen = [_observation(facts, record) for facts, record in rings]
@@ -58,9 +60,11 @@ def compared(question: Question, rings: Sequence[Rung], title: str = "") -> Comp
         found = compare(
             seen[: question.first],
             seen[question.first :],
-            kind=question.kind or "other winding",
+            kind=question.kind or (reference.kind.name if reference else "other winding"),
+            reference=reference,
             relation=question.relation,
             prior=question.prior,
+            sure=question.sure,
         )
     return comparison_facts(found, title, first_judged=question.first_judged)
 
@@ -74,6 +78,7 @@ def finding_of(question: Question, rings: Sequence[Rung], reference: Reference |
             [_observation(facts, record) for facts, record in rings],
             reference,
             prior=question.prior,
+            sure=question.sure,
             kind=question.kind,
             unit=question.unit,
             direct_ohms=question.direct_ohms,

@@ -101,6 +101,12 @@ class ItemLog:
         first = [self._rung(capture) for capture in _last_of_each(earlier[::-1])]
         return Relation.TIME, first, second
 
+    def reference(self) -> Reference | None:
+        """What the item's last finding was judged by, as it was then; None without one."""
+        judgements = [] if self.item is None else self.log.judgements(self.item)
+        named = [one.reference for one in judgements if one.reference is not None]
+        return self.log.reference(named[-1][1]) if named else None
+
     def said_of(self, rungs: Sequence[FittedCapture]) -> str:
         """What the last finding with odds on any of these rings says, "" when there is none."""
         fits = {rung.fit for rung in rungs if rung.fit is not None}

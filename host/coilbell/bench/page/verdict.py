@@ -4,19 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+from coilbell.bench.words.verdict import bars, basis_words, tint
 from coilbell.decay import Fit
 from coilbell.figure import percent
 from coilbell.quantities import concise
 from coilbell.record import Record
-from coilbell.terms import Headline
 from coilbell.winding import Finding, Verdict, headline_words
 
 __all__ = ["beside_healthy", "hand_message", "healthy_q", "verdict_message"]
-
-_TINTS = {Headline.NO_SHORT: "whole", Headline.SHORTED: "shorted"}
-"""Headline -> name of the colour its mark takes; every other is open. Words say the same."""
-
-_SHOWS = "a shorted turn that shows"
 
 
 def verdict_message(finding: Finding, remark: str, count_words: str) -> dict[str, Any]:
@@ -35,7 +30,7 @@ def verdict_message(finding: Finding, remark: str, count_words: str) -> dict[str
         "headline": str(verdict.headline),
         "sentence": _sentence(verdict, remark),
         "odds": _bars(verdict),
-        "odds_words": _basis(finding),
+        "odds_words": basis_words(verdict, finding.odds.prior if finding.odds else None),
         "unseen": _first_of(unseen),
         "parts": [[head, lines] for head, lines in parts.items() if lines],
         "next_step": "; then ".join(step.words for step in verdict.steps[:2]),
@@ -53,7 +48,7 @@ def hand_message(finding: Finding | None, fit: Fit, record: Record) -> dict[str,
         "odds": "" if verdict is None or verdict.shows is None else f"short shows {percent(verdict.shows)}",
         "q": f"Q {concise(main.q.value, main.q.standard_uncertainty)}" if main else "no ring",
         "healthy": beside_healthy(finding, record),
-        "tint": _TINTS.get(verdict.headline, "open") if verdict else "open",
+        "tint": tint(verdict.headline if verdict else None),
     }
 
 
@@ -82,22 +77,10 @@ def _sentence(verdict: Verdict, remark: str) -> str:
     return f"{words}; the chosen reference cannot judge this ring" if remark else words
 
 
-def _basis(finding: Finding) -> str:
-    """What the odds rest on, with the prior; why there are none."""
-    if finding.odds is None:
-        return finding.verdict.rests_on or "no reference is chosen, so no odds are given"
-    return f"{finding.verdict.rests_on}, from a prior of {percent(finding.odds.prior)}"
-
-
 def _bars(verdict: Verdict) -> list[dict[str, Any]]:
-    """The odds that go with the headline, as bars."""
-    if verdict.shows is None:
-        return []
-    rows = [(_SHOWS, verdict.shows, True)]
-    rows += [(one.words, one.probability, False) for one in verdict.alternatives if not one.shorted]
     return [
-        {"name": name, "words": percent(chance), "share": round(chance, 4), "shorted": shorted}
-        for name, chance, shorted in rows
+        {"name": b.name, "words": percent(b.chance), "share": round(b.chance, 4), "shorted": b.shorted}
+        for b in bars(verdict)
     ]
 
 

@@ -19,10 +19,11 @@ from coilbell.bench.log import (
     sides_words,
 )
 from coilbell.bench.log.held import Held
-from coilbell.bench.words.finding import change_words, odds_words
+from coilbell.bench.words.finding import change_words
+from coilbell.bench.words.verdict import basis_words
 from coilbell.errors import InputError
 from coilbell.figure import percent
-from coilbell.winding import KINDS, Explanation
+from coilbell.winding import KINDS, Explanation, headline_words
 
 __all__ = ["Compared", "Pair", "compared_of", "comparison_section"]
 
@@ -99,9 +100,12 @@ def comparison_section(
 
 
 def _odds(facts: ComparisonFacts, shorted: OddsFacts) -> str:
+    if facts.verdict:
+        basis = basis_words(facts.verdict, shorted.prior)
+        return f"all rings together: {headline_words(facts.verdict)}; {basis}"
     return (
-        f"if the first is whole: {facts.explanation}; {odds_words(shorted.log10_likelihood_ratio)}, "
-        f"probability {percent(shorted.probability)} from a prior of {percent(shorted.prior)}"
+        f"if the first is whole: {facts.explanation}, probability of a shorted turn "
+        f"{percent(shorted.probability)} from a prior of {percent(shorted.prior)}"
     )
 
 

@@ -13,14 +13,10 @@ from coilbell.bench.report.pdf import layout_for
 from coilbell.bench.report.sheet import Sheet
 from coilbell.bench.words.fit import unbroken
 from coilbell.figure import percent
-from coilbell.winding import Explanation
 
 __all__ = ["html_of"]
 
 _TEMPLATE = Path(__file__).with_name("sheet.html")
-
-_CLASSES: dict[str, str] = {Explanation.LIKE_HEALTHY: " healthy", Explanation.LIKE_SHORTED: " shorted"}
-"""What is added to the class of a verdict's element, which gives it its colour."""
 
 _SPARE_MM = 10.0
 """Room left below, since a browser sets the same words a little differently [mm]."""
@@ -33,7 +29,7 @@ def html_of(sheet: Sheet, pictures: Sequence[Picture]) -> str:
     return Template(_TEMPLATE.read_text(encoding="utf-8")).substitute(
         title=escape(sheet.title),
         explanation=escape(sheet.explanation),
-        verdict=_CLASSES.get(sheet.explanation, ""),
+        verdict=f" {sheet.tint}".rstrip(),
         odds=escape(unbroken(sheet.odds)),
         chances="".join(_chance(name, p) for name, p in sheet.chances),
         tested=_pairs(sheet.tested),
@@ -51,10 +47,9 @@ def html_of(sheet: Sheet, pictures: Sequence[Picture]) -> str:
 
 
 def _chance(name: str, chance: float) -> str:
-    colour = _CLASSES.get(name, "")
     return (
         f'<div class="chance"><span>{escape(name)}</span><span>{escape(percent(chance))}</span>'
-        f'<div class="bar{colour}" style="width:{100 * chance:.1f}%"></div></div>'
+        f'<div class="bar" style="width:{100 * chance:.1f}%"></div></div>'
     )
 
 

@@ -20,12 +20,11 @@ from coilbell.bench.report.sheet import Sheet
 from coilbell.bench.words.fit import unbroken
 from coilbell.errors import InputError
 from coilbell.figure import percent
-from coilbell.winding import Explanation
 
 __all__ = ["PAPERS", "Layout", "layout_for", "pdf_of"]
 
-_COLOURS: dict[str, str] = {Explanation.LIKE_HEALTHY: BLUE, Explanation.LIKE_SHORTED: ORANGE}
-"""Colour of an explanation; what is neither is grey."""
+_COLOURS = {"healthy": BLUE, "shorted": ORANGE}
+"""Colour of a sheet's tint; what is neither is grey."""
 
 _NEITHER = "#5f5f5f"
 
@@ -213,20 +212,20 @@ class _Page:
         end = self._text(inner, end + 0.5, self.sheet.odds) + 0.8
         for name, chance in self.sheet.chances:
             end = self._chance(inner, end, name, chance)
-        self._fill(self.sheet.explanation)
+        self._fill(self.sheet.tint)
         self.pdf.rect(left, y, 1, end - y, style="F")
         return end
 
-    def _fill(self, explanation: str) -> None:
-        """The colour of an explanation: blue to orange, grey for what is neither."""
-        colour = _COLOURS.get(explanation, _NEITHER).lstrip("#")
+    def _fill(self, tint: str) -> None:
+        """The colour of a tint: blue to orange, grey for what is neither."""
+        colour = _COLOURS.get(tint, _NEITHER).lstrip("#")
         self.pdf.set_fill_color(*(int(colour[k : k + 2], 16) for k in (0, 2, 4)))
 
     def _chance(self, column: _Column, y: float, name: str, chance: float) -> float:
-        end = self._text(_Column(column.left, 30), y, name)
-        self._text(_Column(column.left + 30, 13), y, percent(chance))
-        self._fill(name)
-        self.pdf.rect(column.left + 43, y + 0.6, (column.width - 43) * chance, self.line - 1.2, style="F")
+        end = self._text(_Column(column.left, 44), y, name)
+        self._text(_Column(column.left + 44, 13), y, percent(chance))
+        self._fill("")
+        self.pdf.rect(column.left + 57, y + 0.6, (column.width - 57) * chance, self.line - 1.2, style="F")
         return end
 
     def _table(self) -> None:

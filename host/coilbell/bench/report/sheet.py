@@ -6,30 +6,32 @@ that gives other figures than were kept, the page says so.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from coilbell.bench.facts.base import Facts
 from coilbell.bench.facts.finding import FindingFacts
-from coilbell.bench.facts.ring import OddsFacts
 from coilbell.bench.facts.worksheet import WorksheetFacts
 from coilbell.bench.log import Item, KeptCapture, KeptFit, KeptJudgement, Log, versions
 from coilbell.bench.log.held import Held, held
 from coilbell.bench.report.comparison import Compared, compared_of, comparison_section
 from coilbell.bench.report.worksheet import isolation_sections, kept_worksheet
 from coilbell.bench.settings import setting
-from coilbell.bench.words.finding import odds_words
 from coilbell.bench.words.fit import fraction_words, shown
+from coilbell.bench.words.verdict import bars, basis_words, tint
 from coilbell.errors import InputError
 from coilbell.figure import percent
 from coilbell.quantities import engineering
 from coilbell.record import Connection
-from coilbell.winding import Explanation
+from coilbell.winding import Explanation, headline_words
 
 __all__ = ["SHEET_SCHEMA", "Sheet", "sheet_facts", "sheet_of", "sheet_text"]
 
 SHEET_SCHEMA = 1
 """Number of the layout `sheet_facts` gives."""
+
+_SHOWN = 0.005
+"""Least probability that is told [1]: half a per cent, the last digit shown. Assumed."""
 
 CARE = (
     "Ring a winding only when nothing feeds it. Before reaching into a set: pull its plug, let mains "
@@ -53,12 +55,14 @@ HOW = (
 class Sheet:
     """The words and figures of one page.
 
-    tested, made: (what, words) pairs; chances: (explanation, probability) the largest first; table: a head
+    explanation: what is said first, tint: its colour, "healthy", "shorted" or ""; tested, made: (what, words)
+    pairs; chances: (name, probability) of the odds that go with it; table: a head
     and rows; sections: (head, sentences).
     """
 
     title: str
     explanation: str
+    tint: str
     odds: str
     chances: tuple[tuple[str, float], ...]
     tested: tuple[tuple[str, str], ...]
@@ -91,14 +95,14 @@ def sheet_of(log: Log, item: Item) -> Sheet:
     findings = [(one, one.facts) for one in kept.judgements if isinstance(one.facts, FindingFacts)]
     told, facts = findings[-1] if findings else (None, None)
     compared = compared_of(log, kept)
-    shorted = facts.shorted_turn if facts else None
     judged = Judged(frozenset(told.fits), facts) if told and facts else None
     table = _table(fits, judged)
     return Sheet(
         title=item.name,
-        explanation=facts.explanation if facts else "not judged" if fits else "nothing rung yet",
-        odds=_odds(shorted) if fits else "No winding was rung, so no odds of a shorted turn are given.",
-        chances=_chances(facts.probabilities if facts else None),
+        explanation=_said(facts) if facts else "not judged" if fits else "nothing rung yet",
+        tint=_tint(facts),
+        odds=_odds(facts) if fits else "No winding was rung, so no odds of a shorted turn are given.",
+        chances=_chances(facts),
         tested=_tested(kept, facts),
         table=table,
         sections=(
@@ -126,18 +130,35 @@ def _damage(kept: Held) -> tuple[tuple[str, tuple[str, ...]], ...]:
     return (("Damaged rows of the log, left out here", kept.damage),) if kept.damage else ()
 
 
-def _odds(shorted: OddsFacts | None) -> str:
+def _said(facts: FindingFacts) -> str:
+    """The headline; of a finding made before there were headlines its explanation."""
+    return headline_words(facts.verdict) if facts.verdict else str(facts.explanation)
+
+
+def _tint(facts: FindingFacts | None) -> str:
+    if facts is None:
+        return ""
+    old = {Explanation.LIKE_HEALTHY: "healthy", Explanation.LIKE_SHORTED: "shorted"}
+    return tint(facts.verdict.headline) if facts.verdict else old.get(facts.explanation, "")
+
+
+def _odds(facts: FindingFacts | None) -> str:
+    shorted = facts.shorted_turn if facts else None
+    if facts is not None and facts.verdict:
+        words = basis_words(facts.verdict, shorted.prior if shorted else None)
+        return f"{words[:1].upper()}{words[1:]}."
     if shorted is None:
         return "No reference was at hand, so no odds are given."
-    return (
-        f"This ring is {odds_words(shorted.log10_likelihood_ratio)}; probability of a shorted turn "
-        f"{percent(shorted.probability)} from a prior of {percent(shorted.prior)}."
-    )
+    chance, prior = percent(shorted.probability), percent(shorted.prior)
+    return f"Probability of a shorted turn {chance} from a prior of {prior}."
 
 
-def _chances(probabilities: Mapping[Explanation, float] | None) -> tuple[tuple[str, float], ...]:
+def _chances(facts: FindingFacts | None) -> tuple[tuple[str, float], ...]:
+    if facts is not None and facts.verdict:
+        return tuple((bar.name, bar.chance) for bar in bars(facts.verdict))
     names = {str(Explanation.UNDECIDED): "none of these"}
-    found = [(names.get(name, str(name)), p) for name, p in (probabilities or {}).items() if p >= 0.005]
+    told = (facts.probabilities if facts else None) or {}
+    found = [(names.get(name, str(name)), p) for name, p in told.items() if p >= _SHOWN]
     return tuple(sorted(found, key=lambda pair: -pair[1]))
 
 

@@ -11,7 +11,7 @@ from coilbell.bench.facts.ring import OddsFacts
 from coilbell.bench.words.fit import WIDTH, fraction_words, shown, wrapped
 from coilbell.figure import percent
 from coilbell.quantities import concise
-from coilbell.winding import Explanation
+from coilbell.winding import Explanation, verdict_lines
 
 __all__ = [
     "change_words",
@@ -29,9 +29,18 @@ _BARS = 24
 """Columns of the bar that shows a probability of 1."""
 
 
-def finding_text(facts: FindingFacts) -> str:
-    """The facts in words; lines of at most 80 columns, no newline at the end."""
-    lines = _headline(facts.title, facts.explanation)
+def finding_text(facts: FindingFacts, *, full: bool = False) -> str:
+    """The facts in words; lines of at most 80 columns, no newline at the end.
+
+    The verdict in at most ten lines; full: with all that it rests on. A finding made before there were
+    verdicts is always told in full.
+    """
+    if facts.verdict and not full:
+        return "\n".join(verdict_lines(facts.verdict, facts.title, more="--full"))
+    if facts.verdict:
+        lines = list(verdict_lines(facts.verdict, facts.title))
+    else:
+        lines = _headline(facts.title, facts.explanation)
     lines += _odds_lines(facts.shorted_turn, facts.probabilities)
     unseen = facts.cannot_see
     lines += _section("why", [reason for reason in facts.reasons if reason not in unseen])
@@ -81,9 +90,19 @@ def count_words(count: CountFacts) -> str:
     )
 
 
-def comparison_text(facts: ComparisonFacts) -> str:
-    """The facts in words; lines of at most 80 columns, no newline at the end."""
-    lines = _headline(facts.title, facts.explanation, facts.relation)
+def comparison_text(facts: ComparisonFacts, *, full: bool = False) -> str:
+    """The facts in words; lines of at most 80 columns, no newline at the end.
+
+    The item's verdict with what changed; full: with all that it rests on.
+    """
+    if facts.verdict:
+        changed = () if full else (*change_words(facts), *_connection_words(facts))
+        more = "" if full else "--full"
+        lines = list(verdict_lines(facts.verdict, facts.title, more=more, instead=changed))
+        if not full:
+            return "\n".join(lines)
+    else:
+        lines = _headline(facts.title, facts.explanation, facts.relation)
     if facts.first_judged:
         lines.append(wrapped(f"the first was judged {facts.first_judged}: no odds are given against it"))
     else:
@@ -96,6 +115,13 @@ def comparison_text(facts: ComparisonFacts) -> str:
     if facts.caution:
         lines += _section("CAUTION", [facts.caution])
     return "\n".join(lines)
+
+
+def _connection_words(facts: ComparisonFacts) -> tuple[str, ...]:
+    """What the set adds, where there is a name for it."""
+    if not facts.connection:
+        return ()
+    return (f"what came is like {facts.connection.name} ({percent(facts.connection.probability)})",)
 
 
 def change_words(facts: ComparisonFacts) -> list[str]:

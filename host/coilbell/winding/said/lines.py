@@ -24,15 +24,25 @@ _BAR = 20
 _INDENT = "  "
 
 
-def verdict_lines(verdict: Verdict, title: str = "", *, more: str = "") -> tuple[str, ...]:
+def verdict_lines(
+    verdict: Verdict, title: str = "", *, more: str = "", instead: Sequence[str] | None = None
+) -> tuple[str, ...]:
     """The verdict in lines.
 
-    title: what was rung, such as "lot-3"; more: where the rest is to be had, such as "--full".
+    title: what was rung, such as "lot-3"; more: where the rest is to be had, such as "--full"; instead:
+    sentences that take the place of the deciding figures, such as what changed between two rings.
     """
-    lead = f"{title}: " if title else ""
-    lines = _wrapped(f"{lead}{headline_words(verdict)}", "", 2)
+    head = headline_words(verdict)
+    whole = f"{title}: {head}" if title else head
+    # A long title stands by itself, so that the headline is never broken in two for its sake.
+    lines = (
+        [whole]
+        if len(whole) <= WIDTH
+        else [*_wrapped(f"{title}:" if title else "", "", 2), *_wrapped(head, "", 2)]
+    )
     lines += _odds_line(verdict)
-    lines += [line for text in _figures(verdict.deciding) for line in _wrapped(text, _INDENT, 2)]
+    told = _figures(verdict.deciding) if instead is None else instead
+    lines += [line for text in told for line in _wrapped(text, _INDENT, 2)]
     if verdict.doubt:
         lines += _wrapped(f"doubt: {verdict.doubt}", _INDENT, 2)
     tail = _tail(verdict, more)
