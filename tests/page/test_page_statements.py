@@ -59,7 +59,7 @@ def test_every_statement_is_that_of_a_judgement(struck: Any, state: str, where: 
     told = shot_message(last, None)["finding"]
     seen = [one.observation for one in reversed(last.together)]
     facts = finding_facts(find(seen, reference, kind=None if by else KIND))
-    text = _flat(finding_text(facts)).casefold()
+    text = _flat(finding_text(facts, full=True)).casefold()
     lines = [line for _, part in told["parts"] for line in part]
     for words in (*lines, told["next_step"], told["caution"], told["unseen"].partition("; ")[0]):
         assert words.casefold() in text.replace("- ", ""), words

@@ -36,6 +36,10 @@ from coilbell.record import Connection
 __all__ = ["item_facts", "item_found", "item_head", "item_line", "item_text", "judgement_text", "refit_text"]
 
 
+_MORE = "--all"
+"""The option of `coilbell log show` that tells the rest."""
+
+
 def item_head(log: Log, item: Item) -> ItemHead:
     """What a list shows of an item."""
     return ItemHead(**_head(item, log.explanation(item)))
@@ -132,7 +136,7 @@ def item_text(facts: ItemFacts, *, everything: bool = False) -> str:
         lines += _capture_lines(capture, everything)
     shown = facts.judgements if everything else _newest(facts.judgements)
     for one in shown:
-        lines += ["", wrapped(_judgement_head(one), indent=0), judgement_text(one.facts)]
+        lines += ["", wrapped(_judgement_head(one), indent=0), judgement_text(one.facts, full=everything)]
     if earlier := len(facts.judgements) - len(shown):
         lines.append(wrapped(f"{counted(earlier, 'earlier judgement')}: give --all"))
     lines += _worksheet_lines(facts)
@@ -200,9 +204,11 @@ def _by(made: KeptFitFacts | JudgementFacts) -> str:
     return f", coilbell {made.versions.get('coilbell', 'unknown')}"
 
 
-def judgement_text(facts: Judgement) -> str:
+def judgement_text(facts: Judgement, *, full: bool = False) -> str:
     """A finding or comparison in words."""
-    return finding_text(facts) if isinstance(facts, FindingFacts) else comparison_text(facts)
+    if isinstance(facts, FindingFacts):
+        return finding_text(facts, full=full, more=_MORE)
+    return comparison_text(facts, full=full, more=_MORE)
 
 
 def refit_text(outcome: RefitSummary) -> str:

@@ -29,14 +29,14 @@ _BARS = 24
 """Columns of the bar that shows a probability of 1."""
 
 
-def finding_text(facts: FindingFacts, *, full: bool = False) -> str:
+def finding_text(facts: FindingFacts, *, full: bool = False, more: str = "--full") -> str:
     """The facts in words; lines of at most 80 columns, no newline at the end.
 
-    The verdict in at most ten lines; full: with all that it rests on. A finding made before there were
+    The verdict in at most ten lines; full: with all that it rests on; more: the option that tells the rest. A finding made before there were
     verdicts is always told in full.
     """
     if facts.verdict and not full:
-        return "\n".join(verdict_lines(facts.verdict, facts.title, more="--full"))
+        return "\n".join(verdict_lines(facts.verdict, facts.title, more=more))
     if facts.verdict:
         lines = list(verdict_lines(facts.verdict, facts.title))
     else:
@@ -90,15 +90,15 @@ def count_words(count: CountFacts) -> str:
     )
 
 
-def comparison_text(facts: ComparisonFacts, *, full: bool = False) -> str:
+def comparison_text(facts: ComparisonFacts, *, full: bool = False, more: str = "--full") -> str:
     """The facts in words; lines of at most 80 columns, no newline at the end.
 
     The item's verdict with what changed; full: with all that it rests on.
     """
     if facts.verdict:
         changed = () if full else (*change_words(facts), *_connection_words(facts))
-        more = "" if full else "--full"
-        lines = list(verdict_lines(facts.verdict, facts.title, more=more, instead=changed))
+        end = "" if full else more
+        lines = list(verdict_lines(facts.verdict, facts.title, more=end, instead=changed))
         if not full:
             return "\n".join(lines)
     else:
