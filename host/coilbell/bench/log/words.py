@@ -30,6 +30,7 @@ from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, P
 from coilbell.bench.words.finding import comparison_text, finding_text
 from coilbell.bench.words.fit import facts_headline, wrapped
 from coilbell.errors import FileError
+from coilbell.figure import percent
 from coilbell.quantities import counted, engineering
 from coilbell.record import Connection
 
@@ -197,7 +198,9 @@ def _capture_lines(capture: KeptCaptureFacts, everything: bool) -> list[str]:
 def _judgement_head(one: JudgementFacts) -> str:
     by = f" by {one.reference.name} ({one.reference.sha256[:12]})" if one.reference else ""
     what = "compared" if one.facts.what == "comparison" else "judged"
-    return f"{what} {_moment(one.made_utc)}{by}{_by(one)}"
+    odds = one.facts.shorted_turn
+    prior = f", from a prior of {percent(odds.prior)}" if odds else ""
+    return f"{what} {_moment(one.made_utc)}{by}{prior}{_by(one)}"
 
 
 def _by(made: KeptFitFacts | JudgementFacts) -> str:

@@ -32,8 +32,8 @@ _BARS = 24
 def finding_text(facts: FindingFacts, *, full: bool = False, more: str = "--full") -> str:
     """The facts in words; lines of at most 80 columns, no newline at the end.
 
-    The verdict in at most ten lines; full: with all that it rests on; more: the option that tells the rest. A finding made before there were
-    verdicts is always told in full.
+    The verdict in at most ten lines; full: with all that it rests on; more: the option that tells the rest.
+    A finding made before there were verdicts is always told in full.
     """
     if facts.verdict and not full:
         return "\n".join(verdict_lines(facts.verdict, facts.title, more=more))
