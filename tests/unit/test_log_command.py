@@ -70,7 +70,7 @@ def test_show(say: Any, tmp_path: Path) -> None:
         "prior of 20 %",
         "dark",
     ):
-        assert wanted in out
+        assert wanted in " ".join(out.split())
     assert max(map(len, out.splitlines())) <= 80
     (one,) = _objects(say("show", "lot-3", "--json")[1])
     assert one["judgements"][0]["question"]["prior"] == 0.2
