@@ -42,6 +42,8 @@ class _Request:
     channel: str | None
     time_unit: str | None
     rate_hz: float | None
+    time: str | None
+    modes: int
     start_s: float | None
     stop_s: float | None
     capacitor: Capacitor | None
@@ -60,6 +62,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--to", dest="stop", metavar="TIME", help="end of the fitted window")
     add("--capacitor", metavar="C", help="test capacitor across the winding, such as 22n or 4.7nF")
     add("--time-unit", metavar="UNIT", help="unit of a time column that names none: s, ms, us or ns")
+    add("--time", metavar="NAME", help="column that holds the time, by name or number, where none is told")
+    add("--modes", metavar="N", type=int, default=4, help="most rings to look for at once, 1 to 4")
     add("--rate", metavar="RATE", help="sampling rate of a table without time column, such as 500k")
     add("--count-to", metavar="PART", default="0.1", help="count rings down to this part of the first peak")
     add("--json", action="store_true", help="one JSON object a line instead of tables")
@@ -100,6 +104,8 @@ def _request(options: argparse.Namespace) -> _Request:
         channel=options.channel,
         time_unit=options.time_unit,
         rate_hz=rate,
+        time=options.time,
+        modes=options.modes,
         start_s=start,
         stop_s=stop,
         capacitor=None if options.capacitor is None else capacitor_of(options.capacitor),
@@ -169,7 +175,13 @@ def _captures(name: str, request: _Request) -> Iterator[tuple[str, list[Record]]
     from coilbell.bench.files.captures import captures_of
     from coilbell.bench.files.records import EXAMPLES, read
 
-    records = read(name, channel=request.channel, time_unit=request.time_unit, rate_hz=request.rate_hz)
+    records = read(
+        name,
+        channel=request.channel,
+        time_unit=request.time_unit,
+        rate_hz=request.rate_hz,
+        time=request.time,
+    )
     if request.capacitor is not None:
         records = tuple(replace(record, test_capacitor=request.capacitor) for record in records)
     groups = captures_of(records)
@@ -184,7 +196,13 @@ def _fitted(title: str, capture: Sequence[Record], request: _Request) -> Fit:
     from coilbell.decay import fit
 
     try:
-        return fit(capture, start_s=request.start_s, stop_s=request.stop_s, count_to=request.count_to)
+        return fit(
+            capture,
+            start_s=request.start_s,
+            stop_s=request.stop_s,
+            count_to=request.count_to,
+            max_modes=request.modes,
+        )
     except InputError as error:
         raise FileError(f"{title}: {error}") from error
 

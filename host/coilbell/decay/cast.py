@@ -15,7 +15,7 @@ from coilbell.decay.model import DoubtKind, Fit, Mode, Quantity, Recovery, Resid
 from coilbell.decay.prepare import by_piece
 from coilbell.decay.search import residual_spectrum
 from coilbell.decay.settle import Settled
-from coilbell.decay.solve import Array, gram_covariance, jacobians
+from coilbell.decay.solve import Array, gram_covariance, jacobians, span
 from coilbell.decay.straighten import straightened
 from coilbell.record import Record
 
@@ -23,6 +23,10 @@ __all__ = ["cast"]
 
 _TONE = 3.0
 """A component whose decay is not this many standard uncertainties above zero is a tone."""
+_BESIDE = 12.0
+"""How near to a tone a mode may be its sideband [lines of the window's spectrum]."""
+_ALIVE = 3.0
+"""Time constants within the window from which a mode is no sideband of something steady."""
 
 
 def cast(settled: Settled, records: list[Record], count_to: float, copies: int) -> Fit:
@@ -46,7 +50,7 @@ def cast(settled: Settled, records: list[Record], count_to: float, copies: int) 
     step_s = settled.pieces[0].trace.step_s
     scale, unit = _unit(records)
     everything = _modes(settled, matrix, law, step_s, count_to, scale)
-    modes, tones = _part(everything)
+    modes, tones = _part(everything, span(settled.blocks) * step_s)
     doubts = general_doubts(settled, noise, modes, len(tones), step_s) + repeated(settled, copies)
     if seen is not None:
         doubts += defect_doubts(seen, found, law, step_s)
@@ -155,11 +159,12 @@ def _modes(
     solution = settled.solution
     sets, places = by_piece(settled.blocks, solution.coefficients), _places(settled)
     order = sorted(range(solution.structure.modes), key=solution.mode_energy, reverse=True)
+    main = main_mode(solution) if order else -1
     out = []
-    for rank, k in enumerate(order):
+    for k in order:
         i = 2 * k
         pole = figures.Pole(solution.decay(k), solution.angular(k), matrix[i : i + 2, i : i + 2])
-        if rank == 0 and law is not None:
+        if k == main and law is not None:
             pole = figures.Pole(float(law.values[0]), float(law.values[1]), law.covariance[:2, :2])
         amplitudes = [
             (float(c[i]), float(c[i + 1]), matrix[p + i : p + i + 2, p + i : p + i + 2])
@@ -169,12 +174,25 @@ def _modes(
     return out
 
 
-def _part(everything: list[Mode]) -> tuple[tuple[Mode, ...], tuple[Mode, ...]]:
-    """Rings, and components that are not seen to decay."""
+def _part(everything: list[Mode], length_s: float) -> tuple[tuple[Mode, ...], tuple[Mode, ...]]:
+    """Rings, and components that are not seen to decay, with what a modulation of these looks like."""
     fading = [m.decay_per_s.value > _TONE * m.decay_per_s.standard_uncertainty for m in everything]
+    steady = [m for m, fades in zip(everything, fading, strict=True) if not fades]
+    fading = [f and not _is_sideband(m, steady, length_s) for m, f in zip(everything, fading, strict=True)]
     modes = tuple(m for m, fades in zip(everything, fading, strict=True) if fades)
     tones = tuple(m for m, fades in zip(everything, fading, strict=True) if not fades)
     return modes, tones
+
+
+def _is_sideband(mode: Mode, steady: list[Mode], length_s: float) -> bool:
+    """True for a mode that lasts as a larger tone beside it does."""
+    if mode.decay_per_s.value * length_s > _ALIVE:
+        return False
+    return any(
+        abs(tone.frequency_hz.value - mode.frequency_hz.value) * length_s < _BESIDE
+        and tone.amplitude.value > mode.amplitude.value
+        for tone in steady
+    )
 
 
 def _recoveries(settled: Settled, matrix: Array, step_s: float, scale: float) -> tuple[Recovery, ...]:

@@ -38,6 +38,8 @@ __all__ = ["Defect", "Survey", "main_mode", "over_code", "survey"]
 
 Places = npt.NDArray[np.intp]
 
+_FADES = 0.1
+"""Time constants within the window from which a mode is a ring rather than a tone."""
 _SLIP_PLACES = 32
 _FALSE_ALARM = 5e-4
 _RIDGE = 1e-8
@@ -81,8 +83,10 @@ class Survey:
 
 
 def main_mode(solution: Solution) -> int:
-    """Index of the mode with most energy."""
-    return max(range(solution.structure.modes), key=solution.mode_energy)
+    """Index of the mode with most energy, of those that fade within the window where one does."""
+    modes = range(solution.structure.modes)
+    fading = [k for k in modes if solution.decay(k) * solution.length > _FADES]
+    return max(fading or modes, key=solution.mode_energy)
 
 
 def _threshold(freedom: int, places: int = 1) -> float:

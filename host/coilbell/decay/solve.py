@@ -15,6 +15,7 @@ L. Kaufman, BIT 15 (1975) 49, doi:10.1007/BF01932995.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -32,6 +33,8 @@ _PRECISION = 1e-15
 _SILENT = -138.0
 """Exponent from which a component is written as zero: far below any noise, and products of denormal
 numbers would make every sum over the samples a hundred times slower."""
+_STILL = 1e-9
+"""Decay over the window below which there is none [1]."""
 _CHUNK = 64
 _ranges: dict[int, Array] = {}
 
@@ -106,6 +109,11 @@ class Solution:
     def variance(self) -> float:
         return self.rss / self.free
 
+    @property
+    def length(self) -> int:
+        """Samples of the longest block."""
+        return max(int(r.shape[1]) for r in self.residuals)
+
     def decay(self, mode: int) -> float:
         return float(self.theta[2 * mode])
 
@@ -113,9 +121,10 @@ class Solution:
         return float(self.theta[2 * mode + 1])
 
     def mode_energy(self, mode: int) -> float:
-        """Energy of a mode over an unlimited window, sum of A^2/(4 a), in squared sample units."""
+        """Energy of a mode within the window, sum of A^2 (1 - exp(-2 a n))/(4 a), in squared sample units."""
         amplitude2 = sum(float((c[:, 2 * mode : 2 * mode + 2] ** 2).sum()) for c in self.coefficients)
-        return amplitude2 / (4 * max(self.decay(mode), 1e-9))
+        lasts = 2 * self.decay(mode) * self.length
+        return amplitude2 * self.length / 2 * (-math.expm1(-lasts) / lasts if abs(lasts) > _STILL else 1.0)
 
     def exponential_energy(self, index: int) -> float:
         """Energy of an exponential, sum of B^2/(2 b), in squared sample units."""

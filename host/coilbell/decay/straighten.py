@@ -32,6 +32,8 @@ _NOISE = 3.0
 """Standard deviations by which the residual variance may exceed the noise and count as noise."""
 _NOTHING = 1e-280
 """Square of a row that counts as none: a function over codes that no sample has."""
+_WORTH = 0.85
+"""Share of the sum of squares that finer pieces may leave to be worth the freedom they cost the poles."""
 _RIDGE = 1e-9
 """Keeps functions apart that the samples hardly tell apart, of unit rows."""
 
@@ -62,7 +64,10 @@ def straightened(
         free = best.solution.free
         if best.solution.rss <= noise_variance * (free + _NOISE * math.sqrt(2 * free)):
             break
-        best = _joint(blocks, best.solution, _Pieces(knots, converter))
+        finer = _joint(blocks, best.solution, _Pieces(knots, converter))
+        if finer.solution.rss > _WORTH * best.solution.rss:
+            break
+        best = finer
     return best
 
 

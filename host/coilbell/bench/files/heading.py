@@ -13,7 +13,9 @@ from coilbell.quantities import known_unit
 __all__ = ["fields", "key", "names", "settings"]
 
 _BRACKETED = re.compile(r"(?P<name>.*?)\s*[\[(]\s*(?P<unit>[^\[\]()]+?)\s*[\])]")
-_TRAILING = re.compile(r"(?P<name>.*?)\s*(?:/|_|,|\bin\b|\s)\s*(?P<unit>\S+)")
+_TRAILING = re.compile(r"(?P<name>.*?)(?P<sign>\s*(?:/|_|,|\bin\b|\s)\s*)(?P<unit>\S+)")
+_OUTLETS = {"channel", "ch", "kanal", "voie", "canal", "input", "probe", "trace", "curve", "signal", "data"}
+"""Words behind which a letter says which one, never a unit: "Channel A"."""
 _SETTING = re.compile(r"[:=]\s*[+-]?\.?\d")
 _NUMBER = re.compile(r"\s*[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?")
 
@@ -85,16 +87,27 @@ def _uncommented(line: str) -> str:
 
 
 def _unit_in(label: str) -> str:
-    """The unit a label ends in: "U / mV", "Time (us)", "t_s", "Zeit in ms"."""
+    """The unit a label ends in: "U / mV", "Time (us)", "t_s", "Zeit in ms"; none in "V_S" and "Channel A"."""
     if _SETTING.search(label):
         return ""
     if known_unit(label):
         return label
-    for form in (_BRACKETED, _TRAILING):
-        match = form.fullmatch(label.strip())
-        if match and known_unit(match["unit"]):
-            return match["unit"]
-    return ""
+    match = _BRACKETED.fullmatch(label.strip())
+    if match and known_unit(match["unit"]):
+        return match["unit"]
+    match = _TRAILING.fullmatch(label.strip())
+    if match is None or not known_unit(match["unit"]):
+        return ""
+    return "" if _is_subscript(match["name"], match["sign"].strip(), match["unit"]) else match["unit"]
+
+
+def _is_subscript(name: str, sign: str, unit: str) -> bool:
+    """True where the last letters tell one signal from others, not its unit."""
+    if sign not in ("", "_"):
+        return False
+    if name.lower() in _OUTLETS:
+        return True
+    return sign == "_" and unit == "S"  # the voltage at S; seconds are written small
 
 
 def _parts(line: str, separator: str | None) -> list[str]:

@@ -9,7 +9,9 @@ the common practice of small boards. Either is refused where it would make a ste
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -48,24 +50,47 @@ _TIME_NAMES = {
 }
 
 
-def read(table: Table, channel: str | None, time_unit: str | None, rate_hz: float | None) -> list[Record]:
+def read(
+    table: Table,
+    channel: str | None,
+    time_unit: str | None,
+    rate_hz: float | None,
+    time: str | None = None,
+) -> list[Record]:
     """The chosen channels of a table, one record each. Raises FileError or RecordError."""
-    first = _time_like(table)
-    others = [column for place, column in enumerate(table.columns) if not (first and place == 0)]
+    place, kind = _time_column(table, time)
+    others = [column for i, column in enumerate(table.columns) if not (kind and i == place)]
     if not others:
         raise FileError("holds a time column and no samples; export both columns")
-    base, assumed = _timebase(table, table.columns[0] if first else None, first, time_unit, rate_hz)
-    labels = [column.label or f"{place}" for place, column in enumerate(others, start=1)]
+    column = table.columns[place] if kind else None
+    base, assumed = _timebase(table, column, kind, time_unit, rate_hz)
+    if column is not None and base.words:
+        base = replace(base, words=f"{base.words}; time is the column {column.label or place + 1}")
+    labels = [one.label or f"{number}" for number, one in enumerate(others, start=1)]
     return [
         _record(
             table,
-            others[place],
-            labels[place] if len(others) > 1 or others[place].label else "",
+            others[i],
+            labels[i] if len(others) > 1 or others[i].label else "",
             base,
             assumed,
         )
-        for place in chosen(labels, channel)
+        for i in chosen(labels, channel)
     ]
+
+
+def _time_column(table: Table, told: str | None) -> tuple[int, str]:
+    """Which column holds the time and whether as "time" or as "index"; "" where none does."""
+    if told is not None:
+        labels = [column.label or f"{number}" for number, column in enumerate(table.columns, start=1)]
+        return chosen(labels, told)[0], "time"
+    first = _time_like(table, 0)
+    if first:
+        return 0, first
+    for place in range(1, len(table.columns)):
+        if _is_named_time(table.columns[place]) and _rises(table.columns[place]):
+            return place, "time"
+    return 0, ""
 
 
 def chosen(labels: Sequence[str], channel: str | None) -> list[int]:
@@ -105,21 +130,30 @@ def _unit(record: Record) -> str:
     return {1.0: "V", 1e-3: "mV"}.get(record.volts_per_count or 0.0, "counts")
 
 
-def _time_like(table: Table) -> str:
-    """What the first column is: "time", "index", or "" when it holds samples."""
-    first = table.columns[0]
+def _time_like(table: Table, place: int) -> str:
+    """What a column is: "time", "index", or "" when it holds samples."""
+    first = table.columns[place]
     unit = known_unit(first.unit)
     if unit and unit[0] == "s":
         return "time"
     name = first.label.lower().strip("()[] ")
     if name in _INDEX_NAMES or first.unit.lower() in _INDEX_NAMES:
         return "index"
-    if name in _TIME_NAMES or name.split(" ")[0] in _TIME_NAMES:
+    if _is_named_time(first):
         return "time"
-    if unit or len(table.columns) == 1 or not (first.values[1:] >= first.values[:-1]).all():
+    if unit or len(table.columns) == 1 or not _rises(first):
         return ""
     counts = first.values.dtype.kind == "i" and (np.diff(first.values) == 1).all()
     return "index" if counts else "time"
+
+
+def _is_named_time(column: Column) -> bool:
+    name = column.label.lower().strip("()[] ")
+    return name in _TIME_NAMES or re.split(r"[ _/(\[,]", name)[0] in _TIME_NAMES
+
+
+def _rises(column: Column) -> bool:
+    return bool((column.values[1:] >= column.values[:-1]).all())
 
 
 def _timebase(

@@ -38,12 +38,14 @@ def read(
     channel: str | None = None,
     time_unit: str | None = None,
     rate_hz: float | None = None,
+    time: str | None = None,
 ) -> tuple[Record, ...]:
     """The records in a file.
 
     channel: name or number (from 1) of the channel, or "all" for one record of each; needed when a table
     or sound file holds several. time_unit: "s", "ms", "us", "ns" for a time column that does not name
-    its unit. rate_hz: sampling rate of a table without a time column [Hz].
+    its unit. rate_hz: sampling rate of a table without a time column [Hz]. time: name or number of the
+    column that holds the time, where it is not told rightly.
 
     What had to be assumed stands in `extra` under keys that start with "assumed". Raises FileError, with
     the file's name and, in a table, the line.
@@ -52,7 +54,7 @@ def read(
     try:
         return tuple(
             replace(record, source=record.source or str(path))
-            for record in _read(place, channel, time_unit, rate_hz)
+            for record in _read(place, channel, time_unit, rate_hz, time)
         )
     except FileError as error:
         raise FileError(f"{path}: {error}") from error
@@ -92,18 +94,20 @@ def example(name: str = "whole") -> Path:
     return path
 
 
-def _read(path: Path, channel: str | None, time_unit: str | None, rate_hz: float | None) -> list[Record]:
+def _read(
+    path: Path, channel: str | None, time_unit: str | None, rate_hz: float | None, time: str | None
+) -> list[Record]:
     head = _head(path)
     if sound.recognises(head):
-        _refuse_options("a sound file", time_unit=time_unit, rate_hz=rate_hz)
+        _refuse_options("a sound file", time_unit=time_unit, rate_hz=rate_hz, time=time)
         return sound.read(path, channel)
     content = _content(path)
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):  # what a Windows shell's > makes of our JSON, too
         content = text_of(content).encode("utf-8")
     if recordjson.recognises(content):
-        _refuse_options("a record file", channel=channel, time_unit=time_unit, rate_hz=rate_hz)
+        _refuse_options("a record file", channel=channel, time_unit=time_unit, rate_hz=rate_hz, time=time)
         return recordjson.decode(content)
-    return oscilloscope.read(table.table(content), channel, time_unit, rate_hz)
+    return oscilloscope.read(table.table(content), channel, time_unit, rate_hz, time)
 
 
 def _refuse_options(what: str, **options: object) -> None:

@@ -6,7 +6,8 @@ What is told from the content, in this order:
 2. separator and decimal sign: the pair under which the most fields of the table's later half are numbers;
 3. where the figures begin; above them names, units and a preamble of settings, beside them perhaps more
    settings in columns of their own;
-4. from there to the end every line must hold figures: a line that does not is refused by its number.
+4. from there on every line must hold figures: a line that does not is refused by its number. Only lines of
+   words and settings may follow the last figures, as some measuring programs write them.
 
 Lines are counted from 1 as an editor shows them.
 """
@@ -90,10 +91,12 @@ def table(content: bytes) -> Table:
     layout = _layout([lines[number] for number in filled])
     begin = _begin(lines, filled, layout)
     rows = [n for n in filled if n >= begin and not lines[n].lstrip().startswith(_COMMENTS)]
+    rows, below = _trailer(lines, rows, layout)
     if len(rows) < 2:
         raise FileError("holds one line of figures; a decay needs at least 2")
     figures = _figures(lines, rows, layout)
     above = [lines[n] for n in filled if n < begin]
+    further = [lines[n] for n in below]
     labels = heading.names(above, layout.separator, layout.places)
     written = [layout.split(lines[n]) for n in (*rows[:40], *rows[-40:])]
     columns = [
@@ -101,7 +104,8 @@ def table(content: bytes) -> Table:
         for i, (place, (label, unit)) in enumerate(zip(layout.places, labels, strict=True))
     ]
     beside = [lines[n] for n in rows[:100]]
-    settings = heading.settings(above, beside, layout.separator, layout.places)
+    settings = heading.settings(further, [], layout.separator, layout.places)
+    settings |= heading.settings(above, beside, layout.separator, layout.places)
     return Table(tuple(columns), settings, np.array(rows) + 1)
 
 
@@ -163,6 +167,18 @@ def _begin(lines: Sequence[str], filled: Sequence[int], layout: _Layout) -> int:
     raise FileError("holds no table of figures; export the record as CSV, two columns: time and volts")
 
 
+def _trailer(lines: Sequence[str], rows: list[int], layout: _Layout) -> tuple[list[int], list[int]]:
+    """The rows of figures, and lines behind them that begin with a word; a torn row begins with a figure."""
+    last = len(rows)
+    while last and _is_words(layout.split(lines[rows[last - 1]])[0], layout):
+        last -= 1
+    return (rows[:last], rows[last:]) if last >= len(rows) / 2 else (rows, [])
+
+
+def _is_words(field: str, layout: _Layout) -> bool:
+    return len(field) > 1 and field[0].isalpha() and not layout.is_number(field)
+
+
 def _figures(lines: Sequence[str], rows: Sequence[int], layout: _Layout) -> npt.NDArray[np.float64]:
     """(rows, columns) all figures; numpy's reader for speed, then line by line to name the culprit."""
     chosen = [lines[n] for n in rows]
@@ -216,5 +232,6 @@ def _column(
 def _last_place(text: str) -> float:
     mantissa, _, power = text.lower().partition("e")
     decimals = len(mantissa.partition(".")[2])
-    weight = float(f"1e{int(power or 0) - decimals}") if power.lstrip("+-").isdigit() or not power else 1.0
+    usual = len(power) < 6 and power.lstrip("+-").isdigit()
+    weight = float(f"1e{int(power or 0) - decimals}") if usual or not power else 1.0
     return weight or np.finfo(float).tiny
