@@ -184,6 +184,31 @@ def test_open_leads_show_converter_and_input(capsys: pytest.CaptureFixture[str])
     assert "stray_ff" not in facts["saved"]
 
 
+def test_mains_too_near_is_named_and_nothing_is_measured_in_it(capsys: pytest.CaptureFixture[str]) -> None:
+    """53 codes of hum."""
+    code, facts = _checked(
+        ["--port", "virtual:?part=moss-choke&state=open&hurry=1&hum=0.06&seed=9", "--save"], capsys
+    )
+    wrong = [row for row in facts["rows"] if row["passed"] is False]
+    assert code == 1
+    assert [row["name"] for row in wrong] == ["hum"]
+    assert "twist them" in wrong[0]["note"]
+    assert not {"step1_code", "input_psi"} & set(facts["saved"])
+
+
+@pytest.mark.parametrize("hum", [0.004, 0.02, 0.028])
+def test_mains_near_by_are_told_and_no_fault(hum: float, capsys: pytest.CaptureFixture[str]) -> None:
+    """0.1 pF from a mains lead make 4 to 25 codes on open leads; this is up to 25."""
+    port = f"virtual:?part=moss-choke&state=open&hurry=1&hum={hum}&seed=9"
+    code, facts = _checked(["--port", port], capsys)
+    rows = {row["name"]: row for row in facts["rows"]}
+    assert code == 0, [row for row in facts["rows"] if row["passed"] is False]
+    assert rows["noise"]["value"] == pytest.approx(1.04, abs=0.1)
+    assert rows["hum"]["value"] == pytest.approx(hum / 2**0.5 / (3.3 / 4096), rel=0.15)
+    assert "mains of 50 Hz" in rows["hum"]["note"]
+    assert rows["offset"]["value"] == pytest.approx(2048, abs=1)
+
+
 def test_a_coil_shows_the_stray_capacitance_that_was_set(capsys: pytest.CaptureFixture[str]) -> None:
     """220 uH with 3 % leakage and 10 pF of its own; 1.3 nF of stray, as in the circuit."""
     port = "virtual:?part=moss-choke&hurry=1&stray=1.3e-9"

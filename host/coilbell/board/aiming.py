@@ -30,6 +30,10 @@ _ALLOWED = 0.05
 """What an amplitude may be off, or the step of one tick, whichever is larger: the aim's promise."""
 _FULL = 0.9
 """Share of the converter's range from which wider pulses are not tried further (own choice)."""
+_CLAMPED_V = 0.4
+_CLAMPS = "the board's own clamp takes up to 1.2 % of Q 150 from the first cycles here"
+"""From that amplitude on, at 0.5 V with the leakiest diodes that their data sheet allows; 0.02 % with usual
+ones, 0.3 % at 50 degC (simulated: hardware-notes/circuit/claims/clamping.py)."""
 _SAMPLES = 2048
 _SHOTS = 2
 
@@ -62,7 +66,9 @@ class Aim:
             "strong": "the least, the shortest pulse",
             "full": f"other modes beside the ring reach {self.largest_v * 1e3:.3g} mV, the converter's range",
         }
-        return f"{words}: {reasons[self.outcome]}" if self.outcome in reasons else words
+        if self.outcome in reasons:
+            words += f": {reasons[self.outcome]}"
+        return f"{words}; {_CLAMPS}" if self.peak_v > _CLAMPED_V else words
 
 
 def refined(tester: Tester, aim: Aim, capacitor: str, pretrigger: int, measure: Measure) -> Aim:

@@ -37,7 +37,8 @@ _COUPLING_PART = 0.01
 _LEAK_TIMES = 5
 """So many times the conductance that the board keeps, or its uncertainty, is a leak (own choice)."""
 _LEAST_SIEMENS = 10e-9
-_DISCHARGES = 8
+_DISCHARGES, _FEWEST_DISCHARGES = 8, 3
+"""Shots of the discharge, and how many of them must show it: mains near by may hide some."""
 _AGREES = 2.5
 """Standard uncertainties within which what is measured and what is kept agree: common practice."""
 _NO_RING = (
@@ -161,8 +162,9 @@ def _input(tester: Tester, outcome: Outcome, letter: str, aim: Aim) -> None:
     width = max(shortest, aim.pulse_s * min(1.0, _LINGERS_V / aim.peak_v)) if aim.peak_v > 0 else 0.0
     records = _captured(tester, letter, width, shots=_DISCHARGES, samples=_LONG) if width else ()
     seen = [d for d in (ramp.discharge(record, outcome.rest) for record in records) if d is not None]
-    if not seen:
-        outcome.rows.append(Row(name, None, note="no discharge to be seen; is something across the leads?"))
+    if len(seen) < _FEWEST_DISCHARGES:
+        words = "is something across the leads, or mains near them?"
+        outcome.rows.append(Row(name, None, note=f"no discharge to be seen; {words}"))
         return
     farads = capacitor.farads + identity.stray_farads
     spread = math.hypot(capacitor.farads * capacitor.tolerance, identity.stray_uncertainty_farads) / farads
@@ -173,7 +175,7 @@ def _input(tester: Tester, outcome: Outcome, letter: str, aim: Aim) -> None:
         return
     # Noise averages over the shots; the converter's straightness and the coupling's parts do not.
     # What hum does to one shot differs from the next, so that it shows in their scatter.
-    scatter = float(np.std([d.rate_per_s for d in seen], ddof=1)) if len(seen) > 1 else math.inf
+    scatter = float(np.std([d.rate_per_s for d in seen], ddof=1))
     own = math.hypot(max(d.uncertainty_per_s for d in seen), scatter / math.sqrt(len(seen)))
     part = math.hypot(spread, math.hypot(own, _COUPLING_PART * identity.coupling_per_s) / rate)
     siemens = farads * rate
@@ -195,6 +197,10 @@ def _input(tester: Tester, outcome: Outcome, letter: str, aim: Aim) -> None:
 
 
 def _steps(outcome: Outcome, identity: Identity, records: list[Record], where: str) -> None:
+    if where is _UPPER and outcome.hum > LIMITS["hum"].high:
+        # Where the hum turns, voltages linger as on a wide code.
+        outcome.rows.append(Row("converter steps", None, note="mains near the leads hides them"))
+        return
     found = ramp.widths(records, outcome.rest) if records else None
     if found is None:
         outcome.rows.append(Row("converter steps", None, note="the pulse does not reach far enough"))

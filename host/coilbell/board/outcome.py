@@ -42,6 +42,8 @@ class Outcome:
     """Records of what rings on the leads, by test capacitor ("-" is none); empty when they are open."""
     rest: float = 2048.0
     """Code without a signal."""
+    hum: float = 0.0
+    """Of mains on the leads [LSB rms]."""
 
     def measured(self, row: Row, **constants: int) -> None:
         """Add a row, and where it passed the constants it stands for.

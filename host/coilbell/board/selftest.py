@@ -58,7 +58,7 @@ def _at_rest(tester: Tester, outcome: Outcome) -> None:
     shortest = min(map(len, quiet))  # a failed conversion is left out
     codes = [np.asarray(record.samples, dtype=np.float64)[:shortest] for record in quiet]
     found = at_rest(codes, float(tester.identity.rate_hz))
-    outcome.rest = found.level
+    outcome.rest, outcome.hum = found.level, found.hum
     lost = 1 - sum(map(len, quiet)) / (len(quiet) * samples)
     outcome.measured(limited("offset", outcome.rest), offset_code_16=round(outcome.rest * 16))
     line = f"mains of {found.line_hz:g} Hz on the leads, no fault of the board" if found.line_hz else ""
