@@ -226,6 +226,20 @@ def test_a_coil_shows_the_stray_capacitance_that_was_set(capsys: pytest.CaptureF
         assert ({"stray_ff", "stray_uncertainty_ff"} <= set(facts["saved"])) is bool(known)
 
 
+@pytest.mark.parametrize("coil", ["100x50", "100xax60", "0x50x60", "100x50x0.1"])
+def test_a_coil_that_is_none_is_refused(coil: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["board", "check", "--coil", coil, "--port", "virtual:?hurry=1"]) == 2
+    assert "--coil" in capsys.readouterr().err
+
+
+def test_a_coil_by_its_turns(capsys: pytest.CaptureFixture[str]) -> None:
+    """100 turns, 1 inch across, 2 inches long are 102.6 uH (Lorenz), not the 227 uH on the leads."""
+    _, facts = _checked(["--port", "virtual:?part=moss-choke&hurry=1", "--coil", "100x25.4x50.8"], capsys)
+    row = next(row for row in facts["rows"] if row["name"] == "reference coil")
+    assert (row["low"] + row["high"]) / 2 == pytest.approx(102.55e-6, rel=1e-3)
+    assert row["passed"] is False
+
+
 def test_a_known_capacitor_beside_the_coil(capsys: pytest.CaptureFixture[str]) -> None:
     """The state has 4.7 nF left across the winding."""
     port = "virtual:?part=moss-choke&state=capacitance-added&hurry=1"

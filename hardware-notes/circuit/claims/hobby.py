@@ -6,7 +6,9 @@ truth is what stands in each drawn netlist.
 
 from __future__ import annotations
 
+import json
 import math
+import sys
 from typing import Any
 
 import numpy as np
@@ -15,8 +17,12 @@ from circuit import ringpath
 from circuit.claims import bench_rows, ringing
 from circuit.claims.corrected import identity, input_way, with_copper
 from circuit.claims.ringing import NOMINAL, coil_hz, pole
+from circuit.netlist import HERE
 
-__all__ = ["bought"]
+__all__ = ["KEPT", "bought"]
+
+KEPT = HERE / "hobby.json"
+"""What calibration.md quotes: python -m circuit.claims.hobby 60 7, three minutes."""
 
 COIL_HENRIES, COIL_Q = 2.2e-3, 90.0
 CONTACT_OHMS = 57e-3
@@ -115,3 +121,10 @@ def _own(board: bench_rows.Board, letter: str) -> float:
     if letter == "A":
         moved -= (board.tangent - 1e-4) * NOMINAL[letter] / total
     return input_way(letter) + moved * total / (2 * math.pi * with_[0] * NOMINAL[letter] ** 2)
+
+
+if __name__ == "__main__":
+    draws, seed = int(sys.argv[1]), int(sys.argv[2])
+    errors = {name: float(f"{value:.4g}") for name, value in bought(draws, seed).items()}
+    kept = {"draws": draws, "seed": seed, "root mean square errors": errors}
+    KEPT.write_text(json.dumps(kept, indent=1) + "\n", encoding="utf-8")

@@ -14,10 +14,9 @@ from coilbell.commands.options import port_of, show, tell
 from coilbell.errors import BoardTimeout, InputError, MeasurementError, MissingError
 
 if TYPE_CHECKING:
-    from coilbell.board import BoardPort, Identity, Known, Outcome, Row, Rung, Tester
-    from coilbell.record import Record
+    from coilbell.board import BoardPort, Identity, Row, Tester
 
-__all__ = ["add_arguments", "finished", "run", "rung_of"]
+__all__ = ["add_arguments", "finished", "run"]
 
 LIST_SCHEMA = 1
 CHECK_SCHEMA = 1
@@ -59,7 +58,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         way.add_argument("--port", metavar="PORT", help="port of the board; by default the only one found")
     checking.add_argument("--guide", action="store_true", help="calibration step by step, with prompts")
     checking.add_argument("--save", action="store_true", help="keep the measured constants on the board")
-    checking.add_argument("--coil", metavar="L", help="inductance of a coil on the leads, such as 1m or 220u")
+    checking.add_argument(
+        "--coil",
+        metavar="L",
+        help="inductance of a coil on the leads, such as 1m, or turns x diameter x length in mm: 100x50x60",
+    )
     checking.add_argument("--added", metavar="C", help="a known capacitor beside the coil, such as 10n")
     checking.add_argument(
         "--tolerance",
@@ -195,16 +198,17 @@ def _awaited(unique_id: str, name: str) -> Identity:
 
 def _check(options: argparse.Namespace) -> int:
     from coilbell.board import Tester, selftest
+    from coilbell.commands.boardcoil import coil_rows, known_parts
 
     if options.guide:
         from coilbell.commands.boardguide import guided
 
         return guided(options)
-    coil, added = _known(options)
+    coil, added = known_parts(options)
     with Tester.open(port_of(options)) as tester:
         found = tester.identity
         outcome = selftest(tester, _told, options.loop_back)
-        rows = [*outcome.rows, *_coil_rows(tester, outcome, coil, added)]
+        rows = [*outcome.rows, *coil_rows(tester, outcome, coil, added)]
         return finished(options, tester, found, rows, outcome.constants)
 
 
@@ -230,56 +234,6 @@ def finished(
 def _told(words: str) -> None:
     if sys.stderr.isatty():
         print(f"\r{words:<30}\r", end="", file=sys.stderr, flush=True)
-
-
-def _coil_rows(tester: Tester, outcome: Outcome, coil: Known | None, added: Known | None) -> list[Row]:
-    """What a coil on the leads tells of the tester, and whether its known inductance comes out."""
-    from coilbell.board import Row, examined
-
-    if not outcome.rings:
-        if coil is None:
-            return [Row("reference coil", None, note="no coil on the leads")]
-        return [Row("reference coil", 0.0, "H", low=1e-9, note="no ring; is the coil on the leads?")]
-    rungs = {letter: rung for letter, records in outcome.rings.items() if (rung := rung_of(records))}
-    if not rungs:
-        return [Row("reference coil", None, note="the ring cannot be fitted")]
-    rows, constants = examined(rungs, tester.identity, coil, added)
-    outcome.constants |= constants
-    return rows
-
-
-def rung_of(records: Sequence[Record]) -> Rung | None:
-    """The main ring of these records, None when there is none."""
-    from coilbell.board import Rung
-    from coilbell.decay import fit
-
-    found = fit(records)
-    if not found.rings:
-        return None
-    main = found.main
-    words = f"rings at {main.frequency_hz.value / 1e3:.5g} kHz, Q {main.q.value:.4g}"
-    spreads = main.frequency_hz.standard_uncertainty, main.q.standard_uncertainty
-    return Rung(main.natural_frequency_hz, spreads[0], words, main.q.value, spreads[1])
-
-
-def _known(options: argparse.Namespace) -> tuple[Known | None, Known | None]:
-    """The known coil and the known capacitor beside it, each with its uncertainty."""
-    from coilbell.board import Known
-    from coilbell.quantities import parse
-
-    part = options.tolerance
-    if not 0 < part <= 0.2:
-        raise InputError(f"--tolerance {part:g}; give a standard uncertainty such as 0.01 for 1 %")
-    henries = None if options.coil is None else parse(options.coil, "H", "--coil")
-    if henries is not None and not 1e-6 <= henries <= 100:
-        raise InputError(f"--coil {options.coil}; give an inductance from 1 uH to 100 H, such as 1m")
-    farads = None if options.added is None else parse(options.added, "F", "--added")
-    if farads is not None and not 1e-12 <= farads <= 1e-6:
-        raise InputError(f"--added {options.added}; give a capacitance from 1 pF to 1 uF, such as 10n")
-    return (
-        None if henries is None else Known(henries, henries * part),
-        None if farads is None else Known(farads, farads * part),
-    )
 
 
 def _saved(tester: Tester, identity: Identity, constants: Mapping[str, int]) -> tuple[list[str], list[str]]:

@@ -201,7 +201,7 @@ def _asked(words: str) -> str:
 def _rings(tester: Tester, letters: tuple[str, ...], interleave: int) -> Mapping[str, Rung]:
     """How what is on the leads rings with each test capacitor."""
     from coilbell.board import Settings
-    from coilbell.commands.board import rung_of
+    from coilbell.commands.boardcoil import rung_of
 
     found = {}
     for letter in letters:
