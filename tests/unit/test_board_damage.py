@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from coilbell.board import PortLost, Refusal, Settings, Tester, constants, frame
-from coilbell.errors import BoardError, BoardTimeout, MeasurementError, WireError
+from coilbell.errors import BoardError, BoardTimeout, CoilbellError, MeasurementError, WireError
 from coilbell.record import Record
 from scripted import ScriptedBoard, frames_of
 
@@ -126,7 +126,7 @@ def test_no_error_but_ours_from_damaged_greetings() -> None:
         board = ScriptedBoard(seed=trial, mangle=lambda answer: _damaged(answer, rng))
         try:
             told = Tester(board, retries=0).hello()
-        except (MeasurementError, BoardError):
+        except CoilbellError:  # of the wire, or "no tester" where only words of the answer survived
             continue
         assert (told.unique_id, told.tick_hz) == ("e66138935f2b4a2c", 144_000_000)
         greeted += 1
