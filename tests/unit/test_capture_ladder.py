@@ -57,6 +57,35 @@ def test_a_ladder_in_a_set_with_its_stage_and_rungs(tmp_path: Path, capsys) -> N
         assert len(line["ladder"]["rungs"]) == 4
 
 
+@pytest.mark.parametrize("part", ["tarn-line-split", "moss-choke", "fell-choke"])
+def test_each_rung_is_its_own_rings_amplitude_or_says_why_not(part: str, tmp_path: Path) -> None:
+    """Truth: charge of the pulse times the residue of the simulated circuit's mode; a tick or 5 %."""
+    out = tmp_path / "rungs.json"
+    assert (
+        main(["capture", "--port", f"virtual:?part={part}&seed=2&hurry=1", "--ladder", "--out", str(out)])
+        == 0
+    )
+    winding = Winding(catalogue.part(part, 2))
+
+    def volts(farads: float, pulse_s: float) -> float:
+        mode = winding.ring_mode(farads, pulse_s) if pulse_s > 0 else None
+        return 5e-3 * pulse_s * abs(mode.residue) if mode else 0.0
+
+    told = 0
+    for record in read(out):
+        assert record.test_capacitor
+        assert record.pulse_s
+        wanted = float(record.extra["rung"].removesuffix(" mV")) * 1e-3
+        farads = record.test_capacitor.farads
+        true = volts(farads, record.pulse_s)
+        tick = max(abs(volts(farads, record.pulse_s + step) - true) for step in (-1 / 144e6, 1 / 144e6))
+        near = abs(true - wanted) <= max(0.05 * wanted, tick)
+        reason = any(word in record.extra["aim"] for word in ("the most", "the least", "converter's range"))
+        assert near is not reason, (record.extra, true)
+        told += reason
+    assert (told > 0) is (part == "fell-choke")
+
+
 def test_a_small_inductance_is_rung_with_the_larger_pair_and_interleaved(tmp_path: Path) -> None:
     out = tmp_path / "choke.json"
     port = "virtual:?part=fell-choke&seed=1&hurry=1"

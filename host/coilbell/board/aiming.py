@@ -15,9 +15,10 @@ from coilbell.board.settings import Settings
 from coilbell.record import Record
 
 if TYPE_CHECKING:
+    from coilbell.board.identity import Identity
     from coilbell.board.tester import Tester
 
-__all__ = ["Aim", "Measure", "refined"]
+__all__ = ["Aim", "Measure", "begun", "refined"]
 
 Measure = Callable[[Sequence[Record]], float | None]
 """Envelope of the main ring at the end of its pulse [V at the winding]; None where nothing rings."""
@@ -69,6 +70,13 @@ class Aim:
         if self.outcome in reasons:
             words += f": {reasons[self.outcome]}"
         return f"{words}; {_CLAMPS}" if self.peak_v > _CLAMPED_V else words
+
+
+def begun(identity: Identity, near_s: float, target_v: float) -> Aim:
+    """A search that is to begin at a width nearly right [s]; of its ring nothing is known yet."""
+    ticks = round(near_s * identity.tick_hz)
+    width = min(max(ticks, identity.min_width_ticks), identity.max_width_ticks)
+    return Aim("found", width, width / identity.tick_hz, 0.0, 0.0, target_v)
 
 
 def refined(tester: Tester, aim: Aim, capacitor: str, pretrigger: int, measure: Measure) -> Aim:

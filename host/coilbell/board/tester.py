@@ -9,7 +9,7 @@ from types import TracebackType
 from typing import Any, TypeVar
 
 from coilbell.board import constants, frame, ports, prompt, reader
-from coilbell.board.aiming import Aim, Measure, refined
+from coilbell.board.aiming import Aim, Measure, begun, refined
 from coilbell.board.assembly import Sweeps, shot_of
 from coilbell.board.exchange import Exchange, Refusal, Tally, fields_of
 from coilbell.board.identity import Identity, admit
@@ -208,6 +208,7 @@ class Tester:
         pretrigger: int = 64,
         target_v: float | None = None,
         measure: Measure | None = None,
+        near_s: float | None = None,
     ) -> Aim:
         """Let the board find the pulse width whose first peak lies well inside the converter's range.
 
@@ -216,12 +217,15 @@ class Tester:
         capacitor do not allow is the outcome "weak" or "strong" with the nearest there is, never an error.
         The board's search goes upwards and sees samples; `measure` tells a ring's amplitude from a few
         records (see `aiming.Measure`), by which the width is then corrected: for rings above 200 kHz and
-        windings with further modes. Raises InputError for an amplitude beyond the board's, MissingError for
-        a firmware that cannot, Refusal when the board does not fire (live leads).
+        windings with further modes. near_s: where the width is nearly known, as from a rung below, the search
+        begins there, with `measure` alone [s]. Raises InputError for an amplitude beyond the board's,
+        MissingError for a firmware that cannot, Refusal when the board does not fire (live leads).
         """
         self.identity.capacitor(capacitor)
         if target_v is not None:
             check_aim(target_v, self.identity)
+        if target_v is not None and measure is not None and near_s is not None:
+            return refined(self, begun(self.identity, near_s, target_v), capacitor, pretrigger, measure)
         samples = min(_AIM_SAMPLES, self.identity.max_samples)
         aim = self._again(lambda: self._aimed(capacitor, samples, pretrigger, target_v))
         if target_v is None or measure is None:

@@ -18,10 +18,19 @@ from coilbell.record import Connection
 
 if TYPE_CHECKING:
     from coilbell.bench.log import ItemLog
-    from coilbell.board import Settings, Tester
+    from coilbell.board import Aim, Settings, Tester
     from coilbell.record import Record
 
-__all__ = ["IN_CIRCUIT_VOLTS", "LadderPlan", "caution", "climb", "plan", "rung_shots", "with_low_rung"]
+__all__ = [
+    "IN_CIRCUIT_VOLTS",
+    "LadderPlan",
+    "caution",
+    "climb",
+    "plan",
+    "ring_volts",
+    "rung_shots",
+    "with_low_rung",
+]
 
 RUNGS = (0.06, 0.13, 0.27)
 """First peaks of the rungs [V]; the lowest comes once more at the end."""
@@ -113,17 +122,11 @@ def _highest(hz: float, there: float, here: float) -> float:
 def climb(tester: Tester, settings: Settings, noise_v: float, step: Step | None) -> tuple[Record, ...]:
     """The rungs with one capacitor, upwards, the lowest once more at the end; one capture.
 
-    The board aims once, at 130 mV; the other widths follow in proportion, since a pulse's charge is. The
-    rung at
-    500 mV is struck only where 1/Q has begun to rise. `Tester.arrived` holds what came whole where this
-    raises.
+    Each rung is aimed at by its own ring, beginning at the width that the rungs below say; what cannot be
+    reached is the nearest there is, told in the record. The rung at 500 mV is struck only where 1/Q has
+    begun to rise. `Tester.arrived` holds what came whole where this raises.
     """
-    aimed = tester.aim(settings.capacitor, max(1, min(settings.pretrigger, 64)), IN_CIRCUIT_VOLTS)
-    if not (aimed.width_ticks and aimed.peak_v > 0):
-        raise MeasurementError(
-            f"no pulse rings the winding to 130 mV with capacitor {settings.capacitor}; take a larger one"
-        )
-    per_volt = aimed.pulse_s / aimed.peak_v
+    aims: list[Aim] = []
     taken: list[Record] = []
     shots = {volts: math.ceil(rung_shots(volts, noise_v) / settings.interleave) for volts in RUNGS}
     total = sum(shots.values()) + shots[RUNGS[0]]
@@ -131,7 +134,10 @@ def climb(tester: Tester, settings: Settings, noise_v: float, step: Step | None)
         if volts == NAMING_VOLTS and not _rises(taken):
             continue
         total += volts == NAMING_VOLTS
-        rung = _rung(tester, settings, volts, per_volt, shots.get(volts, 1))
+        again = [aim for aim in aims if aim.target_v == volts]
+        aim = again[0] if again else _aimed(tester, settings, volts, aims)
+        aims += [] if again else [aim]
+        rung = replace(settings, pulse_s=aim.pulse_s, aim_v=None, shots=shots.get(volts, 1))
         before = len(taken)
 
         def told(done: int, _: int, before: int = before, total: int = total) -> None:
@@ -139,9 +145,9 @@ def climb(tester: Tester, settings: Settings, noise_v: float, step: Step | None)
                 step(before + done, total)
 
         try:
-            taken += _marked(tester.capture(rung, told), volts)
+            taken += _marked(tester.capture(rung, told), volts, aim.note)
         except BaseException:
-            tester.arrived = _numbered([*taken, *_marked(tester.arrived, volts)])
+            tester.arrived = _numbered([*taken, *_marked(tester.arrived, volts, aim.note)])
             raise
     tester.arrived = _numbered(taken)
     return tester.arrived
@@ -162,16 +168,47 @@ def with_low_rung(tester: Tester, settings: Settings, step: Step | None) -> tupl
     return tester.arrived
 
 
-def _rung(tester: Tester, settings: Settings, volts: float, per_volt: float, shots: int) -> Settings:
-    """Settings of one rung, its pulse within what the board fires."""
-    identity = tester.identity
-    ticks = round(volts * per_volt * identity.tick_hz)
-    ticks = min(max(ticks, identity.min_width_ticks), identity.max_width_ticks)
-    return replace(settings, pulse_s=ticks / identity.tick_hz, aim_v=None, shots=shots)
+def _aimed(tester: Tester, settings: Settings, volts: float, below: Sequence[Aim]) -> Aim:
+    """The pulse for one rung; below: those found for the rungs under it, the lowest first.
+
+    Raises MeasurementError where not even the lowest rung rings.
+    """
+    pretrigger = max(1, min(settings.pretrigger, 64))
+    near_s = _near(volts, below) if below else None
+    aim = tester.aim(settings.capacitor, pretrigger, volts, ring_volts, near_s)
+    if not aim.width_ticks or not aim.peak_v > 0:
+        raise MeasurementError(
+            f"no pulse rings the winding to {volts * 1e3:.0f} mV with capacitor {settings.capacitor}; "
+            "take a larger one"
+        )
+    return aim
 
 
-def _marked(records: Sequence[Record], volts: float) -> list[Record]:
-    return [replace(r, extra={**r.extra, "rung": f"{volts * 1e3:.0f} mV"}) for r in records]
+def _near(volts: float, below: Sequence[Aim]) -> float:
+    """The width that the rungs below say, in a straight line; one alone in proportion [s].
+
+    Both end below the rung rather than above: a pulse gives the less for its width the longer it is.
+    """
+    last = below[-1]
+    if len(below) == 1 or not last.peak_v > below[-2].peak_v:
+        return last.pulse_s * volts / last.peak_v
+    slope = (last.pulse_s - below[-2].pulse_s) / (last.peak_v - below[-2].peak_v)
+    return last.pulse_s + slope * (volts - last.peak_v)
+
+
+def ring_volts(records: Sequence[Record]) -> float | None:
+    """Envelope of the main ring at the end of its pulse [V at the winding], None where nothing rings."""
+    from coilbell.decay import fit
+
+    found, first = fit(records), records[0]
+    if not found.rings or found.unit != "V" or first.rate_hz is None or first.pulse_s is None:
+        return None
+    return found.main_amplitude(first.first_s + first.pretrigger / float(first.rate_hz) + first.pulse_s)
+
+
+def _marked(records: Sequence[Record], volts: float, note: str = "") -> list[Record]:
+    words = {"rung": f"{volts * 1e3:.0f} mV"} | ({"aim": note} if note else {})
+    return [replace(r, extra={**r.extra, **words}) for r in records]
 
 
 def _numbered(records: Sequence[Record]) -> tuple[Record, ...]:
