@@ -1,12 +1,21 @@
 # The one file that names pins, limits and the board's constants. Whole numbers only.
 # A board built otherwise is adapted here and nowhere else.
 
+# Which design of the board this is, "full" or "first": `coilbell board flash --design first` writes the
+# other.
+DESIGN = "full"
+
 FIRMWARE = "1.3.0"
+# The first board: fifteen parts on a breadboard (hardware-notes/circuit/first.cir). Nothing protects its
+# leads, so that it is for new parts on the bench only.
+FIRST = DESIGN == "first"
 
 # Pins, by GPIO number. Converter inputs are GPIO 26 + channel.
 PULSE_PIN = 15
 RING_CHANNEL = 0  # the winding, biased to mid-scale
-LEAD_CHANNEL = 1  # the leads behind the high-ohm divider, raised so that either polarity shows
+# The leads behind the high-ohm divider, raised so that either polarity shows; the first board's amplifier
+# lets their direct voltage through.
+LEAD_CHANNEL = 0 if FIRST else 1
 LOOP_CHANNEL = 2  # the pulse pin behind a divider: the loop-back that shows the latency
 
 # Test capacitors: letter, pin that switches it in, value [fF], tolerance [ppm], tan(delta) [ppm], resistance
@@ -19,6 +28,9 @@ CAPACITORS = (
     ("B", 17, 2_200_000, 10_000, 100, 77_000, 30_000),
     ("C", 18, 100_000_000, 20_000, 200, 7_400, 1_000),
 )
+if FIRST:
+    # Soldered to the leads; 7 milliohm are two legs of 5 mm and a joint each (assumed).
+    CAPACITORS = (("A", 16, 22_000_000, 50_000, 200, 7_000, 4_000),)
 # From switching a capacitor to the next shot: until the one switched off no longer changes, three times the
 # 0.1 s that its transistor's drain takes to rise.
 SETTLE_MS = 300
@@ -42,8 +54,8 @@ LEAD_READINGS = 11  # 1 ms apart: they span half a period of 50 Hz, so its peak 
 
 # The band that aim brings the first peak into, at the winding [uV]: well above the converter's steps, below
 # where silicon junctions begin to conduct.
-AIM_LOW_UV = 250_000
-AIM_HIGH_UV = 400_000
+AIM_LOW_UV = 100_000 if FIRST else 250_000
+AIM_HIGH_UV = 190_000 if FIRST else 400_000
 # Amplitudes that a request may name instead [mV]: from what stands out of the converter's noise to what its
 # range holds, 3.3 V / 2 / 3 at a gain of 3, with 5 % to spare.
 AIM_LEAST_MV = 20
@@ -69,7 +81,7 @@ CONSTANTS = [
     ("latency_ps", 0, -20_000, 2_000_000),
     ("latency_uncertainty_ps", 200_000, 0, 2_000_000),
     ("lead_offset_code_16", 11_917, 128 * 16, 3584 * 16),  # 0 V at the leads, raised to 0.60 V
-    ("lead_uv", 8_861, 1_000, 1_000_000),  # uV at the leads per code: 1/114.1 of it, times 10.375
+    ("lead_uv", 8_861, 100, 1_000_000),  # uV at the leads per code: 1/114.1 of it, times 10.375
 ]
 # Between the posts and the winding: test leads as hardware-notes/calibration.md asks for, 7 milliohm (0.6 m
 # of 1.5 mm2), and both clips' contacts, 50 milliohm as is usual, more or less (common practice, no published
@@ -80,6 +92,23 @@ CONSTANTS += [
     ("posts_uohm", 1_200, 0, 10_000_000),
     ("posts_uncertainty_uohm", 600, 0, 10_000_000),
 ]
+# 1: leads that nothing protects. No other value can be true, so that constants kept on a board that was built
+# as the other design are not read.
+_design = 1 if FIRST else 0
+CONSTANTS.append(("design", _design, _design, _design))
+if FIRST:
+    # Simulated: hardware-notes/circuit/first.py, section "first" of simulated.json.
+    _FIRST = {
+        "gain_ppm": 2_978_000,
+        "stray_ff": 29_000,
+        "stray_uncertainty_ff": 10_000,
+        "input_psi": 579_000,
+        "input_uncertainty_psi": 30_000,
+        "coupling_per_ks": 30_371,
+        "lead_offset_code_16": 32_733,
+        "lead_uv": 537,
+    }
+    CONSTANTS = [(_name, _FIRST.get(_name, _value), _low, _high) for _name, _value, _low, _high in CONSTANTS]
 for _letter, _pin, _ff, _tolerance, _loss, _uohm, _spread in CAPACITORS:
     CONSTANTS.append((_letter + "_ff", _ff, 1_000, 2_000_000_000))
     CONSTANTS.append((_letter + "_tolerance_ppm", _tolerance, 1, 500_000))

@@ -7,11 +7,12 @@ import re
 import subprocess
 import tempfile
 from collections.abc import Mapping, Sequence
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 
-from circuit.netlist import HERE, parts, table
+from circuit.netlist import HERE, Part, parts, table
 
 __all__ = ["COARSE", "SELECT", "Deck", "run"]
 
@@ -67,7 +68,10 @@ class Deck:
     which rises at `pulse_at_s` [s], 0 for none, inf to stay high. values: reference -> value that
     replaces the netlist's; leave_out: references of parts that are missing (a broken joint); models:
     text that replaces models.cir; powered: False with the USB cable out; options: ngspice's;
-    loss_tangents: reference -> tan(delta) that replaces the parts list's [1].
+    loss_tangents: reference -> tan(delta) that replaces the parts list's [1]. copper: that of the
+    printed board, "resistive" or "full" with its inductance, which matters where hundreds of amperes flow;
+    "ideal": none. The red post is LEAD, the black one
+    BLACK, and 0 is the module's own ground.
     """
 
     def __init__(
@@ -81,14 +85,17 @@ class Deck:
         powered: bool = True,
         options: str = _OPTIONS,
         loss_tangents: Mapping[str, float] | None = None,
+        copper: str = "resistive",
     ) -> None:
+        self.copper, self.capacitors = copper, capacitors
         self.options = options
         self._tangents = dict(loss_tangents or {})
         self.lines: list[str] = []
         for part in parts():
             if part.ref in leave_out:
                 continue
-            self._part(part.ref, part.line, (values or {}).get(part.ref))
+            self._part(part.ref, self._wired(part), (values or {}).get(part.ref))
+        self.lines += ["Rblack BLACK 0 1u"] if copper == "ideal" else _copper_lines(copper == "full")
         text = (HERE / "models.cir").read_text(encoding="utf-8") if models is None else models
         if not powered:
             text = text.replace("V1 five 0 5\n", "V1 five 0 0\n").replace("V2 three 0 3.3", "V2 three 0 0")
@@ -99,6 +106,14 @@ class Deck:
         for letter, net in SELECT.items():
             self._pin(net, f"DC {high if letter in capacitors else 0}")
         self._pin("PULSE", _pulse(pulse_s, pulse_at_s, high))
+
+    def _wired(self, part: Part) -> str:
+        """The part's line with each pin on its own piece of copper."""
+        if self.copper == "ideal":
+            return part.line
+        words = part.line.split()
+        nodes = [_node(net, (part.ref, pin)) for pin, net in enumerate(part.nodes, 1)]
+        return " ".join([words[0], *nodes, words[-1]])
 
     def _part(self, ref: str, line: str, value: str | float | None) -> None:
         words = line.split()
@@ -122,7 +137,7 @@ class Deck:
         self.lines += [f"V{net}_pin {net}_pin 0 {source}", f"R{net}_pin {net}_pin {net} 40"]
 
     def add(self, *lines: str) -> Deck:
-        """More SPICE lines; the leads are LEAD and 0."""
+        """More SPICE lines; the leads are LEAD and BLACK."""
         self.lines += lines
         return self
 
@@ -135,7 +150,7 @@ class Deck:
             f"Lleads LEAD farend {lead_henries + 1e-12:.9g}",
             f"Rleads farend coiltop {lead_ohms + 1e-6:.9g}",
             f"Lcoil coiltop coilloss {henries:.9g}",
-            f"Rcoil coilloss 0 {ohms:.9g}",
+            f"Rcoil coilloss BLACK {ohms:.9g}",
         )
 
     def text(self, analysis: Sequence[str], save: Sequence[str]) -> str:
@@ -149,6 +164,63 @@ class Deck:
     def run(self, analysis: Sequence[str] | str, save: Sequence[str]) -> dict[str, np.ndarray]:
         """Vectors by name, lower case, from `ngspice -b`."""
         return run(self.text([analysis] if isinstance(analysis, str) else analysis, save))
+
+
+_PLAIN = {
+    "LEAD": ("J1", 1),
+    "FUSED": ("F1", 2),
+    "RING": ("R5", 2),
+    "BOOT": ("U1", 14),
+    "DRAINA": ("Q1", 2),
+    "DRAINB": ("Q2", 2),
+    "DRAINC": ("Q3", 2),
+}
+"""The pin whose node keeps its net's name."""
+_DAMPING_S = 2e-9
+"""A resistor across each inductance of copper, L over this [s]: it takes nothing of a ring and keeps the
+solver from following what rings far above anything that is asked."""
+
+
+def _node(net: str, pin: tuple[str, int]) -> str:
+    """Node of a pin on the printed board's copper."""
+    from circuit.copper import NETS, terminals
+
+    if net not in NETS or _PLAIN.get(net) == pin:
+        return net
+    if net == "0" and pin not in terminals(net):
+        return net
+    if pin in (("J1", 2), ("U3", 3)):
+        return "BLACK" if pin[0] == "J1" else "0"
+    return f"{'G' if net == '0' else net}_{pin[0]}_{pin[1]}"
+
+
+@cache
+def _copper_lines(inductive: bool) -> tuple[str, ...]:
+    """Resistor, and inductor, between any two pins of each net of copper; BOOT's capacitance."""
+    from circuit.copper import NETS, mesh
+
+    lines = []
+    for net in NETS:
+        of = mesh(net)
+        nodes = [_node(net, pin) for pin in of.pins]
+        for i, a in enumerate(nodes):
+            for j, b in enumerate(nodes[:i]):
+                if of.siemens[i, j] > 0:
+                    ohms = 1 / of.siemens[i, j]
+                    lines += _way(f"k{net}_{i}_{j}", a, b, ohms, ohms * of.seconds if inductive else 0.0)
+        if net == "BOOT":
+            lines.append(f"Ck{net} {net} 0 {of.farads:.4g}")
+    return tuple(lines)
+
+
+def _way(name: str, a: str, b: str, ohms: float, henries: float) -> list[str]:
+    if not henries:
+        return [f"R{name} {a} {b} {ohms:.4g}"]
+    return [
+        f"R{name} {a} {name} {ohms:.4g}",
+        f"L{name} {name} {b} {henries:.4g}",
+        f"Rd{name} {name} {b} {henries / _DAMPING_S:.4g}",
+    ]
 
 
 def _hints(capacitors: str) -> list[str]:

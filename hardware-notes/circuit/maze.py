@@ -20,27 +20,56 @@ Cell = tuple[int, int, int]
 _VIA_COST = 12.0
 _VIA_RADIUS = 0.4
 _EDGE = 0.8
+_FARTHEST = 4.0
+"""No clearance with half a track is wider [mm]."""
+_CORNERS = ((-0.7, -0.7), (0.7, -0.7), (0.7, 0.7), (-0.7, 0.7))
 _SLANT = 0.06
 """What a slanting piece comes nearer between two cells than at them."""
 
 
 @dataclass(frozen=True)
 class Pad:
-    """A through-hole pad: net, middle, half its width and height [mm]."""
+    """A pad: net, middle, half its width and height [mm], layers it stands in."""
 
     net: str
     x: float
     y: float
     half_x: float
     half_y: float
+    layers: tuple[int, ...] = (0, 1)
+
+
+@dataclass(frozen=True)
+class Area:
+    """Copper that will be poured and that others may not cut: net, layers, corners [mm], nets that may."""
+
+    net: str
+    layers: tuple[int, ...]
+    corners: tuple[tuple[float, float], ...]
+    passes: frozenset[str] = frozenset()
+
+    def holds(self, x: float, y: float) -> bool:
+        """Whether the point lies within."""
+        return self.away(x, y) == 0.0
+
+    def away(self, x: float, y: float) -> float:
+        """Distance of a point [mm], 0 within."""
+        inside, least = False, math.inf
+        for (ax, ay), (bx, by) in zip(self.corners, (*self.corners[1:], self.corners[0]), strict=True):
+            if (ay > y) != (by > y) and x < ax + (y - ay) / (by - ay) * (bx - ax):
+                inside = not inside
+            dx, dy = bx - ax, by - ay
+            along = max(0.0, min(1.0, ((x - ax) * dx + (y - ay) * dy) / (dx * dx + dy * dy)))
+            least = min(least, math.hypot(x - ax - along * dx, y - ay - along * dy))
+        return 0.0 if inside else least
 
 
 @dataclass(frozen=True)
 class Rule:
     """Of a net: track width and clearance [mm]."""
 
-    width: float = 0.4
-    clearance: float = 0.25
+    width: float = 0.3
+    clearance: float = 0.28
 
 
 @dataclass
@@ -55,27 +84,65 @@ class Run:
 class Maze:
     """A board of given size with its pads; routes one net after the other."""
 
-    def __init__(self, width: float, height: float, pads: Sequence[Pad], rules: Mapping[str, Rule]) -> None:
+    def __init__(
+        self,
+        width: float,
+        height: float,
+        pads: Sequence[Pad],
+        rules: Mapping[str, Rule],
+        areas: Sequence[Area] = (),
+    ) -> None:
         self.columns, self.rows = int(width / GRID) + 1, int(height / GRID) + 1
         self._size = (width, height)
-        self._pads = pads
+        self.pads = pads
         self._rules = rules
+        self._areas = areas
+        self._distances: dict[Area, list[tuple[int, float]]] = {}
         self.runs: dict[str, Run] = {}
 
     def rule(self, net: str) -> Rule:
         """Width and clearance of a net."""
         return self._rules.get(net, Rule())
 
+    def order(self, net: str) -> tuple[bool, float]:
+        """Ground last, the others from short to long."""
+        pads = [pad for pad in self.pads if pad.net == net]
+        across, along = [pad.x for pad in pads], [pad.y for pad in pads]
+        return net == "0", max(across) - min(across) + max(along) - min(along)
+
+    def free(self, net: str, area: Area, step: float) -> list[tuple[float, float]]:
+        """Spots in an area, about `step` [mm] apart, where a via of its net touches nothing else."""
+        blocked = self._blocked(net, _VIA_RADIUS)
+        taken = [(x, y) for run in self.runs.values() for x, y in run.vias]
+        found: list[tuple[float, float]] = []
+        every = max(1, round(step / GRID))
+        for row in range(every // 2, self.rows, every):
+            for column in range(every // 2, self.columns, every):
+                x, y = column * GRID, row * GRID
+                if not area.holds(x, y) or any(not area.holds(x + dx, y + dy) for dx, dy in _CORNERS):
+                    continue
+                cells = (row * self.columns + column, (self.rows + row) * self.columns + column)
+                if (
+                    not any(blocked[c] for c in cells)
+                    and all(math.hypot(x - tx, y - ty) > 2.0 for tx, ty in taken)
+                    and all(max(abs(x - p.x) - p.half_x, abs(y - p.y) - p.half_y) > 0.7 for p in self.pads)
+                ):
+                    found.append((x, y))
+        return found
+
     def _blocked(self, net: str, half: float) -> bytearray:
         """Cells where copper of this net with this half width would come too close."""
         blocked = bytearray(self.columns * self.rows * 2)
         own = self.rule(net).clearance
-        for pad in self._pads:
+        for pad in self.pads:
             if pad.net != net:
-                gap = max(own, self.rule(pad.net).clearance) + half
+                gap = max(own, self.rule(pad.net).clearance) + half + _SLANT
                 size = (pad.half_x + gap, pad.half_y + gap)
-                for layer in (0, 1):
+                for layer in pad.layers:
                     self._cover(blocked, (pad.x, pad.y), size, gap, layer)
+        for area in self._areas:
+            if area.net != net and net not in area.passes:
+                self._fill(blocked, area, max(own, self.rule(area.net).clearance) + half)
         for other, run in self.runs.items():
             if other == net:
                 continue
@@ -110,6 +177,23 @@ class Maze:
                 start = (layer * self.rows + row) * self.columns + first
                 blocked[start : start + last - first + 1] = b"\1" * (last - first + 1)
 
+    def _fill(self, blocked: bytearray, area: Area, gap: float) -> None:
+        for index, away in self._near(area):
+            if away < gap:
+                for layer in area.layers:
+                    blocked[layer * self.rows * self.columns + index] = 1
+
+    def _near(self, area: Area) -> list[tuple[int, float]]:
+        """Cells in or near an area, each with its distance [mm]."""
+        if area not in self._distances:
+            self._distances[area] = [
+                (row * self.columns + column, away)
+                for row in range(self.rows)
+                for column in range(self.columns)
+                if (away := area.away(column * GRID, row * GRID)) < _FARTHEST
+            ]
+        return self._distances[area]
+
     def _edges(self, blocked: bytearray, half: float) -> None:
         margin = math.ceil((_EDGE + half) / GRID)
         for layer in (0, 1):
@@ -124,11 +208,12 @@ class Maze:
     def net(self, net: str) -> bool:
         """Joins all pads of a net; False when it cannot."""
         rule = self.rule(net)
-        pads = [pad for pad in self._pads if pad.net == net]
+        pads = [pad for pad in self.pads if pad.net == net]
         track, via = self._blocked(net, rule.width / 2), self._blocked(net, _VIA_RADIUS)
         run = Run()
-        reached = self._both(pads[0])
-        left = pads[1:]
+        poured = [pad for pad in pads if self._poured(pad)]
+        reached = set().union(*(self._both(pad) for pad in poured or pads[:1]))
+        left = [pad for pad in pads if pad not in (poured or pads[:1])]
         while left:
             way = self._way(reached, left, track, via)
             if way is None:
@@ -147,7 +232,14 @@ class Maze:
         return round(pad.x / GRID), round(pad.y / GRID)
 
     def _both(self, pad: Pad) -> set[Cell]:
-        return {(*self._cell(pad), layer) for layer in (0, 1)}
+        return {(*self._cell(pad), layer) for layer in pad.layers}
+
+    def _poured(self, pad: Pad) -> bool:
+        """Whether the pour of its own net takes a pad in."""
+        return any(
+            area.net == pad.net and set(area.layers) & set(pad.layers) and area.holds(pad.x, pad.y)
+            for area in self._areas
+        )
 
     def _stub(self, run: Run, pad: Pad) -> None:
         """From the middle of a pad to its cell, where a track comes in."""
@@ -158,7 +250,7 @@ class Maze:
     def _way(
         self, reached: Iterable[Cell], left: Sequence[Pad], track: bytearray, via: bytearray
     ) -> tuple[list[Cell], Pad] | None:
-        goals = {(*self._cell(pad), layer): pad for pad in left for layer in (0, 1)}
+        goals = {(*self._cell(pad), layer): pad for pad in left for layer in pad.layers}
         best: dict[Cell, float] = dict.fromkeys(reached, 0.0)
         before: dict[Cell, Cell] = {}
         spots = [self._cell(pad) for pad in left]
@@ -233,7 +325,7 @@ def _piece(run: Run, a: Cell, b: Cell) -> None:
         run.tracks.append((a[0] * GRID, a[1] * GRID, b[0] * GRID, b[1] * GRID, a[2]))
 
 
-def route(maze: Maze, order: Sequence[str], tries: int = 40) -> list[str]:
+def route(maze: Maze, order: Sequence[str], tries: int = 10) -> list[str]:
     """Routes all nets; one that finds no way goes to the front and all begins again. Returns those left."""
     waiting = list(order)
     failed: list[str] = []

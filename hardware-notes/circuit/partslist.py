@@ -11,7 +11,7 @@ import sys
 
 from circuit.netlist import HERE, Part, parts, table
 
-__all__ = ["FILE", "text"]
+__all__ = ["FILE", "text", "total"]
 
 FILE = HERE.parent / "parts.csv"
 _COLUMNS = (
@@ -27,6 +27,7 @@ _COLUMNS = (
     "footprint",
     "alternative_1",
     "alternative_2",
+    "about_eur_each",
 )
 
 
@@ -40,6 +41,11 @@ def text() -> str:
     writer.writerow(_COLUMNS)
     writer.writerows(_row(same) for same in alike.values())
     return out.getvalue()
+
+
+def total() -> float:
+    """All parts together, without board and box [euro]; roughly, from memory."""
+    return sum(float(str(table()[part.ref]["price"])) for part in parts())
 
 
 def _row(same: list[Part]) -> list[str]:
@@ -57,6 +63,7 @@ def _row(same: list[Part]) -> list[str]:
         *(str(listed.get(name, "")) for name in ("volts", "watts", "dielectric", "must", "footprint")),
         str(first),
         str(second),
+        f"{float(str(listed['price'])):g}",
     ]
 
 

@@ -14,7 +14,8 @@ from typing import Any
 
 import numpy as np
 
-from circuit.claims import clamping, mishap, pulsing, ringing, signal, whole
+from circuit import first
+from circuit.claims import clamping, mishap, pulsing, ringing, signal, types, whole
 from circuit.deck import Deck
 from circuit.simulated import FIGURES
 
@@ -39,6 +40,9 @@ SECTIONS: dict[str, Callable[[], Any]] = {
     "response": signal.response,
     "noise": signal.noise,
     "lead_scale": signal.lead_scale,
+    "struck": mishap.struck,
+    "first": first.figures,
+    "types": types.types,
     "held": mishap.held,
     "shorted": mishap.shorted,
     "opened": mishap.opened,

@@ -94,7 +94,6 @@ def _amplifier(s: Sheet, at: Point, ref: str, plus: int, minus: int, out: int, w
     """One unit of the quad amplifier; its + input at `at`, the - input below."""
     unit = elm.Opamp(leads=True).right().flip().anchor("in2").at(at)
     s.package(unit.label(words, "center", fontsize=7), ref, {minus: "in1", plus: "in2", out: "out"})
-    s.remark(f"({plus}, {minus}, {out})", (at[0] + 1.1, at[1] + 0.75))
 
 
 def capacitors() -> Sheet:
@@ -141,7 +140,7 @@ def _pulse(s: Sheet) -> None:
     s.name("VRES", (4.2, y), "up")
     s.two("C5", (3.5, y), (3.5, y - 5))
     s.ground((3.5, y - 5))
-    s.package(elm.PFet2().at((12, y - 4)).to((12, y)), "Q4", {1: "source", 2: "gate", 3: "drain"})
+    s.package(elm.PFet2().at((12, y - 4)).to((12, y)), "Q4", {3: "source", 2: "gate", 1: "drain"})
     s.remark("Q4\nBS250", (12.3, y - 2.6))
     gate = s.at("Q4", 2)
     s.two("R15", (6.5, y), (6.5, gate[1]))
@@ -251,7 +250,7 @@ def _logic(s: Sheet) -> None:
 def _gate(s: Sheet, y: float, pins: tuple[int, int, int], nets: tuple[str, str, str], pull: str) -> None:
     gate = logic.Xor().at((31, y)).right()
     s.package(gate, "U2", {pins[0]: "in1", pins[1]: "in2", pins[2]: "out"})
-    s.remark(f"U2 ({', '.join(map(str, pins))})", (31.2, y + 0.9))
+    s.remark("U2", (31.6, y + 0.9))
     first, second, out = (s.at("U2", pin) for pin in pins)
     s.wire((28, first[1]), first)
     s.name(nets[0], (28, first[1]), "left")

@@ -7,7 +7,9 @@ middle of a wire; wires that merely cross do not.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
+from functools import cache
 from itertools import pairwise
 from pathlib import Path
 
@@ -15,15 +17,24 @@ import schemdraw
 from schemdraw import elements as elm
 from schemdraw.elements import Element
 
-from circuit.netlist import GROUND, Part, parts
+from circuit.netlist import GROUND, HERE, Part, parts
 
-__all__ = ["Point", "Sheet", "shown"]
+__all__ = ["Point", "Sheet", "shown", "volts"]
 
 Point = tuple[float, float]
 
 _SYMBOLS = {"R": elm.ResistorIEC, "C": elm.Capacitor, "D": elm.Diode, "F": elm.FuseIEC, "E": elm.SparkGap}
 _SPECIAL = {"DZ10": elm.Zener}
 _GREY = "#555555"
+_BESIDE = {
+    "in1": (0.25, 0.18, "{}"),
+    "in2": (0.25, 0.18, "{}"),
+    "out": (-0.25, 0.18, "{}"),
+    "gate": (-0.1, 0.28, "{} G"),
+    "drain": (0.35, 0.25, "{} D"),
+    "source": (0.35, -0.25, "{} S"),
+}
+"""Anchor of a symbol -> where the pin's number stands from it, and its letter."""
 
 
 def shown(part: Part) -> str:
@@ -31,7 +42,15 @@ def shown(part: Part) -> str:
     value = part.value.replace("Meg", "M")
     if part.ref[0] == "D":
         return {"DZ10": "10 V"}.get(value, value.removeprefix("D"))
-    return {"ARRESTER": "600 V", "FUSE": "F 100 mA"}.get(value, value)
+    return {"ARRESTER": "1 kV", "FUSE": "F 100 mA 500 V"}.get(value, value)
+
+
+@cache
+def volts() -> dict[str, str]:
+    """Net -> what a meter shows there at rest, by the table of building.md: "1.65 V"."""
+    text = (HERE.parent / "building.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| (\w+) \| [^|]+ \| (-?[\d.]+) \|", text, re.MULTILINE)
+    return {net: f"{shows} V" for net, shows in rows}
 
 
 class Sheet:
@@ -70,6 +89,13 @@ class Sheet:
         for pin, anchor in pins.items():
             x, y = placed.absanchors[anchor]
             self._pin(ref, pin, (x, y))
+            dx, dy, words = _BESIDE.get(anchor, (0.0, 0.0, ""))
+            if ref == "U2" and anchor in ("in1", "in2"):
+                dx = -0.25  # its inputs have no leads of their own
+            if words:
+                self._drawing.add(
+                    elm.Label().at((x + dx, y + dy)).label(words.format(pin), fontsize=6, color=_GREY)
+                )
         return placed
 
     def post(self, ref: str, pin: int, at: Point) -> None:
@@ -96,7 +122,8 @@ class Sheet:
         across, along = align.get(side, ("center", "top"))
         off = {"right": (0.15, 0), "left": (-0.15, 0), "up": (0, 0.15)}.get(side, (0, -0.15))
         tag = elm.Label().at((at[0] + off[0], at[1] + off[1]))
-        self._drawing.add(tag.label(net, halign=across, valign=along, color="#1f4e8c", fontsize=8))
+        words = f"{net}  {volts()[net]}" if net in volts() else net
+        self._drawing.add(tag.label(words, halign=across, valign=along, color="#1f4e8c", fontsize=8))
 
     def ground(self, at: Point) -> None:
         """The ground sign."""

@@ -26,7 +26,7 @@ from circuit.claims import clamping, mishap, ringing, signal, whole  # noqa: E40
 from circuit.deck import Deck, run  # noqa: E402
 from circuit.simulated import kept  # noqa: E402
 
-LEAVE = ("whole",)
+LEAVE = ("whole", "struck")
 """Sections of many minutes' work; `fitted` simulates two of their cases."""
 
 

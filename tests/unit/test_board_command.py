@@ -84,7 +84,11 @@ def test_no_board_is_said(listed: list[BoardPort], capsys: pytest.CaptureFixture
 def _flashes(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     flashed: list[str] = []
 
-    def flash(remote: Any, progress: Callable[[int, int, str], None] | None = None) -> Flashed:
+    def flash(
+        remote: Any,
+        progress: Callable[[int, int, str], None] | None = None,
+        design: str | None = None,
+    ) -> Flashed:
         flashed.append(remote.port)
         installed = Installed("Raspberry Pi Pico with RP2040", (1, 28, 0), BOARD.unique_id)
         return Flashed(installed, ("shot.py", "main.py"), ("main.py",), 12345)

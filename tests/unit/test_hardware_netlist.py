@@ -83,7 +83,7 @@ def test_low_voltage_hangs_behind_fuse_and_resistor():
 
 
 def test_a_deck_drives_each_pin_once_and_replaces_values():
-    deck = Deck("AC", pulse_s=1e-6, values={"R5": 10.0}, leave_out=("F1",))
+    deck = Deck("AC", pulse_s=1e-6, values={"R5": 10.0}, leave_out=("F1",), copper="ideal")
     lines = [line.split() for line in deck.lines]
     assert ["R5", "FUSED", "RING", "10"] in lines
     assert not [words for words in lines if words[0] == "XF1"]
@@ -92,6 +92,19 @@ def test_a_deck_drives_each_pin_once_and_replaces_values():
     assert sources["VSELB_pin"] == "DC 0"
     assert sources["VSELC_pin"] == "DC 3.3"
     assert sources["VPULSE_pin"].startswith("PULSE(0 3.3 1e-05")
+
+
+def test_the_printed_board_s_copper_is_in_the_deck():
+    """Each pin of a net of copper has a node of its own, joined to the others by resistors and inductors."""
+    deck = Deck("A", copper="full")
+    lines = {line.split()[0]: line.split() for line in deck.lines}
+    assert lines["C1"][1:3] == ["LEAD_C1_1", "DRAINA_C1_2"]
+    assert lines["XQ1"][1:4] == ["GATEA", "DRAINA", "G_Q1_3"]
+    ways = [words for name, words in lines.items() if name.startswith("RkLEAD")]
+    assert {"LEAD", "LEAD_C1_1", "LEAD_F1_1"} <= {words[1] for words in ways} | {
+        lines[words[0].replace("R", "L", 1)][2] for words in ways
+    }
+    assert all(0 < float(words[3]) < 1.0 for words in ways)
 
 
 def test_test_capacitors_lose_what_the_parts_list_says():

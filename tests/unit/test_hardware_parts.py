@@ -64,3 +64,21 @@ def test_test_capacitors_have_a_dielectric_with_little_loss(rows):
         if "test capacitor" in row["what"]:
             assert row["dielectric"] in ("polypropylene", "C0G")
             assert float(row["volts"]) >= 400
+
+
+def test_the_note_s_rough_price_is_the_list_s():
+    text = (HARDWARE / "building.md").read_text(encoding="utf-8")
+    assert f"roughly {partslist.total():.0f} euro" in text
+
+
+def test_semiconductors_have_types_whose_cost_is_simulated(rows):
+    """For each diode, transistor and amplifier about the ring, a type of another maker in `claims.types`."""
+    from circuit.claims.types import TYPES
+
+    simulated = " ".join(TYPES)
+    for row in rows:
+        ref = row["references"].split()[0]
+        if ref in ("D1", "D10", "Q1", "Q4", "U1"):
+            assert any(
+                name.split()[0] in simulated for name in (row["alternative_1"], row["alternative_2"])
+            ), row

@@ -45,8 +45,8 @@ def test_the_tester_keeps_the_rules():
         ("C16 VA 0 10u", "C16 0 VA 10u", "C16 has its plus on 0"),
         ("XQ1 GATEA DRAINA 0 IRLB8748", "XQ1 GATEA DRAINA IRLB8748", "Q1 has 2 nets for 3 pins"),
         (
-            "XQ4 VRES PGATE PDRAIN BS250",
-            "XQ4 VRES PGATE PDRAIN BS2500",
+            "XQ4 PDRAIN PGATE VRES BS250",
+            "XQ4 PDRAIN PGATE VRES BS2500",
             "nothing is known of the pins of a BS2500",
         ),
         ("nc29 nc30", "nc29 nc29", "nc29 stands at two pins"),

@@ -124,13 +124,13 @@ def settled(after_s: float = SETTLE_S) -> dict[str, float]:
     """
     nodes = ("drivec", "gatec", "drainc", "catchc")
     of_c = ("VSELC_pin", *(f".nodeset v({node})" for node in nodes))
-    deck = Deck("A").add("Rwinding LEAD 0 1")
+    deck = Deck("A").add("Rwinding LEAD BLACK 1")
     deck.lines = [line for line in deck.lines if not line.startswith(of_c)]
     deck.add("VSELC_pin SELC_pin 0 PWL(0 3.3 1m 3.3 1.001m 0)")
     deck.add(*(f".nodeset v({node})={volts}" for node, volts in zip(nodes, (5, 5, 0, 5), strict=True)))
     seen = deck.run(f"tran 0.2m {after_s + 1e-3:.6g} 0 0.2m", ["v(drainc)"])
     volts = float(seen["v(drainc)"][-1])
-    rest = float(Deck("A").add("Rwinding LEAD 0 1").run("op", ["v(drainc)"])["v(drainc)"][0])
+    rest = float(Deck("A").add("Rwinding LEAD BLACK 1").run("op", ["v(drainc)"])["v(drainc)"][0])
     hz = coil_hz(2.2e-3, NOMINAL["A"] + known()["A"].stray_farads)
     (hz_then, q_then), (hz_rest, q_rest) = (
         pole(Deck("A").winding(2.2e-3, Q, hz).add(f"Idrain DRAINC 0 {(rest - v) / 1e6:.6g}"), hz)

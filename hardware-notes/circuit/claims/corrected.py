@@ -43,7 +43,7 @@ def identity() -> Any:
 
 
 def with_copper(deck: Deck, letter: str, ohms: float) -> Deck:
-    """The deck with the resistance of the copper on the way of that test capacitor, as one resistor."""
+    """An ideal deck with the resistance of the copper on the way of that test capacitor, as one resistor."""
     ref = f"C{'ABC'.index(letter) + 1}"
     deck.lines = [
         line.replace(" LEAD ", f" WAY{letter} ", 1) if line.split()[0] == ref else line for line in deck.lines
@@ -59,7 +59,7 @@ def input_way(letter: str) -> float:
     bench = ringing.known()[letter]
     bare = ringing.Calibration(bench.siemens, bench.stray_farads, 0.0, ringing.LOSS_TANGENT[letter])
     hz = coil_hz(henries, NOMINAL[letter] + bench.stray_farads)
-    natural, read = pole(Deck(letter).winding(henries, Q, hz), hz)
+    natural, read = pole(Deck(letter, copper="ideal").winding(henries, Q, hz), hz)
     left = 1 / bare.corrected(letter, natural, read) - hz / (Q * natural)
     return left / ringing.Calibration(0.0, bench.stray_farads, 1.0, 0.0).shares(letter, natural)[2]
 
@@ -105,7 +105,6 @@ def _records(henries: float, letter: str, leads: Leads) -> list[Any]:
     step, begin = min(0.5e-6, 0.02 / hz), PRETRIGGER / RATE_HZ
     width = min(1.4e-6, 0.25 / hz) * NOMINAL[letter] / NOMINAL["A"]
     deck = Deck(letter, width, begin, options=COARSE).winding(henries, Q, hz, leads.henries, leads.ohms)
-    with_copper(deck, letter, ringpath.kept()[_LAYOUT][letter]["copper_ohms"])
     seen = deck.run(f"tran {step:.3g} {samples / RATE_HZ + 4e-6:.6g} 0 {step:.3g}", ["v(adc0)"])
     volts = np.interp(np.arange(samples) / RATE_HZ, seen["time"], seen["v(adc0)"])
     converter, rng = _converter(RP2040), np.random.default_rng(19)
@@ -192,7 +191,8 @@ def _held_once(board: _Drawn, henries: float, rng: np.random.Generator) -> dict[
     told, hz, out = identity(), _coil_hz(henries, "A"), {}
     clips = Leads(ringing.LEAD_HENRIES, LEAD_OHMS + board.contact_ohms)
     for way, leads in (("posts", POSTS), ("clips", clips)):
-        deck = Deck("A", values=board.values, models=board.models, loss_tangents={"C1": board.tangent})
+        drawn = {"values": board.values, "models": board.models, "loss_tangents": {"C1": board.tangent}}
+        deck = Deck("A", copper="ideal", **drawn)  # type: ignore[arg-type]
         deck.winding(henries, Q, hz, leads.henries, leads.ohms)
         natural, read = pole(with_copper(deck, "A", board.copper_ohms), hz)
         seen = read * (1 + 3e-4 * rng.standard_normal())

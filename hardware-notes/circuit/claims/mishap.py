@@ -12,7 +12,7 @@ import numpy as np
 
 from circuit.claims.ringing import LEAD_HENRIES, LEAD_OHMS, pole
 from circuit.claims.signal import CODE_VOLTS, lead_scale
-from circuit.deck import Deck
+from circuit.deck import COARSE, Deck
 
 __all__ = [
     "CHARGED_STATES",
@@ -23,6 +23,7 @@ __all__ = [
     "opened",
     "reversed_leads",
     "shorted",
+    "struck",
 ]
 
 FARADS, VOLTS = 1e-6, 400.0
@@ -35,6 +36,8 @@ CHARGED_STATES = (
     ("C switched in", "C", True, 1),
 )
 """Name, capacitors on, powered, polarity."""
+SPARK_OVER = (800.0, 480.0)
+"""Least spark-over of E1, 1000 V less 20 %, and of a tube of 600 V, which would strike in this mishap [V]."""
 
 LIMITS: dict[str, tuple[float, str]] = {
     "R5 energy": (0.5, "J"),
@@ -56,9 +59,10 @@ LIMITS: dict[str, tuple[float, str]] = {
     "C1..C3 voltage": (1000.0, "V"),
     "R3, R4 voltage": (500.0, "V"),
     "U1 input current": (2e-3, "A"),
-    "ADC pins lowest": (0.3, "V below 0"),
+    "ADC pins lowest": (0.5, "V below 0"),
     "ADC pins highest": (3.6, "V"),
     "Q4 drain": (45.0, "V"),
+    "leads, highest": (SPARK_OVER[0], "V"),
 }
 """Rating of each part in this mishap, from memory of data sheets; single pulses where it is one.
 D1..D7, D9: 1 A for 1 ms, 4 A for 1 us, from the BAS45A data sheet of 1996; 1.6 A for 100 us lies between."""
@@ -69,7 +73,20 @@ def charged() -> dict[str, dict[str, float]]:
     return {state[0]: _charged(*state[1:]) for state in CHARGED_STATES}
 
 
-_NODES = ["lead", "ring", "fused", "draina", "drainb", "drainc", "gatea", "gateb", "gatec"]
+_NODES = [f"{of}{k}_{n}" for k in (1, 2, 3) for of, n in (("g_q", 3), ("lead_c", 1))]
+_NODES += [
+    "lead_e1_1",
+    "g_e1_2",
+    "lead",
+    "ring",
+    "fused",
+    "draina",
+    "drainb",
+    "drainc",
+    "gatea",
+    "gateb",
+    "gatec",
+]
 _NODES += ["sensea", "adc0", "adc1", "pdrain", "plimit", "pseries"]
 _CURRENTS = ["@rext[i]", "@r5[i]", "@c1[i]", "@c2[i]", "@c3[i]", "@d1[id]", "@d3[id]"]
 _CURRENTS += [f"@d{k}[id]" for k in (9, 11, 12, 13, 14)] + ["@r27[i]", "@r18[i]"]
@@ -78,18 +95,51 @@ _CURRENTS += [f"@d{k}[id]" for k in (9, 11, 12, 13, 14)] + ["@r27[i]", "@r18[i]"
 def _source(deck: Deck, polarity: int) -> Deck:
     # A step of 400 V in series with an empty capacitor is a charged capacitor being connected.
     return deck.add(
-        f"Vcharge ext1 0 PWL(0 0 1u 0 1.005u {polarity * VOLTS})",
+        f"Vcharge ext1 BLACK PWL(0 0 1u 0 1.005u {polarity * VOLTS})",
         f"Cext ext1 ext2 {FARADS}",
         "Rext ext2 ext3 50m",
         "Lext ext3 LEAD 1u",
     )
 
 
-def _charged(capacitors: str, powered: bool, polarity: int) -> dict[str, float]:
-    deck = _source(Deck(capacitors, powered=powered), polarity)
+_GEAR = COARSE.replace("method=trap", "method=gear cshunt=2e-12 itl4=200")
+
+
+def _strike(deck: Deck, polarity: int) -> Deck:
+    """The same with E1 struck once it bears SPARK_OVER[1]: 0.1 ohm and 10 nH from then on.
+
+    An arc of some 20 V at 200 A; it forms within 50 ns (from memory).
+    """
+    seen = _source(Deck(deck.capacitors, options=COARSE, copper="full"), polarity).run(
+        "tran 20n 20u 0 20n", ["v(lead_e1_1)", "v(g_e1_2)"]
+    )
+    over = seen["time"][np.abs(seen["v(lead_e1_1)"] - seen["v(g_e1_2)"]) > SPARK_OVER[1]]
+    if not over.size:
+        raise RuntimeError(f"the leads do not reach {SPARK_OVER[1]:g} V, so that E1 does not strike")
+    at = float(over[0])
+    return deck.add(
+        f"Vtrigger trigger 0 PWL(0 0 {at:.9g} 0 {at + 50e-9:.9g} 1)",
+        "Sstrike LEAD_E1_1 arc trigger 0 STRIKE",
+        "Lstrike arc arc2 10n",
+        "Rstrike arc2 arc3 50m",
+        "Vstrike arc3 G_E1_2 0",
+        ".model STRIKE SW(VT=0.5 VH=0.4 RON=50m ROFF=1e4)",
+    )
+
+
+def _charged(capacitors: str, powered: bool, polarity: int, strikes: bool = False) -> dict[str, float]:
+    options = _GEAR if strikes else COARSE
+    deck = _source(Deck(capacitors, powered=powered, options=options, copper="full"), polarity)
     save = [f"v({node})" for node in _NODES] + _CURRENTS
+    if strikes:
+        _strike(deck, polarity)
     seen = deck.run("tran 50n 3m 0 1u", save)
     t = seen["time"]
+    for k, letter in enumerate("abc", 1):
+        source = seen[f"v(g_q{k}_3)"]
+        for node in (f"v(drain{letter})", f"v(gate{letter})"):
+            seen[node] = seen[node] - source
+        seen[f"v(lead{letter})"] = seen[f"v(lead_c{k}_1)"] - source
 
     def peak(*names: str) -> float:
         return max(float(np.abs(seen[name]).max()) for name in names)
@@ -119,13 +169,20 @@ def _charged(capacitors: str, powered: bool, polarity: int) -> dict[str, float]:
         "Q1..Q3 energy": max(spent.values()),
         "D5..D7 peak": peak("@d12[id]", "@d13[id]", "@d14[id]"),
         "D12..D14 peak": peak("@d12[id]", "@d13[id]", "@d14[id]"),
-        "C1..C3 voltage": max(float(np.abs(seen["v(lead)"] - v).max()) for v in drains.values()),
+        "C1..C3 voltage": max(float(np.abs(seen[f"v(lead{k})"] - v).max()) for k, v in drains.items()),
         "R3, R4 voltage": max(peak("v(sensea)"), float(np.abs(seen["v(lead)"] - seen["v(sensea)"]).max())),
         "U1 input current": peak("@r27[i]", "@r18[i]"),
         "ADC pins lowest": max(0.0, -min(float(seen["v(adc0)"].min()), float(seen["v(adc1)"].min()))),
         "ADC pins highest": max(float(seen["v(adc0)"].max()), float(seen["v(adc1)"].max())),
         "Q4 drain": float(np.max(5.0 * powered - seen["v(pdrain)"])),
+        "leads, highest": float(np.abs(seen["v(lead_e1_1)"] - seen["v(g_e1_2)"]).max()),
     }
+
+
+def struck() -> dict[str, float]:
+    """What a tube of 600 V would do to the converter, A switched in: why E1 is one of 1000 V."""
+    found = _charged("A", True, 1, strikes=True)
+    return {name: found[name] for name in ("ADC pins lowest", "ADC pins highest", "U1 input current")}
 
 
 def charged_reading() -> dict[str, float]:
@@ -163,7 +220,7 @@ def held() -> dict[str, float]:
     """
     found: dict[str, float] = {}
     for name, polarity in (("plus", 1), ("minus", -1)):
-        deck = Deck("", leave_out=("F1",)).add(f"Vheld LEAD 0 PWL(0 0 20m {polarity * VOLTS})")
+        deck = Deck("", leave_out=("F1",)).add(f"Vheld LEAD BLACK PWL(0 0 20m {polarity * VOLTS})")
         seen = deck.run(
             "tran 50u 60m 0 50u",
             ["v(adc1)", "v(sensea)", "v(ring)", "@r27[i]", "@r3[i]"],
@@ -182,7 +239,7 @@ def held() -> dict[str, float]:
 
 def shorted() -> dict[str, float]:
     """Leads shorted by 10 mohm: current, what the converter sees, how soon it is at rest."""
-    deck = Deck("A", 2e-6).add("Rshort LEAD 0 10m")
+    deck = Deck("A", 2e-6).add("Rshort LEAD BLACK 10m")
     seen = deck.run("tran 20n 60u 0 20n", ["v(plimit)", "v(pseries)", "v(adc0)", "v(lead)"])
     t, rest = seen["time"], seen["v(adc0)"][0]
     away = t[np.abs(seen["v(adc0)"] - rest) > 3.3 / 4096]
@@ -190,6 +247,8 @@ def shorted() -> dict[str, float]:
         "amps": float(np.max(seen["v(plimit)"] - seen["v(pseries)"]) / 560.0),
         "lead_volts": float(np.abs(seen["v(lead)"]).max()),
         "rest_after_pulse_s": float(away[-1] - 12e-6) if away.size else 0.0,
+        "pin_lowest_volts": float(seen["v(adc0)"].min()),
+        "pin_highest_volts": float(seen["v(adc0)"].max()),
     }
 
 
@@ -199,6 +258,7 @@ def opened() -> dict[str, float]:
     return {
         "rest_volts": float(seen["v(lead)"][0]),
         "highest_volts": float(seen["v(lead)"].max()),
+        "pin_lowest_volts": float(seen["v(adc0)"].min()),
         "pin_highest_volts": float(seen["v(adc0)"].max()),
         "after_2_ms_volts": float(seen["v(lead)"][-1]),
     }
@@ -210,7 +270,7 @@ def reversed_leads() -> dict[str, float]:
     The tester's ground reaches the earth through 100 nF and 1 kohm, as a portable computer's may.
     """
     found = {}
-    for name, hot in (("forward", "coiltop"), ("reversed", "0")):
+    for name, hot in (("forward", "coiltop"), ("reversed", "BLACK")):
         deck = Deck("A").winding(2.2e-3, 130.0, 22.28e3, LEAD_HENRIES, LEAD_OHMS)
         deck.add(f"Cearth {hot} earth 150p", "Cground 0 groundr 100n", "Rground groundr earth 1k")
         found[name] = pole(deck, 22.28e3)

@@ -83,7 +83,7 @@ def pole(deck: Deck, hz: float) -> tuple[float, float]:
     Near its pole the admittance at the leads is Y = G + j B; at B = 0, Q = w (dB/dw)/(2 G): the
     textbook relation of a parallel circuit, exact to 1/Q^2. Second-order fits over 0.4 % of frequency.
     """
-    deck.add("Iprobe 0 LEAD AC 1")
+    deck.add("Iprobe BLACK LEAD AC 1")
     middle = hz
     for reach in (0.3, 0.07):
         hertz, y = _admittance(deck, middle * (1 - reach), middle * (1 + reach))
@@ -103,8 +103,8 @@ def pole(deck: Deck, hz: float) -> tuple[float, float]:
 
 def _admittance(deck: Deck, low: float, high: float) -> tuple[np.ndarray, np.ndarray]:
     """Frequencies [Hz] and what the leads conduct there [S], the winding included."""
-    seen = deck.run(f"ac lin 401 {low:.9g} {high:.9g}", ["v(lead)"])
-    return seen["frequency"].real, 1 / seen["v(lead)"]
+    seen = deck.run(f"ac lin 401 {low:.9g} {high:.9g}", ["v(lead)", "v(black)"])
+    return seen["frequency"].real, 1 / (seen["v(lead)"] - seen["v(black)"])
 
 
 def _rung(
@@ -223,7 +223,7 @@ def _stray(letter: str) -> float:
 def _with_known(letter: str, farads: float) -> float:
     hz = coil_hz(10e-3, NOMINAL[letter] + 1.9e-9 + farads)
     deck = Deck(letter).winding(10e-3, 80.0, hz, LEAD_HENRIES, LEAD_OHMS)
-    return pole(deck.add(f"Cknown LEAD 0 {farads + 1e-15:.6g}"), hz)[0]
+    return pole(deck.add(f"Cknown LEAD BLACK {farads + 1e-15:.6g}"), hz)[0]
 
 
 def slow_rate(farads: float, values: Mapping[str, float] | None = None) -> float:
@@ -280,12 +280,14 @@ def _on_posts() -> Calibration:
 
 
 def loading() -> list[dict[str, float | str]]:
-    """For each case: frequency and errors of Q [1]: as read, as read but for the test capacitor's
-    own dielectric, after correction. The coil's Q is 150."""
+    """For each case: frequency and errors of Q [1]: as read, with copper that is none, as read but for
+    the test capacitor's own dielectric, after correction. The coil's Q is 150."""
     rows: list[dict[str, float | str]] = []
     for henries, letter, leads in CASES:
         bench = known()[letter] if leads is LEADS else _on_posts()
-        hz, read, true = _rung(letter, henries, Q, NOMINAL[letter] + bench.stray_farads, leads)
+        farads = NOMINAL[letter] + bench.stray_farads
+        hz, read, true = _rung(letter, henries, Q, farads, leads)
+        _, ideal, ideal_true = _rung(letter, henries, Q, farads, leads, copper="ideal")
         dielectric = bench.shares(letter, hz)[1]
         rows.append(
             {
@@ -293,6 +295,7 @@ def loading() -> list[dict[str, float | str]]:
                 "capacitor": letter,
                 "leads": "on the posts" if leads is POSTS else "",
                 "hz": hz,
+                "ideal_error": ideal / ideal_true - 1,
                 "read_error": read / true - 1,
                 "electronics_error": 1 / (1 / read - dielectric) / true - 1,
                 "corrected_error": bench.corrected(letter, hz, read) / true - 1,

@@ -18,7 +18,7 @@ RESPONSE_HZ = (100.0, 1e3, 10e3, 50e3, 100e3, 150e3, 200e3, 250e3, 400e3, 500e3)
 
 def response() -> dict[str, list[float]]:
     """Gain from winding to converter pin at RESPONSE_HZ [1], and the phase [degrees]."""
-    deck = Deck("A").add("Vtest LEAD 0 DC 0 AC 1")
+    deck = Deck("A").add("Vtest LEAD BLACK DC 0 AC 1")
     seen = deck.run("ac dec 60 50 2meg", ["v(adc0)"])
     hz, gain = seen["frequency"].real, seen["v(adc0)"]
     return {
@@ -72,7 +72,7 @@ def lead_scale() -> dict[str, float]:
 
 def _ramp(deck: Deck, end: float) -> tuple[np.ndarray, np.ndarray]:
     """Lead and pin voltage while the leads go from 0 to `end` [V] too slowly for any capacitor to matter."""
-    deck.add(f"Vtest LEAD 0 PWL(0 0 5 {end})")
+    deck.add(f"Vtest LEAD BLACK PWL(0 0 5 {end})")
     seen = deck.run("tran 25m 5 0 25m", ["v(adc1)", "v(lead)"])
     return seen["v(lead)"], seen["v(adc1)"]
 
@@ -123,14 +123,14 @@ def _board(rng: np.random.Generator, ends: bool) -> dict[str, float]:
             tolerance = float(table()[part.ref]["tolerance"])  # type: ignore[arg-type]
             values[part.ref] = number(part.value) * (1 + tolerance * drawn())
     models = drawn_models(drawn)
-    probe = Deck("A", values=values, models=models).add("Vtest LEAD 0 DC 0 AC 1")
+    probe = Deck("A", values=values, models=models).add("Vtest LEAD BLACK DC 0 AC 1")
     gain = probe.run("ac lin 3 22k 250k", ["v(adc0)"])["v(adc0)"]
     lead, pin = _ramp(Deck("", values=values, models=models), 2.0)
     slope, zero = np.polyfit(lead, pin, 1)
-    short = Deck("A", 2e-6, values=values, models=models).add("Lx LEAD farx 2.2m", "Rx farx 0 2")
+    short = Deck("A", 2e-6, values=values, models=models).add("Lx LEAD farx 2.2m", "Rx farx BLACK 2")
     seen = short.run("tran 20n 16u 0 20n", ["v(plimit)", "v(pseries)"])
     amps = (seen["v(plimit)"] - seen["v(pseries)"]) / values["R17"]
-    stuck = Deck("A", float("inf"), values=values, models=models).add("Rx LEAD 0 0.1")
+    stuck = Deck("A", float("inf"), values=values, models=models).add("Rx LEAD BLACK 0.1")
     held = stuck.run("tran 0.2u 150u 0 0.2u", ["v(plimit)", "v(pseries)"])
     late = held["time"][np.abs(held["v(plimit)"] - held["v(pseries)"]) > 0.05]
     tangent = sum(TANGENT) / 2 + drawn() * (TANGENT[1] - TANGENT[0]) / 2

@@ -38,7 +38,7 @@ def winding_lines(part: str, state: str) -> list[str]:
 
     bare = Fixture(input_ohms=1e14, stray_farads=_NOTHING, loss_tangent=0.0)
     network = Winding(catalogue.part(part), state, bare).network(_NOTHING)
-    node = {"lead": "coiltop", "0": "0"}
+    node = {"lead": "coiltop", "0": "BLACK"}
 
     def at(name: str) -> str:
         return node.get(name, f"w_{name.replace(' ', '_')}")

@@ -11,7 +11,7 @@ from coilbell.board.calibrating import Wire, best_ohms, by_resistor, capacitance
 from coilbell.board.constants import kept as kept_constants
 from coilbell.board.deploy import Flashed, Mpremote, flash
 from coilbell.board.exchange import Refusal, Tally
-from coilbell.board.identity import Identity
+from coilbell.board.identity import FIRST_WORDS, Identity
 from coilbell.board.limits import LIMITS, ratio
 from coilbell.board.outcome import Outcome, Row
 from coilbell.board.ports import BoardPort, choose
@@ -23,6 +23,7 @@ from coilbell.board.transport import Port, PortLost, open_port, serial_ports
 from coilbell.board.wire import loop_henries, solenoid_henries, wire_ohms
 
 __all__ = [
+    "FIRST_WORDS",
     "LIMITS",
     "Aim",
     "BoardPort",

@@ -35,9 +35,9 @@ def keep(identity: Identity, place: Path | None = None) -> None:
     """
     if identity.virtual or identity.constants_from not in ("file", "backup"):
         return
-    if kept(identity.unique_id, place) == dict(identity.constants):
+    if kept(identity.copy_name, place) == dict(identity.constants):
         return
-    path = _path(identity.unique_id, place)
+    path = _path(identity.copy_name, place)
     content = {
         "format": _FORMAT,
         "schema": _SCHEMA,
@@ -57,10 +57,10 @@ def keep(identity: Identity, place: Path | None = None) -> None:
         ) from error
 
 
-def kept(unique_id: str, place: Path | None = None) -> Mapping[str, int] | None:
-    """The constants kept for that board, or None when there are none that can be trusted."""
+def kept(copy_name: str, place: Path | None = None) -> Mapping[str, int] | None:
+    """The constants kept for the board of that `Identity.copy_name`; None when none can be trusted."""
     try:
-        content = json.loads(_path(unique_id, place).read_text(encoding="utf-8"))
+        content = json.loads(_path(copy_name, place).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return None
     if not isinstance(content, dict) or content.get("format") != _FORMAT or content.get("schema") != _SCHEMA:
@@ -71,7 +71,7 @@ def kept(unique_id: str, place: Path | None = None) -> Mapping[str, int] | None:
     return {str(name): value for name, value in constants.items()}
 
 
-def _path(unique_id: str, place: Path | None) -> Path:
+def _path(copy_name: str, place: Path | None) -> Path:
     # The id is the board's word; only what it should consist of may become part of a path.
-    name = re.sub(r"[^0-9A-Za-z]", "", unique_id) or "unknown"
+    name = re.sub(r"[^0-9A-Za-z]", "", copy_name) or "unknown"
     return (place or folder()) / f"{name}.json"

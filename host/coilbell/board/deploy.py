@@ -18,6 +18,7 @@ import hashlib
 import json
 import subprocess
 import sys
+import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,7 +26,16 @@ from typing import Any, Protocol
 
 from coilbell.errors import BoardError, BoardTimeout, MissingError
 
-__all__ = ["MICROPYTHON", "Flashed", "Installed", "Mpremote", "firmware_files", "flash"]
+__all__ = [
+    "DESIGNS",
+    "MICROPYTHON",
+    "Flashed",
+    "Installed",
+    "Mpremote",
+    "firmware_files",
+    "flash",
+    "installed_design",
+]
 
 MICROPYTHON = (1, 28)
 """Oldest MicroPython this firmware runs on."""
@@ -59,6 +69,15 @@ except (ImportError, AttributeError):
     uid = ""
 board = getattr(v, "_machine", "")
 print(json.dumps({"name": v.name, "version": list(v.version)[:3], "machine": board, "id": uid}))
+"""
+
+_ASK_DESIGN = """\
+import json
+try:
+    from board import DESIGN
+except Exception:
+    DESIGN = ""
+print(json.dumps({"design": DESIGN}))
 """
 
 _HASH = """\
@@ -191,11 +210,16 @@ def _last_words(done: subprocess.CompletedProcess[bytes]) -> str:
     return " / ".join(said[-2:]) or f"exit code {done.returncode}"
 
 
-def firmware_files(folder: Path | None = None) -> dict[str, Path]:
+DESIGNS = ("full", "first")
+"""Of the board: for parts in sets, and on a breadboard for new parts on the bench only."""
+_DESIGN_LINE = 'DESIGN = "full"\n'
+
+
+def firmware_files(folder: Path | None = None, design: str = "full") -> dict[str, Path]:
     """Name on the board -> file here, main.py last; the wire format comes from this package.
 
-    folder: where the firmware lies; by default in the package, else in the source tree beside it.
-    Raises MissingError when it is not there.
+    folder: where the firmware lies; by default in the package, else in the source tree beside it. design: one
+    of DESIGNS. Raises MissingError when it is not there.
     """
     here = Path(__file__).resolve()
     places = [folder] if folder else [here.with_name("firmware"), here.parents[3] / "firmware"]
@@ -203,21 +227,50 @@ def firmware_files(folder: Path | None = None) -> dict[str, Path]:
     if found is None:
         raise MissingError(f"no firmware in {' or '.join(map(str, places))}; install coilbell again")
     files = {path.name: path for path in sorted(found.glob("*.py"))}
+    if design != "full":
+        files["board.py"] = _redesigned(files["board.py"], design)
     files["frame.py"] = here.with_name("frame.py")
     files[_MAIN] = files.pop(_MAIN)
     return files
 
 
+_REWRITTEN = tempfile.TemporaryDirectory(prefix="coilbell-")
+"""Files that differ from those of the package; gone when the program ends."""
+
+
+def _redesigned(file: Path, design: str) -> Path:
+    """A copy of board.py for another design."""
+    text = file.read_text(encoding="utf-8")
+    if text.count(_DESIGN_LINE) != 1:
+        raise MissingError(f"{file} does not name the design; install coilbell again")
+    copy = Path(_REWRITTEN.name, file.name)
+    renamed = text.replace(_DESIGN_LINE, f'DESIGN = "{design}"\n')
+    copy.write_text(renamed, encoding="utf-8", newline="")
+    return copy
+
+
+def installed_design(remote: Remote) -> str | None:
+    """The design that a board was flashed as; None where it holds no firmware that says so."""
+    design = _answered(remote, _ASK_DESIGN).get("design")
+    return design if design in DESIGNS else None
+
+
 def flash(
-    remote: Remote, files: Mapping[str, Path] | None = None, progress: Progress | None = None
+    remote: Remote,
+    files: Mapping[str, Path] | None = None,
+    progress: Progress | None = None,
+    design: str | None = None,
 ) -> Flashed:
     """Put the firmware on the board at the prompt `remote`, verify it and restart.
+
+    files: what to put there, by default this package's for `design`, one of DESIGNS; None: the design
+    that the board was flashed as, else the full one.
 
     Raises MissingError for a board or MicroPython this firmware is not written for, BoardError when
     something fails on the way; then the same call can be made again.
     """
-    files = dict(files or firmware_files())
     installed = _admitted(_identified(remote))
+    files = dict(files or firmware_files(design=design or installed_design(remote) or "full"))
     wanted = {name: hashlib.sha256(path.read_bytes()).hexdigest() for name, path in files.items()}
     there = _hashes(remote, wanted)
     stale = [name for name in wanted if there[name] != wanted[name]]

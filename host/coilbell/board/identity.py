@@ -12,7 +12,10 @@ from coilbell.board.exchange import fields_of
 from coilbell.errors import InputError, WireError
 from coilbell.record import Capacitor, Loading, WideCode
 
-__all__ = ["STEPS", "Identity", "admit"]
+__all__ = ["FIRST_WORDS", "STEPS", "Identity", "admit"]
+
+FIRST_WORDS = "first board, leads without protection: new parts on the bench only"
+"""What every screen says of the first design."""
 
 STEPS = 4
 """Lines of the board's table of wide codes."""
@@ -69,8 +72,19 @@ class Identity:
 
     @property
     def words(self) -> str:
-        """Board and firmware in a line."""
-        return f"{self.board}, id {self.unique_id}, firmware {self.firmware}"
+        """Board and firmware in a line; of a first board what it is not for."""
+        words = f"{self.board}, id {self.unique_id}, firmware {self.firmware}"
+        return f"{words}; {FIRST_WORDS}" if self.unprotected else words
+
+    @property
+    def unprotected(self) -> bool:
+        """True for the first design, whose leads nothing protects."""
+        return self.constants.get("design", 0) == 1
+
+    @property
+    def copy_name(self) -> str:
+        """What the copy of its constants is kept under: no design's constants are another's."""
+        return f"{self.unique_id}first" if self.unprotected else self.unique_id
 
     @property
     def virtual(self) -> bool:

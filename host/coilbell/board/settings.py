@@ -68,6 +68,11 @@ def _whole(name: str, value: int, low: int, high: int) -> None:
 def check(settings: Settings, identity: Identity) -> None:
     """Raises InputError when the settings lie beyond the board's limits."""
     identity.capacitor(settings.capacitor)
+    if identity.unprotected and settings.connection is Connection.IN_CIRCUIT:
+        raise InputError(
+            "this is a first board, whose leads nothing protects: it is never connected to a set; take "
+            "the part out, or use a board of the full design"
+        )
     if settings.samples > identity.max_samples:
         raise InputError(f"{settings.samples} samples; this board takes at most {identity.max_samples}")
     if not 1 <= settings.pretrigger <= identity.max_pretrigger:

@@ -12,7 +12,7 @@ from coilbell.board import constants, frame, ports, prompt, reader
 from coilbell.board.aiming import Aim, Measure, begun, refined
 from coilbell.board.assembly import Sweeps, shot_of
 from coilbell.board.exchange import Exchange, Refusal, Tally, fields_of
-from coilbell.board.identity import Identity, admit
+from coilbell.board.identity import FIRST_WORDS, Identity, admit
 from coilbell.board.settings import Settings, check, check_aim
 from coilbell.board.transport import Port, PortLost, open_port, serial_ports
 from coilbell.errors import (
@@ -129,13 +129,15 @@ class Tester:
         return self._identity
 
     def _keep_copy(self, identity: Identity) -> None:
-        self.warnings = []
+        self.warnings = [
+            f"{FIRST_WORDS}; never a part in a set, never anything charged"
+        ] * identity.unprotected
         try:
             constants.keep(identity)
         except MissingError as error:
             # A full or locked disk is no reason not to measure.
             self.warnings.append(str(error))
-        if identity.constants_from == "defaults" and constants.kept(identity.unique_id) is not None:
+        if identity.constants_from == "defaults" and constants.kept(identity.copy_name) is not None:
             self.warnings.append(
                 "this board has lost its constants; coilbell board check --save puts the copy kept here back"
             )

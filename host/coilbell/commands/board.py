@@ -25,6 +25,7 @@ _EXAMPLES = """\
 examples:
   coilbell board list                 which boards are there, can they be opened
   coilbell board flash                stock MicroPython -> running tester
+  coilbell board flash --design first the breadboard: new parts on the bench only
   coilbell board check                leads open and apart: converter, leakage
   coilbell board check --coil 1m      1 mH on the leads: stray capacitance
   coilbell board check --loop-back    from pulse to first sample: latency
@@ -56,6 +57,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     checking = ways.add_parser("check", help="examine a board: a table of what passed and what did not")
     for way in (flashing, checking):
         way.add_argument("--port", metavar="PORT", help="port of the board; by default the only one found")
+    flashing.add_argument(
+        "--design",
+        choices=("full", "first"),
+        help="full: the board for sets; first: the breadboard for new parts on the bench "
+        "(as the board was, else full)",
+    )
     checking.add_argument("--guide", action="store_true", help="calibration step by step, with prompts")
     checking.add_argument("--save", action="store_true", help="keep the measured constants on the board")
     checking.add_argument(
@@ -125,7 +132,7 @@ def _trouble(port: BoardPort) -> str:
 
 def _flash(options: argparse.Namespace) -> int:
     from coilbell.bench.words.fit import wrapped
-    from coilbell.board import Mpremote, choose, flash, open_port, serial_ports
+    from coilbell.board import FIRST_WORDS, Mpremote, choose, flash, open_port, serial_ports
     from coilbell.quantities import counted
 
     name = port_of(options) or choose(serial_ports())
@@ -134,7 +141,7 @@ def _flash(options: argparse.Namespace) -> int:
     # Our own words for a port that is busy or gone are better than those of the program called next.
     open_port(name).close()
     with _bar("flashing") as progress:
-        done = flash(Mpremote(name), progress=progress)
+        done = flash(Mpremote(name), progress=progress, design=options.design)
     identity = _awaited(done.installed.unique_id, name)
     facts: dict[str, Any] = {
         "schema": LIST_SCHEMA,
@@ -145,6 +152,7 @@ def _flash(options: argparse.Namespace) -> int:
         "kept": [f"{name}.bak" for name in done.kept],
         "bytes": done.bytes_copied,
         "firmware": identity.firmware,
+        "design": "first" if identity.unprotected else "full",
     }
     if options.json:
         show(json.dumps(facts))
@@ -154,6 +162,8 @@ def _flash(options: argparse.Namespace) -> int:
     copied = sent if done.copied else "nothing to send"
     kept = f"; former files kept on it: {', '.join(facts['kept'])}" if done.kept else ""
     show(wrapped(f"{copied}, all verified{kept}", indent=0))
+    if identity.unprotected:
+        show(wrapped(FIRST_WORDS, indent=0))
     return 0
 
 
@@ -245,7 +255,7 @@ def _saved(tester: Tester, identity: Identity, constants: Mapping[str, int]) -> 
 
     wanted = dict(constants)
     if identity.constants_from == "defaults":
-        copy = kept_constants(identity.unique_id) or {}
+        copy = kept_constants(identity.copy_name) or {}
         wanted = {name: value for name, value in copy.items() if name in identity.constants} | wanted
     lacking = [name for name in wanted if name not in identity.constants]
     changed = [name for name, value in wanted.items() if identity.constants.get(name, value) != value]
