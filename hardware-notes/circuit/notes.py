@@ -8,49 +8,20 @@ Everything here is made from simulated.json alone; that its figures are those of
 from __future__ import annotations
 
 import re
-import textwrap
 from collections.abc import Callable
 from typing import Any
 
-from circuit import ringpath
 from circuit.claims.clamping import SETTLE_S, WARM_CASES
 from circuit.claims.mishap import CHARGED_STATES, LIMITS
 from circuit.claims.ringing import BUDGET
-from circuit.claims.types import CASES as TYPE_CASES
 from circuit.netlist import HERE
+from circuit.notes_layout import copper, first_board, first_readings, types
 from circuit.simulated import kept
+from circuit.words import percent, prose, quantity, table
 
 __all__ = ["BLOCKS", "NOTES", "write", "written"]
 
 NOTES = {name: HERE.parent / name for name in ("building.md", "circuit.md", "calibration.md")}
-_PREFIXES = {-12: "p", -9: "n", -6: "u", -3: "m", 0: "", 3: "k", 6: "M"}
-
-
-def quantity(value: float, unit: str, digits: int = 2) -> str:
-    """Engineering figure: 1.34e-06, "s" -> 1.3 us."""
-    if value == 0:
-        return f"0 {unit}"
-    power = 0
-    while abs(value) * 10**-power >= 999.5 and power < 6:
-        power += 3
-    while abs(value) * 10**-power < 0.9995 and power > -12:
-        power -= 3
-    return f"{float(f'{value * 10**-power:.{digits}g}'):g} {_PREFIXES[power]}{unit}"
-
-
-def percent(value: float) -> str:
-    """0.0123 -> +1.2 %."""
-    return f"{100 * value:+.1f} %" if abs(value) >= 0.0095 else f"{100 * value:+.2f} %"
-
-
-def _table(head: str, rows: list[list[str]]) -> str:
-    columns = head.split("|")
-    lines = [columns, ["---"] * len(columns), *rows]
-    return "\n".join("| " + " | ".join(cell.strip() for cell in line) + " |" for line in lines) + "\n"
-
-
-def _prose(text: str) -> str:
-    return textwrap.fill(" ".join(text.split()), 118) + "\n"
 
 
 def energies(figures: dict[str, Any]) -> str:
@@ -72,9 +43,9 @@ def energies(figures: dict[str, Any]) -> str:
     kick = figures["kick"]
     return (
         "![one shot](drawings/simulated-shot.svg)\n\n"
-        + _table("winding|capacitor, Q|pulse|current|first peak|current in it|energy in it|drawn", rows)
+        + table("winding|capacitor, Q|pulse|current|first peak|current in it|energy in it|drawn", rows)
         + "\n"
-        + _prose(f"""No winding is given more than {quantity(most, "J")}. Switching a capacitor in leaves a
+        + prose(f"""No winding is given more than {quantity(most, "J")}. Switching a capacitor in leaves a
             ring of
             its own: {quantity(kick["peak_volts"], "V")} at first,
             {quantity(kick["after_10_ms_volts"], "V")} after
@@ -99,9 +70,9 @@ def stuck(figures: dict[str, Any]) -> str:
     spread = figures["tolerances"]["longest_pulse_s"]
     return (
         "![pulse pin stuck high](drawings/simulated-stuck.svg)\n\n"
-        + _table("fault|winding|pulse lasts|most current in it|lasting current|energy in it|leads", rows)
+        + table("fault|winding|pulse lasts|most current in it|lasting current|energy in it|leads", rows)
         + "\n"
-        + _prose(f"""Over all tolerances the hardware ends a pulse after {quantity(spread["lowest"], "s")} to
+        + prose(f"""Over all tolerances the hardware ends a pulse after {quantity(spread["lowest"], "s")} to
             {quantity(spread["highest"], "s")}. With a second part failed as well, a lasting current of
             {quantity(max(r["steady_amps"] for r in figures["stuck"]), "A")} is all that R16 lets through.""")
     )
@@ -123,13 +94,13 @@ def loading(figures: dict[str, Any]) -> str:
     ]
     return (
         "![error of Q](drawings/simulated-loading.svg)\n\n"
-        + _prose("""Error of Q for a coil of Q 150, leads of 0.3 m included: from all of the tester but the
+        + prose("""Error of Q for a coil of Q 150, leads of 0.3 m included: from all of the tester but the
             test capacitor's own dielectric; as read; and after the correction that calibration.md ends in,
             itself simulated:""")
         + "\n"
-        + _table("coil|capacitor|rings at|without dielectric|ideal copper, as read|as read|corrected", rows)
+        + table("coil|capacitor|rings at|without dielectric|ideal copper, as read|as read|corrected", rows)
         + "\n"
-        + _prose("""5 % as read and 0.5 % corrected are asked for. 30 uH on the leads is outside: half of its
+        + prose("""5 % as read and 0.5 % corrected are asked for. 30 uH on the leads is outside: half of its
             error is the copper of 0.6 m of lead, 7 milliohm in 37 ohm of reactance, and no part of the board
             can give that back. On short wires at the posts it is inside. At a Q of 10 to 30, usual above 10
             mH, all errors are five to fifteen times smaller.""")
@@ -141,10 +112,10 @@ def budget(figures: dict[str, Any]) -> str:
     cases = [f"{quantity(henries, 'H')}, {letter}" for henries, letter in BUDGET]
     rows = [[name, *(percent(-share) for share in shares)] for name, shares in figures["budget"].items()]
     return (
-        _prose("""What each part takes of Q 150, by simulating the board without it. R6 to R8 give a little
+        prose("""What each part takes of Q 150, by simulating the board without it. R6 to R8 give a little
             back: their drains swing a few per cent less than BOOT, so that they feed the ring.""")
         + "\n"
-        + _table("part of the tester|" + "|".join(cases), rows)
+        + table("part of the tester|" + "|".join(cases), rows)
     )
 
 
@@ -161,13 +132,13 @@ def calibration(figures: dict[str, Any]) -> str:
     ]
     two = figures["two coils"]
     return (
-        _prose("""The conductance is measured with A and holds for all three. Most of the capacitance is that
+        prose("""The conductance is measured with A and holds for all three. Most of the capacitance is that
             of the two open switches. With B the series figure also takes up what little more the input
             loads as frequency rises.""")
         + "\n"
-        + _table("capacitor|tester's capacitance|conductance|series resistance", rows)
+        + table("capacitor|tester's capacitance|conductance|series resistance", rows)
         + "\n"
-        + _prose(f"""With a C1 of loss tangent {two["tangent"]:g} in the place of 0.0001, the two coils find
+        + prose(f"""With a C1 of loss tangent {two["tangent"]:g} in the place of 0.0001, the two coils find
             {two["found"]:.6f}, and what is corrected with that is wrong by {percent(two["worst_error"])} at
             most. One coil alone, which takes the parts list's word for the dielectric, leaves
             {percent(two["worst_error_one_coil"])} at the far end of the range.""")
@@ -188,24 +159,24 @@ def clamp(figures: dict[str, Any]) -> str:
     warm = [[name, *map(percent, found)] for name, found in figures["warm"].items()]
     cases = "|".join(f"{quantity(henries, 'H')}, {letter}" for henries, letter in WARM_CASES)
     return (
-        _prose("""Q with the clamp over Q without it, 2.2 mH with 22 nF, Q 150. Warm: ten times the leakage,
+        prose("""Q with the clamp over Q without it, 2.2 mH with 22 nF, Q 150. Warm: ten times the leakage,
             between the 1 nA at 25 degC and 300 nA at 125 degC of the diodes' data sheet. Leakiest allowed:
             1 nA in forward direction too.""")
         + "\n"
-        + _table("case|first peak|first five cycles|whole ring", rows)
+        + table("case|first peak|first five cycles|whole ring", rows)
         + "\n"
-        + _prose("""Change of Q 150 as read when the whole board is warm, every junction about the ring
+        + prose("""Change of Q 150 as read when the whole board is warm, every junction about the ring
             leaking ten times as much; and when Q4 leaks the 0.5 uA that its data sheet allows (from
             memory):""")
         + "\n"
-        + _table(f"case|{cases}", warm)
+        + table(f"case|{cases}", warm)
     )
 
 
 def switching(figures: dict[str, Any]) -> str:
     """How soon an open switch is out of the way."""
     s = figures["settled"]
-    return _prose(f"""C switched off after a long time and A on: {1000 * SETTLE_S:g} ms later the drain of Q3
+    return prose(f"""C switched off after a long time and A on: {1000 * SETTLE_S:g} ms later the drain of Q3
         has risen to {quantity(s["drain_volts"], "V", 3)} of {quantity(s["rest_volts"], "V", 3)}; a ring is
         then off by {percent(s["hz_change"])} in f and {percent(s["q_change"])} in Q. That is what the
         firmware waits for after switching. The voltage matters because an open switch's capacitance is part
@@ -228,7 +199,7 @@ def noise(figures: dict[str, Any]) -> str:
     ]
     return (
         "At the converter's pin, 10 Hz to 10 MHz, a winding of 2.2 mH connected:\n\n"
-        + _table("source|rms|codes", rows)
+        + table("source|rms|codes", rows)
         + "\nThe converter is the noise; nothing is gained by a better amplifier.\n"
     )
 
@@ -242,7 +213,7 @@ def response(figures: dict[str, Any]) -> str:
     ]
     return (
         "![response](drawings/simulated-response.svg)\n\n"
-        + _table("frequency|gain|against 1 kHz", rows)
+        + table("frequency|gain|against 1 kHz", rows)
         + "\nThe filter is linear: it scales a ring, it does not change its f or Q.\n"
     )
 
@@ -259,13 +230,13 @@ def charged(figures: dict[str, Any]) -> str:
     )
     return (
         "![charged capacitor on the leads](drawings/simulated-charged.svg)\n\n"
-        + _prose("""1 uF charged to 400 V, 0.08 J, either way round, board off, idle or with a capacitor
+        + prose("""1 uF charged to 400 V, 0.08 J, either way round, board off, idle or with a capacitor
             switched in;
             the worst of these (ratings from memory of data sheets, single pulse where it is one):""")
         + "\n"
-        + _table("part|worst|rating|share", rows)
+        + table("part|worst|rating|share", rows)
         + "\n"
-        + _prose(f"""The board reads {seen["plus, read after 1 ms"]:+.0f} V after 1 ms
+        + prose(f"""The board reads {seen["plus, read after 1 ms"]:+.0f} V after 1 ms
             ({seen["minus, read after 1 ms"]:+.1f} V the other way round, the end of its scale) and
             {seen["plus, read after 11 ms"]:+.1f} V after 11 ms: refused. By then R5 and R17 have taken most
             of the charge, and the bleeder takes the rest. A larger charge melts F1 (100 uF at 400 V would
@@ -275,20 +246,20 @@ def charged(figures: dict[str, Any]) -> str:
             {quantity(held["plus, divider current"], "A")} through it and
             {quantity(held["plus, low-voltage side"], "V")} on the low-voltage side.""")
         + "\n"
-        + _prose(f"""With a tube of 600 V for E1, which strikes in this mishap, the converter's pin would see
+        + prose(f"""With a tube of 600 V for E1, which strikes in this mishap, the converter's pin would see
             {quantity(figures["struck"]["ADC pins highest"], "V", 3)} and
             {figures["struck"]["ADC pins lowest"]:.1f} V below ground: hence 1000 V.""")
         + "\n"
-        + _prose(f"""**Shorted leads**: {quantity(short["amps"], "A")} for the length of the pulse, nothing
+        + prose(f"""**Shorted leads**: {quantity(short["amps"], "A")} for the length of the pulse, nothing
             on the
             leads, the amplifier at rest {quantity(short["rest_after_pulse_s"], "s")} after it.""")
         + "\n"
-        + _prose(f"""**Open leads**: {quantity(opened["rest_volts"], "V")} at rest; after the longest pulse
+        + prose(f"""**Open leads**: {quantity(opened["rest_volts"], "V")} at rest; after the longest pulse
             the clamp
             holds {quantity(opened["highest_volts"], "V", 3)}, and the converter pin stays below
             {quantity(opened["pin_highest_volts"], "V", 3)}.""")
         + "\n"
-        + _prose(f"""**Reversed leads**: f {percent(turned["hz_change"])}, Q {percent(turned["q_change"])}
+        + prose(f"""**Reversed leads**: f {percent(turned["hz_change"])}, Q {percent(turned["q_change"])}
             for a winding
             with 150 pF from one end to an earth that the computer shares through 100 nF. Black to the end
             with more
@@ -321,12 +292,12 @@ def tolerances(figures: dict[str, Any]) -> str:
         for name, words in errors.items()
     ]
     return (
-        _prose(f"""{found["draws"]} boards, every resistor and capacitor anywhere within its tolerance,
+        prose(f"""{found["draws"]} boards, every resistor and capacitor anywhere within its tolerance,
             half of the
             boards with all of them at one end or the other; thresholds, resistance and leakage of the
             transistors and diodes drawn as well, and the loss tangent of C1 from 0.00005 to 0.0002:""")
         + "\n"
-        + _table("figure|lowest|median|highest", rows)
+        + table("figure|lowest|median|highest", rows)
     )
 
 
@@ -346,95 +317,14 @@ def end_to_end(figures: dict[str, Any]) -> str:
         for r in figures["whole"]
     ]
     return (
-        _prose("""Invented windings of the project's catalogue on this netlist, four shots of 1024 samples
+        prose("""Invented windings of the project's catalogue on this netlist, four shots of 1024 samples
             through a
             converter with the noise and the steps of an RP2040, `coilbell fit`, then the correction. Truth:
             eigenvalues of the winding's own equations with an ideal capacitor. The leads' 0.5 uH stays in
             f: half of
             0.5/220 for the smallest.""")
         + "\n"
-        + _table("winding|capacitor|f|error of f|Q read|Q corrected|true Q|error of Q", rows)
-    )
-
-
-def copper(figures: dict[str, Any]) -> str:
-    """The ring's way on the printed board."""
-    rows = [
-        [
-            letter,
-            quantity(way["copper_ohms"], "ohm"),
-            quantity(way["copper_henries"], "H"),
-            quantity(way["switch_ohms"], "ohm"),
-            f"{1e3 * way['series_ohms']:.1f}({1e3 * way['series_uncertainty_ohms']:.1f}) mohm",
-        ]
-        for letter, way in ringpath.kept()["printed"].items()
-    ]
-    return (
-        _prose("""From the red post over test capacitor and switch to the black post, of the Gerber files
-            of the printed board, 35 um of copper:""")
-        + "\n"
-        + _table("capacitor|copper|its inductance|switch that is on|together", rows)
-    )
-
-
-def types(figures: dict[str, Any]) -> str:
-    """Other types of semiconductors."""
-    cases = "|".join(f"{quantity(henries, 'H')}, {letter}" for henries, letter in TYPE_CASES)
-    rows = [[name, *map(percent, found)] for name, found in figures["types"].items()]
-    return (
-        _prose("""Change of Q 150 as read, on the posts, with another type in the place of the parts list's
-            first; figures of the types from memory of data sheets:""")
-        + "\n"
-        + _table(f"type|{cases}", rows)
-    )
-
-
-def first_readings(figures: dict[str, Any]) -> str:
-    """What a meter shows on the first board."""
-    rows = [
-        [
-            r["net"],
-            r["where"],
-            f"{r['volts'] + 0.0:.2f}",
-            f"{r['volts'] - m:.2f} .. {r['volts'] + m:.2f}",
-            r["blame"],
-        ]
-        for r in figures["first"]["readings"]
-        for m in [max(0.05, 0.07 * abs(r["volts"]))]
-    ]
-    return _table("net|where|volts|from .. to|if not", rows).replace("-0.00", "0.00")
-
-
-def first_board(figures: dict[str, Any]) -> str:
-    """Limits and loading of the first board."""
-    own = figures["first"]
-    rows = [
-        [
-            quantity(r["henries"], "H"),
-            quantity(r["hz"], "Hz", 3),
-            percent(r["read_error"]),
-            percent(r["corrected_error"]),
-        ]
-        for r in own["loading"]
-    ]
-    heights = [
-        [quantity(r["width_s"], "s"), quantity(r["first_peak_volts"], "V"), percent(r["early_change"])]
-        for r in own["amplitudes"]
-    ]
-    c = own["constants"]
-    return (
-        _prose(f"""Its limits: one test capacitor, 22 nF, soldered to the leads; windings of 100 uH to
-            30 mH; the whole board conducts {quantity(c["siemens"], "S")} across the ring, fourteen times the
-            full board. Error of Q 150, as read and with that conductance and the dielectric's 0.0002 taken
-            off, simulated; the copper of the breadboard carries none of the ring:""")
-        + "\n"
-        + _table("coil|rings at|as read|corrected", rows)
-        + "\n"
-        + _prose("""Pulse, first peak on 2.2 mH, and by how much Q of the first five cycles differs from
-            that of cycles 13 to 17 (the pulse's diodes conduct a little while the lead is below ground; the
-            board aims between 0.1 and 0.19 V):""")
-        + "\n"
-        + _table("pulse|first peak|early against late", heights)
+        + table("winding|capacitor|f|error of f|Q read|Q corrected|true Q|error of Q", rows)
     )
 
 

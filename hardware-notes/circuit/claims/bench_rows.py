@@ -96,6 +96,7 @@ def built(board: Board, capacitors: str, pulse_s: float = 0.0, powered: bool = T
         models=models,
         powered=powered,
         loss_tangents={"C1": board.tangent},
+        copper="ideal",  # milliohms, which no row here sees
     )
     for pattern, replacement in board.change:
         before = list(deck.lines)
