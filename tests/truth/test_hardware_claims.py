@@ -159,7 +159,8 @@ def test_loading_before_correction(simulated):
     assert {30e-6, 100e-3} == {min(r["henries"] for r in rows), max(r["henries"] for r in rows)}
     for r in rows:
         far = r["henries"] == 30e-6 and not r["leads"]
-        assert (-0.065 if far else -0.05) < r["read_error"] < r["electronics_error"] < 0, r
+        assert (-0.07 if far else -0.05) < r["read_error"] < r["electronics_error"] < 0, r
+        assert r["read_error"] <= r["ideal_error"] + 1e-4, "copper takes, it never gives"
     leads = simulated["budget"]["leads"][0]
     assert min(r["read_error"] for r in rows) + leads > -0.05
 
@@ -241,7 +242,11 @@ def test_poles_against_closed_form(henries, q):
 
     class Bare(Deck):
         def __init__(self):
-            self.lines, self.models, self.options = ["C1 LEAD 0 22n"], "", ".options reltol=1e-6"
+            self.lines, self.models, self.options = (
+                ["C1 LEAD 0 22n", "Rblack BLACK 0 1u"],
+                "",
+                ".options reltol=1e-6",
+            )
 
     hz = ringing.coil_hz(henries, 22e-9)
     natural, read = ringing.pole(Bare().winding(henries, q, hz), hz)

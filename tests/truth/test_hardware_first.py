@@ -18,7 +18,7 @@ from outside import require
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "hardware-notes"))
 
-from circuit import breadboard, first, proof  # noqa: E402
+from circuit import breadboard, first, simulated  # noqa: E402
 
 
 @pytest.fixture(scope="module")
@@ -118,6 +118,6 @@ def test_the_constants_are_those_of_the_simulated_board(figures, board):
 
 
 def test_kept_figures_are_those_of_ngspice_now(figures):
-    kept = proof.kept()["first"]
+    kept = simulated.kept()["first"]
     for fresh, stored in zip(figures.loading, kept["loading"], strict=True):
         assert fresh["read_error"] == pytest.approx(stored["read_error"], abs=0.003)

@@ -308,6 +308,7 @@ _NO_SWITCH = (("KP=135 RD=2.2m RS=0.7m", "KP=1e6 RD=1u RS=1u"),)
 _WITHOUT: dict[str, dict[str, object]] = {
     "test capacitor's dielectric": {"loss_tangents": {"C1": 0.0, "C2": 0.0, "C3": 0.0}},
     "switch that is on": {"models": _NO_SWITCH},
+    "copper of the printed board": {"copper": "ideal"},
     "lead-voltage divider": {"values": {"R3": 1e12}},
     "bleeder and bias": {"values": {"R35": 1e12, "R19": 1e12}},
     "clamp": {"leave_out": ("D1", "D2", "D3", "D4"), "add": ("Rca CLAMPA 0 1", "Rcb CLAMPB 0 1")},
