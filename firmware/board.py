@@ -25,7 +25,7 @@ LOOP_CHANNEL = 2  # the pulse pin behind a divider: the loop-back that shows the
 # hardware-notes/circuit/claims/corrected.py).
 CAPACITORS = (
     ("A", 16, 22_000_000, 10_000, 100, 8_200, 1_000),
-    ("B", 17, 2_200_000, 10_000, 100, 77_000, 30_000),
+    ("B", 17, 2_200_000, 10_000, 100, 106_000, 30_000),
     ("C", 18, 100_000_000, 20_000, 200, 7_400, 1_000),
 )
 if FIRST:

@@ -56,7 +56,7 @@ def types() -> dict[str, list[float]]:
 
 
 def _read(models: str, henries: float, letter: str) -> float:
-    """Q as read over the coil's own at the frequency that it rings at: its loss is a series resistance [1]."""
+    """Q as read over the coil's own where it rings, its loss being a series resistance [1]."""
     hz = coil_hz(henries, NOMINAL[letter] + known()[letter].stray_farads)
     deck = Deck(letter, models=models).winding(henries, Q, hz, POSTS.henries, POSTS.ohms)
     natural, read = pole(deck, hz)
