@@ -25,7 +25,7 @@ _EXAMPLES = """\
 examples:
   coilbell board list                 which boards are there, can they be opened
   coilbell board flash                stock MicroPython -> running tester
-  coilbell board flash --design first the breadboard: new parts on the bench only
+  coilbell board flash --design first breadboard, new parts on the bench only
   coilbell board check                leads open and apart: converter, leakage
   coilbell board check --coil 1m      1 mH on the leads: stray capacitance
   coilbell board check --loop-back    from pulse to first sample: latency
