@@ -180,3 +180,26 @@ def test_what_saturates_is_in_the_interval():
         assert answer.doubts_about(DoubtKind.CONVERTER_NONLINEARITY)
         held += answer.main.q.low < 40 < answer.main.q.high
     assert held >= 10
+
+
+def test_a_record_of_a_million_samples_is_thinned_without_loss():
+    rng = np.random.default_rng(7)
+    rate = 100e6
+    times = np.arange(1_000_000) / rate
+    samples = 2048 + ring(times, 20e3, 30, 1500) + 2 * rng.standard_normal(times.size)
+    long = fit(Record(np.round(samples), rate_hz=rate, resolution=1.0))
+    assert long.samples_used < 140_000
+    assert len(long.modes) == 1
+    assert abs(long.main.q.value - 30) < 4 * long.main.q.standard_uncertainty
+    assert long.main.q.standard_uncertainty < 0.002  # the bound of all million samples is 0.0008
+    assert long.main.amplitude.value == pytest.approx(1500, rel=1e-3)
+
+
+def test_what_is_kept_between_fits_is_bounded():
+    from coilbell.decay import search, solve, unseen
+
+    rng = np.random.default_rng(8)
+    for length in range(40_000, 48_000, 500):
+        fit(Record(rng.standard_normal(length), rate_hz=1.0), start_s=0.0)
+    kept = sum(map(len, solve._ranges.values())) + sum(b.windows.size for b in search._banks.values())
+    assert kept + sum(one.size for one in unseen._kept.values()) <= 3 * solve.MOST_KEPT

@@ -12,6 +12,7 @@ from coilbell.decay.laddered import rungs_of, told_as_one
 from coilbell.decay.model import Fit
 from coilbell.decay.prepare import told_start
 from coilbell.decay.start import Window, from_onset, located
+from coilbell.decay.thin import thinned
 from coilbell.errors import InputError
 from coilbell.record import Record
 
@@ -63,7 +64,7 @@ def fit(
     if len(rungs) > 1:
         again = partial(fit, start_s=start_s, stop_s=stop_s, count_to=count_to)
         return told_as_one([again(rung, max_modes=max_modes, min_hz=min_hz) for rung in rungs])
-    many = _distinct(given)
+    many = thinned(_distinct(given))
     window = Window(many, stop_s, max_modes, min_hz)
     told = [told_start(record, start_s) for record in many]
     firsts = [first for first in told if first is not None]

@@ -18,7 +18,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from coilbell.decay.solve import Array, Block, ramp
+from coilbell.decay.solve import MOST_KEPT, Array, Block, ramp
 
 __all__ = [
     "Candidate",
@@ -82,8 +82,6 @@ _banks: dict[int, _Bank] = {}
 def _bank(length: int) -> _Bank:
     kept = _banks.get(length)
     if kept is None:
-        if len(_banks) > 16:
-            _banks.clear()
         constants = []
         constant = _SHORTEST
         while constant < 0.6 * length:
@@ -93,7 +91,10 @@ def _bank(length: int) -> _Bank:
         windows = np.exp(-np.multiply.outer(1 / np.array(constants), ramp(length)))
         size = 1 << (2 * length - 1).bit_length()
         kept = _Bank(np.array(constants), windows, windows.astype(np.float32), windows * windows, size)
-        _banks[length] = kept
+        if sum(bank.windows.size for bank in _banks.values()) + windows.size > MOST_KEPT:
+            _banks.clear()
+        if windows.size <= MOST_KEPT:
+            _banks[length] = kept
     return kept
 
 

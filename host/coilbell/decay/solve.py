@@ -17,6 +17,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +37,8 @@ _SILENT = -138.0
 numbers would make every sum over the samples a hundred times slower."""
 _STILL = 1e-9
 """Decay over the window below which there is none [1]."""
+MOST_KEPT = 1 << 20
+"""Most figures that one cache keeps between fits [samples]: 8 MB."""
 _CHUNK = 64
 _ranges: dict[int, Array] = {}
 
@@ -170,10 +174,12 @@ def ramp(length: int) -> Array:
     """0, 1, ..., length - 1 as floats, kept between calls."""
     kept = _ranges.get(length)
     if kept is None:
-        if len(_ranges) > 64:
-            _ranges.clear()
-        kept = _ranges[length] = np.arange(length, dtype=np.float64)
+        kept = np.arange(length, dtype=np.float64)
         kept.setflags(write=False)
+        if sum(map(len, _ranges.values())) + length > MOST_KEPT:
+            _ranges.clear()
+        if length <= MOST_KEPT:
+            _ranges[length] = kept
     return kept
 
 
@@ -217,6 +223,23 @@ def basis(block: Block, theta: Array, structure: Structure) -> Array:
     return rows
 
 
+def _solved(matrix: Array, right: Array) -> Array:
+    """Solution of a symmetric positive definite system of a few rows.
+
+    LAPACK's own routine: numpy's takes four times as long to look at its arguments as such a system takes.
+    What rounding left indefinite goes to numpy, which raises LinAlgError where nothing can be done.
+    """
+    _, found, info = _lapack()(matrix, right)
+    return np.asarray(np.linalg.solve(matrix, right) if info else found)
+
+
+@cache
+def _lapack() -> Any:
+    from scipy.linalg.lapack import dposv  # heavy to import, and not needed to look at a fit
+
+    return dposv
+
+
 def _project(block: Block, rows: Array, p: int) -> tuple[Array, Array, float, Array, Array]:
     """Amplitudes for given poles: coefficients (s, p), residuals (s, n), rss, scaled Gram, scale."""
     model = rows[:p]
@@ -225,7 +248,7 @@ def _project(block: Block, rows: Array, p: int) -> tuple[Array, Array, float, Ar
     scaled = gram * scale[:, None] * scale
     scaled.flat[:: p + 1] += _RIDGE
     right = (block.values @ model.T) * scale
-    coefficients = np.linalg.solve(scaled, right.T).T * scale
+    coefficients = _solved(scaled, right.T).T * scale
     residual = block.values - coefficients @ model
     return coefficients, residual, float(np.vdot(residual, residual)), scaled, scale
 
@@ -269,7 +292,7 @@ class _Point:
             derivative = np.multiply(block.times, rows[:q], out=rows[p:])
             cross = derivative @ rows.T
             reduced = cross[:, :p] * self.scales[i]
-            kernel = cross[:, p:] - reduced @ np.linalg.solve(self.grams[i], reduced.T)
+            kernel = cross[:, p:] - reduced @ _solved(self.grams[i], reduced.T)
             turn = _turn(self.coefficients[i], structure)
             if block.shots == 1:
                 one = turn[0]
@@ -341,7 +364,7 @@ def _step(
     for _ in range(12):
         damped = scaled.copy()
         damped.flat[:: structure.poles + 1] += damping
-        step = np.linalg.solve(damped, slope)
+        step = _solved(damped, slope)
         gain = float(slope @ step)
         trial = _Point(blocks, bounds.apply(point.theta + scale * step, structure, length), structure)
         if trial.rss <= point.rss:

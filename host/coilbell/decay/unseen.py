@@ -14,12 +14,10 @@ Stat. Assoc. 68 (1973) 117, from memory). Of several time constants T the one th
 
 from __future__ import annotations
 
-from functools import lru_cache
-
 import numpy as np
 
 from coilbell.decay.influence import influence
-from coilbell.decay.solve import Array, Block, Solution, ramp
+from coilbell.decay.solve import MOST_KEPT, Array, Block, Solution, ramp
 
 __all__ = ["unseen"]
 
@@ -66,7 +64,16 @@ def _exponentials(falls: Array, times: Array) -> Array:
     return np.exp(np.maximum(-np.multiply.outer(1 / falls, times), _SILENT))
 
 
-@lru_cache(maxsize=16)
+_kept: dict[tuple[int, int], Array] = {}
+
+
 def _even(count: int, length: int) -> Array:
     """The same on whole sampling steps, kept between fits."""
-    return _exponentials(_constants(count), ramp(length))
+    found = _kept.get((count, length))
+    if found is None:
+        found = _exponentials(_constants(count), ramp(length))
+        if sum(one.size for one in _kept.values()) + found.size > MOST_KEPT:
+            _kept.clear()
+        if found.size <= MOST_KEPT:
+            _kept[count, length] = found
+    return found
