@@ -7,10 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from coilbell.decay import DoubtKind, cast, fit, settle
+from coilbell.decay import DoubtKind, cast, certify, fit, settle
 from coilbell.decay.defects import main_mode
 from coilbell.decay.prepare import trace
 from coilbell.decay.solve import Structure, gram_covariance, jacobians, solve
+from coilbell.errors import InputError
 from coilbell.record import Record, WideCode
 
 RATE_HZ = 500e3
@@ -203,3 +204,13 @@ def test_what_is_kept_between_fits_is_bounded():
         fit(Record(rng.standard_normal(length), rate_hz=1.0), start_s=0.0)
     kept = sum(map(len, solve._ranges.values())) + sum(b.windows.size for b in search._banks.values())
     assert kept + sum(one.size for one in unseen._kept.values()) <= 3 * solve.MOST_KEPT
+
+
+def test_a_fit_is_certified_by_the_solver_of_the_certified_data(rng):
+    times = np.arange(2048) / RATE_HZ
+    answer = fit(codes(ring(times, 20e3, 30, 1500) + ring(times, 71e3, 15, 400), rng))
+    first, second = certify(answer)
+    assert max(first.apart, second.apart) < 0.01
+    assert first.q == pytest.approx(answer.main.q.value, rel=1e-6)
+    with pytest.raises(InputError):
+        certify(fit(codes(np.zeros(200), rng)))

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from coilbell.commands.options import show, tell
 from coilbell.errors import CoilbellError, FileError, InputError
-from coilbell.quantities import parse
+from coilbell.quantities import engineering, parse
 
 if TYPE_CHECKING:
     from coilbell.decay import Fit
@@ -43,6 +43,7 @@ class _Request:
     time_unit: str | None
     rate_hz: float | None
     time: str | None
+    certify: bool
     modes: int
     start_s: float | None
     stop_s: float | None
@@ -64,6 +65,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--time-unit", metavar="UNIT", help="unit of a time column that names none: s, ms, us or ns")
     add("--time", metavar="NAME", help="column that holds the time, by name or number, where none is told")
     add("--modes", metavar="N", type=int, default=4, help="most rings to look for at once, 1 to 4")
+    add("--certify", action="store_true", help="compute each ring again to the last digit, and compare")
     add("--rate", metavar="RATE", help="sampling rate of a table without time column, such as 500k")
     add("--count-to", metavar="PART", default="0.1", help="count rings down to this part of the first peak")
     add("--json", action="store_true", help="one JSON object a line instead of tables")
@@ -106,6 +108,7 @@ def _request(options: argparse.Namespace) -> _Request:
         rate_hz=rate,
         time=options.time,
         modes=options.modes,
+        certify=_certified(options),
         start_s=start,
         stop_s=stop,
         capacitor=None if options.capacitor is None else capacitor_of(options.capacitor),
@@ -218,11 +221,33 @@ def _show(fit: Fit, title: str, capture: Sequence[Record], request: _Request, nu
         show(json_line(facts))
     else:
         show("\n" * (number > 1) + facts_table(facts))
+    if request.certify:
+        alone = fit if fit.records == 1 else _fitted(title, capture[:1], request)
+        _certify(alone, title, " (first shot alone)" * (fit.records > 1))
     if request.json or not sys.stdout.isatty():
         for note in facts.notes:
             tell(f"coilbell: note: {title}: {note}")
     if request.picture is not None:
         _draw(fit, title, capture[0], request.picture, number)
+
+
+def _certify(fit: Fit, title: str, which: str) -> None:
+    """Each ring as the solver that certified data test has it, and how far the fit is from that."""
+    from coilbell.decay import certify
+
+    try:
+        found = certify(fit)
+    except InputError as error:
+        raise FileError(f"{title}: {error}") from error
+    for number, one in enumerate(found, start=1):
+        again = f"{engineering(one.frequency_hz, 'Hz', 9)}, Q {one.q:.7g}"
+        show(f"  certified {number}{which}: {again}; {one.apart:.1g} uncertainties from the fit")
+
+
+def _certified(options: argparse.Namespace) -> bool:
+    if options.certify and options.json:
+        raise InputError("--certify goes with --json not; leave one of them out")
+    return bool(options.certify)
 
 
 def _draw(fit: Fit, title: str, record: Record, path: Path, number: int) -> None:

@@ -1,9 +1,10 @@
 """Samples -> modes. Knows no winding, no board, no file and no screen.
 
-`fit` is the one way in; `Fit` and the values inside it are what comes out. `refine` serves comparisons
-with certified answers.
+`fit` is the one way in; `Fit` and the values inside it are what comes out. `certify` computes a fit again to
+the last digit, by `refine`, which certified data test.
 """
 
+from coilbell.decay.certify import Certificate, certify
 from coilbell.decay.fit import fit
 from coilbell.decay.ladder import LADDER_VOLTS, Bend, LadderFit, RungFigure, fit_ladder
 from coilbell.decay.model import (
@@ -24,6 +25,7 @@ from coilbell.decay.refine import Refined, refine
 __all__ = [
     "LADDER_VOLTS",
     "Bend",
+    "Certificate",
     "Doubt",
     "DoubtKind",
     "Fit",
@@ -35,6 +37,7 @@ __all__ = [
     "Refined",
     "ResidualSummary",
     "RungFigure",
+    "certify",
     "decrement_from_q",
     "fit",
     "fit_ladder",
