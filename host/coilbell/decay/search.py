@@ -31,6 +31,8 @@ __all__ = [
 
 _SHORTEST = 6.0
 _RATIO = 2.5
+_NOTHING = 1e-200
+"""Samples below this are none: their squares would leave the range of floats."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,10 +116,13 @@ def strongest_ring(blocks: list[Block], residuals: list[Array], lowest_angular: 
     grids = [_gridded(b, r) for b, r in zip(blocks, residuals, strict=True)]
     length = max(values.shape[1] for values, _ in grids)
     bank = _bank(length)
+    # by a power of two, which is exact, so that no scale of the samples leaves single precision
+    largest = max(float(np.abs(values).max()) for values, _ in grids)
+    size = 2.0 ** float(np.frexp(max(largest, _NOTHING))[1])
     power: Array | None = None
     spectra = []
     for values, weights in grids:
-        part, spectrum = _bank_power(bank, values, weights)
+        part, spectrum = _bank_power(bank, values, weights, size)
         power = part if power is None else power + part
         spectra.append(spectrum)
     assert power is not None
@@ -134,16 +139,16 @@ def strongest_ring(blocks: list[Block], residuals: list[Array], lowest_angular: 
 
 
 def _bank_power(
-    bank: _Bank, values: Array, weights: Array | None
+    bank: _Bank, values: Array, weights: Array | None, size: float
 ) -> tuple[Array, npt.NDArray[np.complex128]]:
     """Statistic (b, lines) summed over the records, and the spectra (s, b, lines)."""
     n = values.shape[1]
     # single precision serves: starts are refined afterwards, and a gain is compared with tens of variances
-    windowed = values.astype(np.float32)[:, None, :] * bank.single[:, :n]
+    windowed = (values / size).astype(np.float32)[:, None, :] * bank.single[:, :n]
     spectrum = np.fft.rfft(windowed, bank.size, axis=2)
     norm = bank.squared[:, :n].sum(1) if weights is None else bank.squared[:, :n] @ weights
-    power = (spectrum.real**2 + spectrum.imag**2).sum(0)
-    power *= (2 / np.maximum(norm, 1e-9))[:, None]
+    power = (spectrum.real**2 + spectrum.imag**2).sum(0).astype(np.float64)
+    power *= (2 * size * size / np.maximum(norm, 1e-9))[:, None]
     return power, spectrum
 
 
