@@ -254,9 +254,7 @@ def _names(settled: Settled) -> tuple[str, ...]:
 
 def _summary(settled: Settled, noise: Noise, step_s: float, scale: float) -> ResidualSummary:
     solution = settled.solution
-    power = settled.power
-    if power is None:
-        power = residual_spectrum(settled.blocks, solution.residuals)
+    power = residual_spectrum(settled.blocks, solution.residuals)
     line = 1 + int(np.argmax(power[1:-1])) if power.size > 3 else 0
     peak = max(float(np.abs(r).max()) for r in solution.residuals)
     mean = float(power[1:].mean()) if power.size > 1 else 0.0

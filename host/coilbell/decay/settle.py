@@ -19,7 +19,7 @@ from coilbell.decay.defects import main_mode
 from coilbell.decay.model import ModeStep
 from coilbell.decay.prepare import MIN_WINDOW, Piece, Trace, blocks_of, by_piece, noise_variance, toggling
 from coilbell.decay.rivals import fewer_with_defect
-from coilbell.decay.search import Thresholds, residual_spectrum
+from coilbell.decay.search import Thresholds, strongest_exponential, strongest_ring
 from coilbell.decay.select import Limits, Selection, select
 from coilbell.decay.solve import Array, Block, Bounds, Solution, Structure, basis, ramp, solve, span
 from coilbell.decay.wild import wild
@@ -52,8 +52,6 @@ class Settled:
     """True where too few samples are off the rails for anything to be looked for."""
     skipped: int = 0
     """Samples left out at the start, which do not follow the ring yet."""
-    power: Array | None = None
-    """Residual spectrum, where it is known already."""
 
 
 def settle(
@@ -112,7 +110,7 @@ def _settled(
     if near is not None:
         warm = _warm(pieces, limits, near)
         if warm is not None:
-            return Settled(warm[0], warm[1], pieces, (), limits, converter, power=warm[2])
+            return Settled(warm[0], warm[1], pieces, (), limits, converter)
     blocks = blocks_of(pieces)
     chosen = _chosen(pieces, blocks, limits, converter)
     if not chosen.solution.structure.modes and any(p.first for p in pieces):
@@ -171,7 +169,7 @@ def _through_clipping(pieces: tuple[Piece, ...], blocks: list[Block], limits: Li
 
 def _warm(
     pieces: tuple[Piece, ...], limits: Limits, near: tuple[Array, Structure]
-) -> tuple[Solution, list[Block], Array] | None:
+) -> tuple[Solution, list[Block]] | None:
     """Fit from an earlier fit's poles; None when the residual says that more, or less, is there."""
     theta, structure = near
     if structure.modes == 0 or any(p.trace.clipped is not None for p in pieces):
@@ -188,10 +186,15 @@ def _warm(
         return None
     if any(solution.mode_energy(k) * 2 < thresholds.mode * variance for k in range(structure.modes)):
         return None
-    power = residual_spectrum(blocks, solution.residuals)
-    if float(power[1:].max()) * 2 > thresholds.mode * variance:
+    ring = strongest_ring(blocks, solution.residuals, limits.lowest_angular)
+    if ring.gain > thresholds.mode * limits.noise_variance:
         return None
-    return solution, blocks, power
+    if (
+        strongest_exponential(blocks, solution.residuals).gain
+        > thresholds.exponential * limits.noise_variance
+    ):
+        return None
+    return solution, blocks
 
 
 def _after_clipping(trace: Trace) -> Piece:
