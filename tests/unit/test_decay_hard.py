@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from coilbell.decay import DoubtKind, cast, certify, fit, settle
 from coilbell.decay.defects import main_mode
@@ -214,3 +217,43 @@ def test_a_fit_is_certified_by_the_solver_of_the_certified_data(rng):
     assert first.q == pytest.approx(answer.main.q.value, rel=1e-6)
     with pytest.raises(InputError):
         certify(fit(codes(np.zeros(200), rng)))
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    values=st.lists(st.floats(-1e29, 1e29), min_size=24, max_size=160),
+    rails=st.booleans(),
+    quiet=st.integers(0, 20),
+)
+def test_no_finite_samples_end_a_fit(values, rails, quiet):
+    samples = np.array(values)
+    full_scale = (float(samples.min()), float(samples.max())) if rails and np.ptp(samples) > 0 else None
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        try:
+            answer = fit(Record(samples, rate_hz=1e5, full_scale=full_scale, pretrigger=quiet))
+        except InputError:
+            return
+    assert all(np.isfinite(mode.frequency_hz.value) for mode in (*answer.modes, *answer.tones))
+
+
+@pytest.mark.parametrize("power", [20, -60])
+def test_the_scale_of_the_samples_changes_nothing(rng, power):
+    times = np.arange(1024) / RATE_HZ
+    samples = ring(times, 20e3, 30, 1500) + ring(times, 71e3, 15, 60) + rng.standard_normal(1024)
+    plain = fit(Record(samples, rate_hz=RATE_HZ))
+    for scale in (2.0**power, -1.0):
+        scaled = fit(Record(samples * scale, rate_hz=RATE_HZ))
+        assert len(scaled.modes) == len(plain.modes) == 2
+        for one, other in zip(scaled.modes, plain.modes, strict=True):
+            apart = abs(one.decay_per_s.value - other.decay_per_s.value)
+            assert apart < 1e-9 * other.decay_per_s.standard_uncertainty
+
+
+def test_the_next_shot_from_an_earlier_fit_finds_what_a_fit_from_nothing_finds(rng):
+    times = np.arange(2048) / RATE_HZ
+    main = ring(times, 20e3, 30, 1200)
+    before = fit(codes(main, rng))
+    shot = codes(main + ring(times, 100e3, 30, 8), rng)
+    cold, warm = fit(shot), fit(shot, near=before)
+    assert len(cold.modes) == len(warm.modes) == 2
