@@ -21,6 +21,7 @@ __all__ = ["COMMANDS", "EXIT_CODES", "main"]
 COMMANDS: dict[str, str] = {
     "board": "find, flash and check the tester's board",
     "capture": "strike the winding on the leads and fit how it rings",
+    "examine": "one guided examination, from the cautions to the verdict",
     "demo": "an afternoon in an invented workshop, from doubt to finding",
     "fit": "fit the decay in record files: frequency, Q, ring count, doubts",
     "reference": "keep what good and deliberately shorted windings ring like",

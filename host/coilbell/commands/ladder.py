@@ -29,6 +29,7 @@ __all__ = [
     "plan",
     "ring_volts",
     "rung_shots",
+    "usual_letters",
     "with_low_rung",
 ]
 
@@ -83,7 +84,7 @@ def plan(tester: Tester, settings: Settings) -> LadderPlan:
     identity = tester.identity
     held = {letter: identity.capacitor(letter) for letter in identity.capacitors}
     farads = {letter: one.farads for letter, one in held.items() if one is not None}
-    middle, low, high = _letters(farads)
+    middle, low, high = usual_letters(farads)
     if identity.aim_volts is None:
         raise InputError(
             "this board's firmware aims at its own band only; for --ladder: coilbell board flash"
@@ -100,7 +101,7 @@ def plan(tester: Tester, settings: Settings) -> LadderPlan:
     return LadderPlan(lettered, found.noise)
 
 
-def _letters(farads: dict[str, float]) -> tuple[str, str, str]:
+def usual_letters(farads: dict[str, float]) -> tuple[str, str, str]:
     """Letters of the capacitors next to 22 nF, the next smaller and the next larger one.
 
     Raises InputError where there are not two.
@@ -237,4 +238,5 @@ def caution(connection: Connection, drawer: ItemLog | None) -> None:
     tell("coilbell: caution: the leads go on a set that is off, unplugged and")
     tell("  discharged, never on a live one; their voltage is measured before each shot.")
     for words in cautions(("mains", "stored charge")):
-        tell("\n".join(textwrap.wrap(words, 79, initial_indent="  ", subsequent_indent="  ")))
+        for line in textwrap.wrap(words, 79, initial_indent="  ", subsequent_indent="  "):
+            tell(line)

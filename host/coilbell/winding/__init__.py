@@ -7,7 +7,14 @@ from coilbell.winding.odds.faultfile import listed as fault_figures
 from coilbell.winding.odds.healthy import Healthy, healthy_of
 from coilbell.winding.odds.kind import KINDS, Kind, decode_kind, encode_kind, kind_named
 from coilbell.winding.odds.kindfile import SPREAD, TYPICAL
-from coilbell.winding.odds.observation import AmplitudeSlope, Observation, Ring, grouped, observe
+from coilbell.winding.odds.observation import (
+    AmplitudeSlope,
+    Observation,
+    Ring,
+    grouped,
+    observe,
+    same_capacitor,
+)
 from coilbell.winding.odds.plane import Shift
 from coilbell.winding.odds.posterior import CauseOdds, Posterior, shorted_neighbourhoods
 from coilbell.winding.odds.reference import Capture, Condition, Reference, remarks
@@ -114,6 +121,7 @@ __all__ = [
     "remarks",
     "ring",
     "rings",
+    "same_capacitor",
     "shift",
     "shorted_neighbourhoods",
     "step_words",

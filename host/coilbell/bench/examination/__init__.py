@@ -1,0 +1,8 @@
+"""Guided examination of one winding: from cautions to a verdict; a screen shows what `desk.Desk` asks.
+
+::
+
+    acts    what was done, in types, as the log keeps it
+    core    acts and verdict -> where the examination stands and what is asked next; nothing else comes in
+    desk    keeps acts and rings as they happen, fits and judges them
+"""
