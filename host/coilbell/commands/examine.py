@@ -32,7 +32,7 @@ breaks off goes on with the same command. A virtual board follows what is said
 to be done.
 --answers reads one answer a line; an empty line is Enter.
 Exit code: 0 the examination ended or was left; 1 board or measurement failed;
-2 the answers end too early, or an option cannot be; 3 no board; 130 interrupted.
+2 the answers end too early, an option cannot be; 3 no board; 130 interrupted.
 """
 
 _HELP = "Enter: do it; s skip; r ring again; b take the last thing back; f the whole finding; q leave"
