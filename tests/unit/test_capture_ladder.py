@@ -110,6 +110,17 @@ def test_every_ring_out_of_circuit_has_a_rung_at_130_mv(tmp_path: Path) -> None:
     assert peaks[1] > 0.2
 
 
+def test_a_ladder_kept_in_a_file_is_one_capture_a_capacitor(tmp_path: Path, capsys) -> None:
+    from coilbell.bench.files.captures import captures_of
+
+    out, picture = tmp_path / "set.json", tmp_path / "law.png"
+    assert main(["capture", "--port", SET, *QUICK, "--ladder", "--in-circuit", "--out", str(out)]) == 0
+    assert [len(rungs_of(c)) for c in captures_of(read(out))] == [4, 4]
+    assert main(["fit", str(out), "--picture", str(picture)]) == 0
+    assert picture.read_bytes()[:4] == b"\x89PNG"
+    assert picture.with_stem("law-2").exists()
+
+
 def test_in_circuit_the_board_aims_at_130_mv(tmp_path: Path) -> None:
     out = tmp_path / "in.json"
     assert main(["capture", "--port", SET, *QUICK, "--shots", "2", "--in-circuit", "--out", str(out)]) == 0

@@ -15,6 +15,7 @@ from coilbell.errors import CoilbellError, FileError, InputError
 from coilbell.quantities import engineering, parse
 
 if TYPE_CHECKING:
+    from coilbell.bench.facts.fit import FitFacts
     from coilbell.decay import Fit
     from coilbell.record import Capacitor, Record
 
@@ -228,7 +229,7 @@ def _show(fit: Fit, title: str, capture: Sequence[Record], request: _Request, nu
         for note in facts.notes:
             tell(f"coilbell: note: {title}: {note}")
     if request.picture is not None:
-        _draw(fit, title, capture[0], request.picture, number)
+        _draw(fit, facts, capture[0], request.picture, number)
 
 
 def _certify(fit: Fit, title: str, which: str) -> None:
@@ -250,11 +251,18 @@ def _certified(options: argparse.Namespace) -> bool:
     return bool(options.certify)
 
 
-def _draw(fit: Fit, title: str, record: Record, path: Path, number: int) -> None:
-    """Draw to `path`, or for the second and further captures to its name with a number."""
+def _draw(fit: Fit, facts: FitFacts, record: Record, path: Path, number: int) -> None:
+    """Draw to `path`, or for the second and further captures to its name with a number.
+
+    A capture of one amplitude is drawn as it decays, a ladder as its loss over amplitude.
+    """
     from coilbell.bench.pictures.decay import decay_picture, save
+    from coilbell.bench.pictures.ladder import ladder_picture
 
     if number > 1:
         path = path.with_stem(f"{path.stem}-{number}")
-    label = record.extra.get("channel")
+    title, label = facts.title, record.extra.get("channel")
+    if fit.ladder is not None:
+        save(ladder_picture([facts], title=title), path)
+        return
     save(decay_picture(fit, record, title=f"{title}, channel {label}" if label else title), path)

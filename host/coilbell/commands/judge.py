@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -89,6 +90,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--full", action="store_true", help="all that the verdict rests on, not its ten lines alone")
     add("--json", action="store_true", help="one JSON object instead of text")
     add("--picture", metavar="PATH", help="draw the shift plane (.png, .pdf or .svg)")
+    add("--steps", metavar="PATH", help="draw how each piece of evidence moved the odds (.png, .pdf, .svg)")
     add("--exit-code", action="store_true", help="end with a code for the headline")
     parser.epilog = _EXAMPLES
 
@@ -101,7 +103,7 @@ def run(options: argparse.Namespace) -> int:
     from coilbell.bench.words.finding import finding_text
     from coilbell.commands.fit import fraction
 
-    place = _place(options)
+    place, steps = _place(options, "picture"), _place(options, "steps")
     _check_alone(options)
     with drawer_of(options) as drawer:
         reference, kind = reference_of(options), _kind(options, drawer)
@@ -121,18 +123,21 @@ def run(options: argparse.Namespace) -> int:
         show_and_keep(options, facts, partial(finding_text, full=options.full), keep)
     if place is not None and reference is not None:
         _draw(finding, reference, place)
+    if steps is not None and reference is not None:
+        _draw_steps(rungs, reference, prior_of(options), steps)
     return VERDICTS[finding.verdict.headline] if options.exit_code else 0
 
 
-def _place(options: argparse.Namespace) -> Path | None:
-    """Where the picture goes. Raises InputError before anything is computed in vain."""
-    if options.picture is None:
+def _place(options: argparse.Namespace, option: str) -> Path | None:
+    """Where a picture goes. Raises InputError before anything is computed in vain."""
+    path = getattr(options, option)
+    if path is None:
         return None
     if options.reference is None:
-        raise InputError("--picture needs --reference: without one there is no shift plane")
+        raise InputError(f"--{option} needs --reference: without one there is no shift plane and no odds")
     from coilbell.bench.pictures.decay import check_path
 
-    place = check_path(options.picture)
+    place = check_path(path)
     if not place.parent.is_dir():
         raise InputError(f"{place}: no folder {place.parent}; make it, or write the picture elsewhere")
     return place
@@ -195,6 +200,17 @@ def _rungs(options: argparse.Namespace, drawer: ItemLog | None) -> list[FittedCa
     rungs = drawer.newest(where)
     tell_chosen(drawer, rungs)
     return rungs
+
+
+def _draw_steps(rungs: Sequence[FittedCapture], reference: Reference, prior: float, place: Path) -> None:
+    from coilbell.bench.pictures.decay import save
+    from coilbell.bench.pictures.ladder import odds_picture
+    from coilbell.winding import observe, odds_by_piece
+
+    seen = [observe(rung.facts, rung.records[0]) for rung in rungs]
+    save(
+        odds_picture(odds_by_piece(seen, reference, prior=prior), title=f"reference {reference.name}"), place
+    )
 
 
 def _draw(finding: Finding, reference: Reference, place: Path) -> None:

@@ -17,12 +17,12 @@ import numpy as np
 import numpy.typing as npt
 
 from coilbell.decay.bend import SIGNIFICANT, Bend, Law, Problem, Solution, at_bound, likeliest
-from coilbell.decay.envelope import Slow
-from coilbell.decay.model import DoubtKind, Fit, Mode, Quantity
-from coilbell.decay.rungs import NEAR, windows
+from coilbell.decay.envelope import Slow, trajectory
+from coilbell.decay.model import DoubtKind, Fit, Quantity
+from coilbell.decay.rungs import NEAR, Seen, plain_rate, windows
 from coilbell.errors import InputError
 
-__all__ = ["LADDER_VOLTS", "Bend", "LadderFit", "RungFigure", "fit_ladder"]
+__all__ = ["LADDER_VOLTS", "Bend", "LadderFit", "RungFigure", "fit_ladder", "sound"]
 
 Array = npt.NDArray[np.float64]
 
@@ -78,8 +78,7 @@ class LadderFit:
     doubts: tuple[str, ...]
 
     def loss_at(self, amplitudes: Array) -> Array:
-        """1/Q that a plain exponential finds of a ring that starts at each amplitude [V]: its mean over
-        energy."""
+        """1/Q that a plain exponential finds of a ring that starts at each amplitude [V]."""
         return np.array([_read(self.slow, float(a)) for a in amplitudes]) / (
             math.pi * self.frequency_hz.value
         )
@@ -106,23 +105,32 @@ def fit_ladder(
         raise InputError("no rung of the ladder rings; there is no pole to find")
     if any(one.unit != "V" for one in ringing):
         raise InputError("a rung is not in volts, and a law of amplitude needs them; give a scale")
-    figures = tuple(_figure(one) for one in ringing)
     moved = _moved(ringing)
     base = min(ringing, key=lambda one: abs(math.log(one.main.amplitude.value / LADDER_VOLTS[1]))).main
     pole = complex(-base.decay_per_s.value, 2 * math.pi * base.frequency_hz.value)
     close = [one for one in ringing if abs(one.main.frequency_hz.value / base.frequency_hz.value - 1) < NEAR]
-    seen = [windows(one, pole) for one in close]
-    seen = [one for one in seen if one.times.size >= 3]
+    looked = {id(one): windows(one, pole) for one in close}
+    seen = [one for one in looked.values() if one.times.size >= 3]
+    figures = tuple(_figure(one, looked.get(id(one)), pole) for one in ringing)
     if not seen or len({round(math.log(f.amplitude_volts), 1) for f in figures}) < 2:
         return _plain(figures, ringing, moved)
     problem = Problem(seen, pole, core_per_volt)
     return _chosen(problem, figures, ringing, volts, moved)
 
 
-def _figure(one: Fit) -> RungFigure:
-    q = one.main.q
-    loss = Quantity(1 / q.value, q.standard_uncertainty / q.value**2, 1 / q.high, 1 / max(q.low, 0.5))
-    return RungFigure(one.main.amplitude.value, loss, one.main.frequency_hz)
+def _figure(one: Fit, seen: Seen | None, pole: complex) -> RungFigure:
+    """A rung by itself: one exponential through its windows, or its own fit where there are few."""
+    q, amplitude = one.main.q, one.main.amplitude.value
+    if seen is None or seen.times.size < _FEW_WINDOWS:
+        loss = Quantity(1 / q.value, q.standard_uncertainty / q.value**2, 1 / q.high, 1 / max(q.low, 0.5))
+        return RungFigure(amplitude, loss, one.main.frequency_hz)
+    rate, spread = plain_rate(seen, pole)
+    angular = 2 * math.pi * one.main.frequency_hz.value
+    return RungFigure(seen.start, _quantity(2 * rate / angular, 2 * spread / angular), one.main.frequency_hz)
+
+
+_FEW_WINDOWS = 6
+"""Windows of a rung from which a line through their logarithms says how it decays [1]; assumed."""
 
 
 def _moved(rungs: Sequence[Fit]) -> tuple[str, ...]:
@@ -156,7 +164,7 @@ def _chosen(
 
     Harmonics, and the mean that a junction shifts, leave the slow equation on the highest rung.
     """
-    low_q = figures[0].loss.value > 1 / _LOW_Q
+    low_q = min(f.loss.value for f in figures) > 1 / _LOW_Q
     low = problem.below(_NAMING_VOLTS)
     judged = low if len(low.seen) > 1 else problem
     none = judged.solve(Law(Bend.NONE), np.zeros(3))
@@ -164,6 +172,9 @@ def _chosen(
     if best is None and judged is not problem:
         by_all = _named(problem, problem.solve(Law(Bend.NONE), np.zeros(3)), volts, low_q)
         best = None if by_all is None else judged.solve(by_all.law, by_all.values)
+    if best is None and low_q:
+        # A few cycles leave a hidden junction open to half the loss; what conducts there is far less.
+        return _plain(figures, rungs, doubts)
     if best is None:
         return _cast(judged, none, none, figures, rungs, doubts)
     if best.law.bend is Bend.JUNCTION and volts is None and at_bound(best.law.volts):
@@ -192,11 +203,20 @@ def _rise(slow: Slow) -> float:
 
 
 def _read(slow: Slow, start: float) -> float:
-    """The decay rate that a plain exponential finds from that amplitude: the loss, weighed by the energy."""
-    x = np.linspace(1.0, 0.0, 201)[:-1] * start
-    # With dt = da/(a loss): integral of loss a^2 dt over integral of a^2 dt.
-    loss = slow.loss(x)
-    return float(np.sum(x) / np.sum(x / loss))
+    """The decay rate that a plain exponential finds from that amplitude.
+
+    The slope of ln a over time by least squares with weights a^2, as an exponential through the samples has.
+    """
+    rest = slow.rate + slow.junction
+    times = np.linspace(0.0, _HEARD / rest, 400)
+    envelope, _ = trajectory(slow, 1.01 * start).at(start, times, slow)
+    weights = envelope**2
+    middle = times - (weights * times).sum() / weights.sum()
+    return -float((weights * middle * np.log(envelope)).sum() / (weights * middle**2).sum())
+
+
+_HEARD = 5.0
+"""Time constants over which a plain exponential listens [1]; assumed."""
 
 
 def _cast(
@@ -262,9 +282,12 @@ def _hidden(problem: Problem, none: Solution) -> float:
     covariance = np.linalg.pinv(wide.T @ wide)
     alone = np.linalg.pinv(none.jacobian.T @ none.jacobian)
     # What the rate's own uncertainty grows by when the junction is free as well.
-    return math.sqrt(max(0.0, float(covariance[0, 0] - alone[0, 0])))
+    return min(_MOST_HIDDEN, math.sqrt(max(0.0, float(covariance[0, 0] - alone[0, 0]))))
 
 
+_MOST_HIDDEN = 0.05
+"""Most that a junction of silicon too weak to be named moves the rate at vanishing amplitude [1];
+simulated."""
 _V_BLUNT = 0.1
 """What the slow equation leaves open of V [1]: junctions of 31 and 47 mV came back within a tenth
 (simulated: tests/truth/test_ladder_law.py)."""
@@ -282,26 +305,39 @@ def _volts_of(problem: Problem, best: Solution) -> Quantity:
 
 
 def _plain(figures: tuple[RungFigure, ...], rungs: Sequence[Fit], doubts: tuple[str, ...]) -> LadderFit:
-    """The rung nearest to 130 mV as it is: one amplitude only, or too few windows."""
-    mode: Mode = min(rungs, key=lambda r: abs(math.log(r.main.amplitude.value / LADDER_VOLTS[1]))).main
-    words = doubts
-    if any(r.doubts_about(DoubtKind.NOT_CONVERGED) for r in rungs):
-        words = (*doubts, "a rung's own fit has not converged; ring again")
-    slow = Slow(mode.decay_per_s.value)
+    """The mean of the lower rungs by their uncertainties, where no law can be looked for: one amplitude
+    only, or
+    rings of a few cycles. Rungs whose own fit is to be doubted are left out while there are others."""
+    low = [one for one in rungs if one.main.amplitude.value < _NAMING_VOLTS] or list(rungs)
+    used = [one.main for one in low if sound(one)] or [one.main for one in low]
+    f = _mean([mode.frequency_hz for mode in used])
+    rate = _mean([mode.decay_per_s for mode in used])
+    q = math.hypot(2 * math.pi * f.value, rate.value) / (2 * rate.value)
+    spread = q * rate.standard_uncertainty / rate.value
+    none = (math.nan, math.nan)
+    slow = Slow(rate.value)
     return LadderFit(
-        mode.frequency_hz,
-        mode.decay_per_s,
-        mode.q,
-        Bend.NONE,
-        None,
-        None,
-        0.0,
-        None,
-        figures,
-        slow,
-        (math.nan, math.nan),
-        words,
+        f, rate, _quantity(q, spread), Bend.NONE, None, None, 0.0, None, figures, slow, none, doubts
     )
+
+
+def sound(one: Fit) -> bool:
+    """True for a fit without a doubt that touches its figures."""
+    return not any(doubt.kind in _TOUCHING for doubt in one.doubts)
+
+
+_TOUCHING = (DoubtKind.NOT_CONVERGED, DoubtKind.TOO_SHORT, DoubtKind.CLIPPED, DoubtKind.SHOTS_DISAGREE)
+
+
+def _mean(quantities: Sequence[Quantity]) -> Quantity:
+    """Mean by inverse variance, its uncertainty no smaller than their scatter says."""
+    values = np.array([one.value for one in quantities])
+    spreads = np.array([max(one.standard_uncertainty, 1e-6 * abs(one.value)) for one in quantities])
+    spreads = np.where(np.isfinite(spreads), spreads, 0.5 * np.abs(values))
+    weights = spreads**-2.0
+    mean = float((weights * values).sum() / weights.sum())
+    scatter = float((weights * (values - mean) ** 2).sum()) / max(values.size - 1, 1)
+    return _quantity(mean, math.sqrt(max(scatter, 1.0) / float(weights.sum())))
 
 
 def _quantity(value: float, spread: float) -> Quantity:

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from coilbell.decay.bend import Bend
-from coilbell.decay.ladder import LADDER_VOLTS, LadderFit, fit_ladder
+from coilbell.decay.ladder import LADDER_VOLTS, LadderFit, fit_ladder, sound
 from coilbell.decay.model import Doubt, DoubtKind, Fit, Mode, Quantity, decrement_from_q, ring_count
 from coilbell.decay.rungs import NEAR
 from coilbell.errors import InputError
@@ -49,6 +49,7 @@ def told_as_one(rungs: Sequence[Fit]) -> Fit:
     Where no rung rings in volts it is that rung as it is; where the law fails its doubt says so.
     """
     ringing = [one for one in rungs if one.rings] or list(rungs)
+    ringing = [one for one in ringing if sound(one)] or ringing
     base = min(ringing, key=_far)
     total = sum(one.records for one in rungs)
     try:

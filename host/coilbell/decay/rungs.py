@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from coilbell.decay.model import Fit
 
-__all__ = ["NEAR", "Seen", "windows"]
+__all__ = ["NEAR", "Seen", "plain_rate", "windows"]
 
 Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
@@ -32,6 +32,19 @@ class Seen:
     amplitudes: Complex
     weights: Array
     start: float
+
+
+def plain_rate(one: Seen, pole: complex) -> tuple[float, float]:
+    """Decay rate that one exponential through a rung's windows has, and its standard uncertainty [1/s].
+
+    The line through ln |amplitude|, each window by its signal over noise, so that the rung's energy decides.
+    """
+    size = np.abs(one.amplitudes)
+    weights = (one.weights * size) ** 2
+    times = one.times - (weights * one.times).sum() / weights.sum()
+    moment = float((weights * times**2).sum())
+    slope = float((weights * times * np.log(size)).sum()) / moment
+    return -pole.real - slope, 1 / math.sqrt(moment)
 
 
 def windows(one: Fit, pole: complex) -> Seen:

@@ -25,6 +25,7 @@ from coilbell.winding.said.compare import Comparison, Relation, compare
 from coilbell.winding.said.count import RingCount
 from coilbell.winding.said.finding import Finding, Odds, find
 from coilbell.winding.said.lines import headline_words, odds_words, verdict_lines
+from coilbell.winding.said.pieces import Piece, odds_by_piece
 from coilbell.winding.said.verdict import DEFAULT_SURE, Alternative, Deciding, NextStep, Verdict
 from coilbell.winding.tank.circuit import Circuit, Rings, rings
 from coilbell.winding.tank.curves import FaultCurve, fault_curve, fault_curves
@@ -81,6 +82,7 @@ __all__ = [
     "Odds",
     "OneCapacitorTank",
     "OpenWinding",
+    "Piece",
     "Posterior",
     "RectifierStack",
     "Reference",
@@ -114,6 +116,7 @@ __all__ = [
     "kind_named",
     "largest_visible_resistance",
     "observe",
+    "odds_by_piece",
     "odds_words",
     "origin",
     "propagate",

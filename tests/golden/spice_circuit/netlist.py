@@ -247,7 +247,7 @@ def _primary_side(d: Deck, part: Part, wrong: list[str], done: tuple[str, ...]) 
     d.add("C", "gnd", "bplus", it.supply[0])
     d.add("R", "bplus", "0", it.supply[1])
     d.add("C", "gnd", "0", 1e-9)
-    amps = 2.5e-7 if "damper-leaky" in wrong else it.switch.amps
+    amps = 1e-6 if "damper-leaky" in wrong else it.switch.amps
     _diode(d, "gnd", "lead", amps, it.switch.emission, it.switch.farads)
     if it.base_diode:
         _diode(d, "b", "lead", it.base_diode.amps, it.base_diode.emission, it.base_diode.farads)

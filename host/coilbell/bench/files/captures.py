@@ -86,6 +86,11 @@ def captures_of(records: Sequence[Record]) -> list[list[Record]]:
 
 
 def _next_shot(before: Record, after: Record) -> bool:
-    """True for a further shot of the same capture: same settings, counted on, samples on the same grid."""
-    same = ("test_capacitor", "gain", "board", "connection", "pulse_s", "volts_per_count", "rate_hz")
+    """True for a further shot of the same capture: same settings, counted on, samples on the same grid.
+
+    The rungs of a ladder are one capture, whatever the widths of their pulses.
+    """
+    same = ["test_capacitor", "gain", "board", "connection", "done", "volts_per_count", "rate_hz"]
+    if "rung" not in before.extra:
+        same.append("pulse_s")
     return after.shot == before.shot + 1 and all(getattr(before, n) == getattr(after, n) for n in same)

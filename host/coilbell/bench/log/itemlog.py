@@ -64,16 +64,21 @@ class ItemLog:
         return bool(self._captures(connection))
 
     def newest(self, connection: Connection | None = None) -> list[FittedCapture]:
-        """The last rings of each test capacitor, from one sitting and under one connection.
+        """The last rings of each test capacitor at each stage, from one sitting for each stage.
 
-        connection: that of the last capture when left out. Raises InputError when there are none.
+        connection: only rings under it; left out, all stages are weighed together. Raises InputError when
+        there
+        are none.
         """
-        captures = self._captures(connection)
+        captures = self._captures(connection) if connection is not None else self._all()
         if self.item is None:
             raise InputError(f"{self.log.unheard_of(self.name)}; {_remedy(connection)}")
         if not captures:
             raise InputError(f"{self.name} holds no ring{_words(connection)}; {_remedy(connection)}")
-        return [self._rung(capture) for capture in _last_of_each(captures)]
+        stages = dict.fromkeys(_stage(capture) for capture in captures)
+        of_stage = [_last_of_each([c for c in captures if _stage(c) == stage]) for stage in stages]
+        chosen = sorted((c for found in of_stage for c in found), key=lambda c: c.id)
+        return [self._rung(capture) for capture in chosen]
 
     def sides(
         self, relation: Relation | None = None
@@ -146,10 +151,13 @@ class ItemLog:
             judgement=judgement,
         )
 
+    def _all(self) -> list[KeptCapture]:
+        """Fitted captures, oldest first."""
+        return [] if self.item is None else [c for c in self.log.captures(self.item) if self.log.fits(c)]
+
     def _captures(self, connection: Connection | None) -> list[KeptCapture]:
         """Fitted captures under that connection, or under that of the last one; oldest first."""
-        item = self.item
-        found = [] if item is None else [c for c in self.log.captures(item) if self.log.fits(c)]
+        found = self._all()
         where = connection or (found[-1].connection if found else "")
         return [capture for capture in found if capture.connection == where]
 
@@ -181,6 +189,11 @@ def _last_of_each(captures: Sequence[KeptCapture]) -> list[KeptCapture]:
         if same_time and not any(_alike(capture, other) for other in chosen):
             chosen.append(capture)
     return sorted(chosen, key=lambda capture: capture.id)
+
+
+def _stage(capture: KeptCapture) -> tuple[str, tuple[str, ...]]:
+    """Connection and what had been done."""
+    return capture.connection, tuple(map(str, capture.records[0].done))
 
 
 def _alike(a: KeptCapture, b: KeptCapture | FittedCapture) -> bool:

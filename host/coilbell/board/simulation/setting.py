@@ -71,7 +71,7 @@ def attach_set(network: Network, part: Part, faults: frozenset[str], done: froze
 def _switch(network: Network, part: Part, around: Appliance, faults: frozenset[str]) -> None:
     diode = around.switch
     if "damper-leaky" in faults:
-        diode = replace(diode, amps=2.5e-7)
+        diode = replace(diode, amps=1e-6)
     network.junction(FRAME, LEAD, diode.amps, diode.emission, diode.farads)
     if around.base_diode is not None:
         base = around.base_diode

@@ -367,13 +367,15 @@ def _relative(spread: float | None, value: float | None) -> float:
 
 
 def grouped(observations: Iterable[Observation]) -> tuple[Ring, ...]:
-    """One Ring for each test capacitor at each stage; what repeats another sample by sample counts once.
+    """One Ring for each test capacitor at each stage; what repeats another sample by sample counts once, at
+    the
+    stage of which more is stated.
 
     Out of circuit before in circuit, the stage with the most done first, the largest capacitor first.
     """
     groups: list[list[Observation]] = []
     seen: set[str] = set()
-    for one in observations:
+    for one in sorted(observations, key=lambda o: -len(o.done)):
         if one.samples and one.samples in seen:
             continue
         seen.add(one.samples)
