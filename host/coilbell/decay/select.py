@@ -17,7 +17,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from coilbell.decay.average import ensemble_average
-from coilbell.decay.brief import unfounded
 from coilbell.decay.model import ModeStep
 from coilbell.decay.search import (
     Candidate,
@@ -27,6 +26,7 @@ from coilbell.decay.search import (
     strongest_ring,
 )
 from coilbell.decay.solve import Array, Block, Bounds, Solution, Structure, solve, span
+from coilbell.decay.transient import unfounded
 
 __all__ = ["Limits", "Selection", "select"]
 
