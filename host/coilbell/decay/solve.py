@@ -195,8 +195,9 @@ def _powers(pole: complex, length: int) -> npt.NDArray[np.complex128]:
 
 
 def _exponential(pole: complex, times: Array) -> npt.NDArray[np.complex128]:
-    """exp(pole t) at any times, zero where it is silent."""
-    wave: npt.NDArray[np.complex128] = np.exp(pole * times)
+    """exp(pole t) at any times, zero where it is silent and held where it would leave the range of floats."""
+    rise = np.minimum(pole.real * times, -_SILENT)
+    wave: npt.NDArray[np.complex128] = np.exp(rise + 1j * pole.imag * times)
     wave[pole.real * times < _SILENT] = 0.0
     return wave
 
