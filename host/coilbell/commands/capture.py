@@ -24,6 +24,7 @@ from coilbell.commands.options import (
     show,
     tell,
     tell_kept,
+    temperature_of,
 )
 from coilbell.commands.watching import add_watching, check_watching, watched
 from coilbell.errors import InputError, MeasurementError
@@ -156,6 +157,8 @@ def _request(options: argparse.Namespace) -> _Request:
             aim_v=_aim_of(options),
             connection=connection_of(options) or Connection.UNKNOWN,
             done=done_of(options),
+            across=options.across,
+            temperature=temperature_of(options),
             on_posts=options.posts,
             note=options.note,
         )
