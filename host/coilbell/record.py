@@ -230,6 +230,11 @@ class Record:
         return int(self.samples.size)
 
     @property
+    def simulated(self) -> bool:
+        """True where a board in software made the samples, of a part that does not exist."""
+        return self.board.startswith("virtual")
+
+    @property
     def uniform(self) -> bool:
         """True when a rate, not a list of time stamps, gives the sample times."""
         return self.rate_hz is not None

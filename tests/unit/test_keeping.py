@@ -282,7 +282,7 @@ def test_sides_with_one_name_are_told_apart_by_their_numbers(
         port = [f"virtual:?part=moss-choke&seed={seed}&hurry=1", "--shots", "1", "--samples", "1024"]
         assert main(["capture", "--item", "lot-3", "--port", *port]) == 0
     told = shown(capsys, "compare", "--item", "lot-3")["title"]
-    assert told == "capacitor A (capture 1) -> capacitor A (capture 2)"
+    assert told == "capacitor A (capture 1) -> capacitor A (capture 2) (simulated board)"
 
 
 def test_against_a_ring_judged_healthy_it_may_clear(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:

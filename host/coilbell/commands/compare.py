@@ -17,6 +17,7 @@ from coilbell.commands.options import (
     reading_of,
     refuse_reading,
     show_and_keep,
+    simulated_words,
     sure_of,
     tell_chosen,
     tolerance_of,
@@ -91,7 +92,7 @@ def run(options: argparse.Namespace) -> int:
             first_judged=_judged(drawer, first, relation) if reference is None else "",
         )
         rungs = [*first, *second]
-        title = sides_words(first[0], second[0])
+        title = f"{sides_words(first[0], second[0])}{simulated_words(rungs)}"
         rings = [(rung.facts, rung.records[0]) for rung in rungs]
         facts = compared(question, rings, title, reference)
         keep = partial(drawer.keep, rungs, question, facts, reference) if drawer else None

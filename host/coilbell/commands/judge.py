@@ -25,6 +25,7 @@ from coilbell.commands.options import (
     reference_of,
     refuse_reading,
     show_and_keep,
+    simulated_words,
     sure_of,
     tell,
     tell_chosen,
@@ -118,7 +119,8 @@ def run(options: argparse.Namespace) -> int:
         rungs = _rungs(options, drawer)
         finding = finding_of(question, [(rung.facts, rung.records[0]) for rung in rungs], reference)
         _check_unit(options.unit, finding, reference)
-        facts = finding_facts(finding, drawer.name if drawer else _title(options.files))
+        title = drawer.name if drawer else _title(options.files)
+        facts = finding_facts(finding, f"{title}{simulated_words(rungs)}")
         keep = partial(drawer.keep, rungs, question, facts, reference) if drawer else None
         show_and_keep(options, facts, partial(finding_text, full=options.full), keep)
     if place is not None and reference is not None:

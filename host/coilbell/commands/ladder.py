@@ -7,7 +7,6 @@ test capacitors are taken, whether their rings need interleaving and how many sh
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -235,8 +234,9 @@ def caution(connection: Connection, drawer: ItemLog | None) -> None:
 
     if connection is not Connection.IN_CIRCUIT or (drawer is not None and drawer.has(connection)):
         return
-    tell("coilbell: caution: the leads go on a set that is off, unplugged and")
-    tell("  discharged, never on a live one; their voltage is measured before each shot.")
+    tell(
+        "coilbell: caution: the leads go on a set that is off, unplugged and discharged, never on a live "
+        "one; their voltage is measured before each shot."
+    )
     for words in cautions(("mains", "stored charge")):
-        for line in textwrap.wrap(words, 79, initial_indent="  ", subsequent_indent="  "):
-            tell(line)
+        tell(f"  {words}")

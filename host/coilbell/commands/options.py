@@ -52,6 +52,7 @@ __all__ = [
     "refuse_reading",
     "show",
     "show_and_keep",
+    "simulated_words",
     "sure_of",
     "tell",
     "tell_chosen",
@@ -324,6 +325,11 @@ def refuse_reading(options: argparse.Namespace) -> None:
     for name in ("capacitor", "channel", "label", "done", "across", "temperature"):
         if getattr(options, name, None):
             raise InputError(f"--{name} is for record files; what the log holds keeps its own, leave it out")
+
+
+def simulated_words(rungs: Sequence[FittedCapture]) -> str:
+    """What is added to the title of a judgement of rings that a board in software made; else ""."""
+    return " (simulated board)" if any(rung.records[0].simulated for rung in rungs) else ""
 
 
 def tell_chosen(drawer: ItemLog, rungs: Sequence[FittedCapture], what: str = "judged") -> None:

@@ -39,6 +39,8 @@ CARE = (
     "come before anything said here."
 )
 
+SIMULATED = "simulated: a board in software rang a part that does not exist"
+
 BOUND = (
     "An inductance behind < comes from one ring alone and has the winding's stray capacitance in it: the "
     "true one is smaller."
@@ -172,6 +174,7 @@ def _tested(kept: Held, facts: FindingFacts | None) -> tuple[tuple[str, str], ..
         ("serial", item.serial),
         ("in the log since", _moment(item.added_utc)),
         ("judged by", facts.reference.partition("@")[0] if facts else ""),
+        ("board", SIMULATED if any(c.records[0].simulated for c, _ in kept.captures) else ""),
     ]
     pairs += [("photo", f"{_file_name(p.path)} {p.words}") for p in kept.photos]
     pairs += [("note", note.words) for note in kept.notes[-3:]]
