@@ -11,6 +11,7 @@ from coilbell.errors import CoilbellError, InputError
 from coilbell.record import Capacitor, Connection
 from coilbell.terms import Cause, Headline
 from coilbell.winding.odds.ambiguity import not_separable, other_capacitor
+from coilbell.winding.odds.amplitude import widened
 from coilbell.winding.odds.bykind import odds_by_kind
 from coilbell.winding.odds.explanation import Explanation
 from coilbell.winding.odds.healthy import Healthy, healthy, matched
@@ -193,7 +194,7 @@ def _with_reference(
     count_to: float,
 ) -> Finding:
     known, notes = matched(groups, reference)
-    weighed, left = chosen(known)
+    weighed, left = chosen(widened(known, reference))
     rings = [r for r in weighed if r.stage == weighed[0].stage]
     where = rings[0].stage.connection
     by = healthy(reference, weighed, unit)
