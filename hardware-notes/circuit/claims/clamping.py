@@ -23,6 +23,9 @@ CASES = {
     "0.25 V": (0.97e-6, DIODE),
     "0.40 V, 50 degC": (1.6e-6, HOT),
     "0.40 V, leakiest allowed": (1.62e-6, LIMIT),
+    "0.50 V": (2.05e-6, DIODE),
+    "0.50 V, 50 degC": (2.05e-6, HOT),
+    "0.50 V, leakiest allowed": (2.1e-6, LIMIT),
 }
 """Pulse width [s] and model of the clamp's diodes."""
 
