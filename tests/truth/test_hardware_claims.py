@@ -269,9 +269,10 @@ def test_a_megohm_more_costs_what_circuit_theory_says():
 def test_the_clamp(simulated):
     cases = simulated["clamp"]
     for name, case in cases.items():
-        wanted = 0.25 if name.startswith("0.25") else 0.4
+        wanted = float(name.split()[0])
         assert case["first_peak_volts"] == pytest.approx(wanted, abs=0.015)
-        limit = 0.01 if "leakiest" in name else 0.003
+        # At 0.5 V a junction may take a little; the rung there names one, and judges nothing.
+        limit = (0.015 if wanted > 0.4 else 0.01) if "leakiest" in name else 0.003
         assert -limit < case["first_cycles_error"] < 1e-4
         assert -limit < case["whole_error"] < 1e-4
 
