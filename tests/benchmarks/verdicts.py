@@ -45,7 +45,6 @@ class Row:
     expected: str | None
     moved: float
     probability: float
-    """Of a short that would show on this part, as the headline has it."""
     named: str
     shows: float
     """log10 of the ratio of a short that shows over a healthy winding."""
@@ -110,7 +109,7 @@ def _row(
         state,
         CONDITIONS[state].shorted,
         *told,
-        odds.shows,
+        odds.shorted,
         says,
         odds.log10_shows,
         limits,

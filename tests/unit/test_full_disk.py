@@ -66,3 +66,41 @@ def test_a_reading_beside_those_there(tmp_path: Path) -> None:
     _refused(len(before) + 60, *one, "collector-emitter", "normal")
     assert sheet.read_bytes() == before
     assert main([*one, "collector-emitter", "normal"]) == 0
+
+
+_FULL = """
+import errno, sys
+from contextlib import contextmanager
+import coilbell.bench.files.records as records
+from coilbell.cli import main
+
+@contextmanager
+def full(place):
+    raise OSError(errno.ENOSPC, "No space left on device")
+    yield
+
+records.whole_file = full
+sys.exit(main(sys.argv[1:]))
+"""
+"""A disk on which files of records find no room."""
+
+
+@pytest.mark.parametrize("logged", [False, True])
+def test_a_ring_that_cannot_be_kept_is_shown_all_the_same(tmp_path: Path, logged: bool) -> None:
+    """A file the disk has no room for, beside a log that has its room already."""
+    log = tmp_path / "log.sqlite"
+    more = ["--item", "choke-7", "--log", str(log)] if logged else []
+    if logged:
+        assert main(["log", "add", "choke-7", str(example()), "--log", str(log)]) == 0
+    place = str(tmp_path / "r.json")
+    port = "virtual:?part=moss-choke&seed=3&hurry=1&pace=0"
+    command = [sys.executable, "-c", _FULL, "capture", "--port", port, "--out", place, *more]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 2, done.stderr
+    assert "rings" in done.stdout
+    assert "No space left on device" in done.stderr
+    assert ("in the bench log under choke-7" if logged else "kept nowhere else") in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not (tmp_path / "r.json").exists()
+    if logged:
+        assert main(["log", "check", "--log", str(log)]) == 0

@@ -230,7 +230,7 @@ def test_a_log_that_cannot_be_written_is_told_before_anything_is_struck(
 ) -> None:
     monkeypatch.setattr("coilbell.board.Tester.open", lambda *_: pytest.fail("the board was opened"))
     with Log() as log, log.together():
-        monkeypatch.setattr("coilbell.bench.log.book._WAIT_S", 0.1)
+        monkeypatch.setattr("coilbell.bench.log.reader._WAIT_S", 0.1)
         assert main(["capture", *PORT, "--item", "lot-3"]) == 3
     assert "another coilbell has been writing for more than 0.1 s" in capsys.readouterr().err
 

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from coilbell.bench.files.bounded import bounded
 from coilbell.bench.settings import setting
 from coilbell.errors import CoilbellError, FileError, InputError, MissingError, ReferenceMismatch
 from coilbell.whole import whole_file
@@ -24,8 +25,8 @@ _ENDING = ".reference.json"
 _WAIT_S = 20.0
 """Longest wait for another writer, when none is given [s]; one change takes a tenth of a second. Assumed."""
 
-_LIMIT = 50_000_000
-"""Largest file read [bytes]."""
+_LIMIT = 10_000_000
+"""Largest file read [bytes]: some 12,000 captures; assumed."""
 
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{d}{k}" for d in ("com", "lpt") for k in range(1, 10))}
 """Names that some systems keep for devices."""
@@ -127,14 +128,8 @@ def reference_named(name: str, folder: str | os.PathLike[str] | None = None) -> 
 def read_reference(path: Path) -> Reference:
     """The reference in a file; raises FileError or ReferenceMismatch, with the file's name."""
     try:
-        if path.stat().st_size > _LIMIT:
-            raise FileError(f"{path}: larger than any reference; restore it from an export")
         # Editors of some systems begin a text with a mark of its encoding.
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise FileError(
-            f"{path}: cannot be read: {error.strerror or error}; check the name and its rights"
-        ) from error
+        text = bounded(path, _LIMIT, "reference").decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise FileError(f"{path}: is not text; restore it from an export") from error
     if not text.strip():

@@ -24,10 +24,9 @@ from coilbell.commands.options import (
     show,
     tell,
     tell_kept,
-    temperature_of,
 )
 from coilbell.commands.watching import add_watching, check_watching, watched
-from coilbell.errors import InputError, MeasurementError
+from coilbell.errors import FileError, InputError, MeasurementError
 from coilbell.quantities import parse
 
 if TYPE_CHECKING:
@@ -157,8 +156,6 @@ def _request(options: argparse.Namespace) -> _Request:
             aim_v=_aim_of(options),
             connection=connection_of(options) or Connection.UNKNOWN,
             done=done_of(options),
-            across=options.across,
-            temperature=temperature_of(options),
             on_posts=options.posts,
             note=options.note,
         )
@@ -230,7 +227,7 @@ def _one(tester: Tester, request: _Request, drawer: ItemLog | None, number: int)
     captures, broken = _captures(tester, request, noise_v)
     if broken is not None and not captures:
         raise broken
-    _keep([record for capture in captures for record in capture], request, number)
+    unkept = _unkept([record for capture in captures for record in capture], request, number)
     fits = [_fitted(capture, request) for capture in captures]
     winding = _winding(captures, [fit for fit, _ in fits])
     for settings, capture, (_, facts) in zip(request.settings, captures, fits, strict=False):
@@ -248,8 +245,22 @@ def _one(tester: Tester, request: _Request, drawer: ItemLog | None, number: int)
             _show(told, kept, request, alone=not winding)
         if kept is not None:
             tell_kept(kept)
+    if unkept is not None:
+        place = (
+            f"the ring is in the bench log under {drawer.name}" if drawer else "the ring is kept nowhere else"
+        )
+        raise FileError(f"{unkept}; {place}: what was shown is of it") from broken
     if broken is not None:
         raise broken
+
+
+def _unkept(records: Sequence[Record], request: _Request, number: int) -> FileError | None:
+    """Why the records could not be kept in a file: the ring is fitted, shown and logged all the same."""
+    try:
+        _keep(records, request, number)
+    except FileError as error:
+        return error
+    return None
 
 
 def _captures(

@@ -21,10 +21,7 @@ from coilbell.decay.unseen import unseen
 __all__ = ["Noise", "covariance", "noise_of"]
 
 _LAGS = 4
-"""Lags at which successive residuals are compared [samples]: noise that an amplifier or mains colours shows
-at the first few; benchmark: coverage, AR(1) rows."""
 _MAX_ORDER = 8
-"""Highest order of the autoregression [1]; benchmark: coverage, AR(1) rows."""
 
 
 @dataclass(frozen=True, slots=True)

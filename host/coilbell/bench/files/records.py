@@ -123,6 +123,8 @@ def _head(path: Path) -> bytes:
             raise FileError("is a folder; give a file in it")
         if not path.exists():
             raise FileError("no such file; check the name")
+        if path.is_char_device() or path.is_block_device():
+            raise FileError("is a device, which may never end; give a file")
         if not path.is_file():
             return b""
         if path.stat().st_size > MAX_BYTES:

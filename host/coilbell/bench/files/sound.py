@@ -22,6 +22,10 @@ _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _MARKS = (b"RIFF", b"RIFX", b"RF64", b"fLaC", b"FORM", b"caff")
 
 
+_MOST_VALUES = 4 * MAX_SAMPLES
+"""Samples of all channels together: four of the longest; assumed."""
+
+
 def recognises(head: bytes) -> bool:
     """True when the first bytes are those of WAV, FLAC, AIFF or CAF."""
     return head[:4] in _MARKS
@@ -38,6 +42,11 @@ def read(path: Path, channel: str | None) -> list[Record]:
                     f"holds {sound.frames:,} samples of each channel, at most {MAX_SAMPLES:,} are read; "
                     "cut it around the ring"
                 )
+            if sound.frames * sound.channels > _MOST_VALUES:
+                raise FileError(
+                    f"holds {sound.channels} channels of {sound.frames:,} samples, together at most "
+                    f"{_MOST_VALUES:,} are read; cut it, or save one channel"
+                )
             bits = _BITS.get(sound.subtype)
             # Some compressed kinds cannot be wound back, and are read only when told how much.
             kind = {"frames": sound.frames, "always_2d": True}
@@ -50,8 +59,9 @@ def read(path: Path, channel: str | None) -> list[Record]:
 
 def _codes(sound: Any, bits: int, kind: dict[str, Any]) -> npt.NDArray[Any]:
     """(frames, channels) converter codes as the file keeps them."""
-    wide = sound.read(dtype="int16" if bits <= 16 else "int32", **kind)
-    return np.asarray(wide >> (8 * wide.itemsize - bits))
+    wide = np.asarray(sound.read(dtype="int16" if bits <= 16 else "int32", **kind))
+    wide >>= 8 * wide.itemsize - bits
+    return wide
 
 
 def _float_type(sound: Any) -> str:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from coilbell.bench.log.book import Log, check_name, check_words
+from coilbell.bench.log.admission import check_name, check_words
+from coilbell.bench.log.book import Log
 from coilbell.bench.log.database import default_path
 from coilbell.bench.log.derivation import compared, finding_of, fitted, judged
 from coilbell.bench.log.refit import RefitSummary, refit

@@ -23,6 +23,7 @@ from pathlib import Path
 
 from coilbell.bench.facts.base import Count, Facts, plain
 from coilbell.bench.files import recordjson
+from coilbell.bench.log.admission import file_hash, utc_now
 from coilbell.bench.log.archivefacts import (
     Told,
     ToldCapture,
@@ -32,7 +33,7 @@ from coilbell.bench.log.archivefacts import (
     ToldNote,
     ToldPhoto,
 )
-from coilbell.bench.log.book import Log, file_hash, utc_now
+from coilbell.bench.log.book import Log
 from coilbell.bench.log.held import held
 from coilbell.bench.log.keeper import LogKeeper
 from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Photo, versions

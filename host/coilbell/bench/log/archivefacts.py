@@ -13,7 +13,8 @@ from coilbell.bench.facts.base import Count, Facts, Plain, kept_text, plain
 from coilbell.bench.facts.fit import FitFacts
 from coilbell.bench.facts.judgement import Judgement, judgement_facts
 from coilbell.bench.facts.question import Question
-from coilbell.bench.log.book import Log, check_name, check_words, utc_now
+from coilbell.bench.log.admission import check_name, check_words, utc_now
+from coilbell.bench.log.book import Log
 from coilbell.bench.log.samples import packed
 from coilbell.bench.log.worksheets import check_worksheet, keep_worksheet
 from coilbell.bench.worksheet.entries import Entry

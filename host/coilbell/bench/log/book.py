@@ -11,78 +11,38 @@ Every call that adds is on the disk when it returns, unless it stands in `with l
 
 from __future__ import annotations
 
-import hashlib
 import json
-import sqlite3
-import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager
-from datetime import UTC, datetime
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
-import msgspec
-
-from coilbell.bench.facts.base import facts_of, kept_text
+from coilbell.bench.facts.base import kept_text
 from coilbell.bench.facts.fit import FitFacts
-from coilbell.bench.facts.judgement import Judgement, judgement_facts
+from coilbell.bench.facts.judgement import Judgement
 from coilbell.bench.facts.question import Question
-from coilbell.bench.log.database import Database, OlderLog, default_path
-from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Note, Photo, versions
-from coilbell.bench.log.samples import identity, packed, unpacked
-from coilbell.bench.log.seal import SEALED, damage
-from coilbell.errors import FileError, InputError, MissingError
+from coilbell.bench.log.admission import LONGEST_WORDS, check_name, check_words, file_hash, utc_now
+from coilbell.bench.log.reader import LogReader
+from coilbell.bench.log.rows import (
+    Item,
+    KeptCapture,
+    KeptFit,
+    KeptJudgement,
+    Note,
+    Photo,
+    versions,
+)
+from coilbell.bench.log.samples import identity, packed
+from coilbell.bench.log.seal import SEALED
+from coilbell.errors import InputError, MissingError
 from coilbell.record import Record
-from coilbell.winding import Reference, decode, digest, encode
+from coilbell.winding import Reference, digest, encode
 
-__all__ = ["Log", "check_name", "check_words", "file_hash", "utc_now"]
-
-_WAIT_S = 10.0
-"""Longest wait for another writer, when none is given [s]."""
-
-_LONGEST_NAME = 80
-_LONGEST_WORDS = 100_000
+__all__ = ["Log"]
 
 
-class Log:
-    """An open bench log.
-
-    path: the file; by default the one COILBELL_LOG names, else the one in the user's data folder.
-    writable: False changes nothing that is kept and works where nothing can be written; only a log of an
-    older schema is brought up to date first, after a backup.
-    Raises MissingError, FileError.
-    """
-
-    def __init__(
-        self, path: Path | None = None, *, writable: bool = True, wait_s: float | None = None
-    ) -> None:
-        self.path = path or default_path()
-        wait_s = _WAIT_S if wait_s is None else wait_s
-        try:
-            self.base = Database(self.path, writable=writable, wait_s=wait_s)
-        except OlderLog:
-            self._bring_up_to_date(wait_s)
-            self.base = Database(self.path, writable=False, wait_s=wait_s)
-        if writable:
-            with _progress("sealing an older log") as progress:
-                self.base.seal_all(progress)
-        self._nested = False
-
-    def _bring_up_to_date(self, wait_s: float) -> None:
-        with (
-            closing(Database(self.path, writable=True, wait_s=wait_s)) as base,
-            _progress("sealing an older log") as progress,
-        ):
-            base.seal_all(progress)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.base.close()
+class Log(LogReader):
+    """An open bench log, to be added to; see `LogReader` for what it gives back."""
 
     @contextmanager
     def together(self) -> Iterator[None]:
@@ -110,31 +70,6 @@ class Log:
                 raise InputError(f"{name} is in the log already; choose another name")
             values = {"name": name, **words, "added_utc": utc_now()}
             return Item(id=self.base.insert("item", **values), **values)
-
-    def items(self) -> list[Item]:
-        """All items, oldest first."""
-        return [_item(row) for row in self.base.rows("SELECT * FROM item_now ORDER BY id")]
-
-    def holds(self, name: str) -> bool:
-        """True when an item has that name, whatever the letters' case."""
-        return bool(self.base.rows("SELECT 1 FROM item WHERE name = ?", name))
-
-    def item(self, name: str) -> Item:
-        """The item of that name. Raises InputError, with the names there are."""
-        rows = self.base.rows("SELECT * FROM item_now WHERE name = ?", name)
-        if not rows:
-            raise InputError(self.unheard_of(name))
-        return _item(rows[0])
-
-    def unheard_of(self, name: str) -> str:
-        """That there is no item of that name, and which there are."""
-        names = [row["name"] for row in self.base.rows("SELECT name FROM item ORDER BY id DESC LIMIT 8")]
-        there = f"there {'are' if names else 'is'}: {', '.join(reversed(names)) or 'none yet'}"
-        return f"no item {name[:80]!r} in the log; {there}"
-
-    def name_of(self, number: int) -> str:
-        """Name of the item with that id."""
-        return str(self.base.rows("SELECT name FROM item WHERE id = ?", number)[0]["name"])
 
     def add_capture(self, item: Item, records: Sequence[Record], label: str = "") -> KeptCapture:
         """Records rung together. Raises InputError when these very records are there already."""
@@ -174,38 +109,6 @@ class Log:
             self.base.insert("withdrawal", item_id=item.id, added_utc=utc_now(), **values)
         return bool(rows)
 
-    def captures(self, item: Item) -> list[KeptCapture]:
-        """The item's captures with their records, oldest first. Raises FileError for a damaged one."""
-        return [self.capture(number) for number in self.numbers("capture", item)]
-
-    def numbers(self, table: str, of: Item | KeptCapture) -> list[int]:
-        """Ids of an item's rows in a table that stand, or of a capture's fits, oldest first."""
-        key = "item_id" if isinstance(of, Item) else "capture_id"
-        stands = table if table in ("fit", "worksheet") else f"{table}_now"
-        rows = self.base.rows(f"SELECT id FROM {stands} WHERE {key} = ? ORDER BY id", of.id)
-        return [row["id"] for row in rows]
-
-    def damage(self, table: str, numbers: Iterable[int]) -> list[tuple[str, int, str]]:
-        """Those of the rows that are not as they were kept: table, id, and what is wrong, in words."""
-        asked = [(table, number) for number in numbers]
-        # What this very transaction wrote is sealed when it ends.
-        return list(damage(self.base, [row for row in asked if row not in self.base.written]))
-
-    def _check(self, table: str, numbers: Iterable[int]) -> None:
-        for _, _, words in self.damage(table, numbers):
-            raise FileError(f"{words}; restore the log from a backup")
-
-    def capture(self, number: int) -> KeptCapture:
-        """One capture by its id. Raises FileError for a damaged one, InputError where there is none."""
-        rows = self.base.rows("SELECT * FROM capture WHERE id = ?", number)
-        if not rows:
-            raise InputError(f"no capture {number} in the log")
-        self._check("capture", [number])
-        inner = self.base.rows("SELECT id FROM record WHERE capture_id = ?", number)
-        self._check("record", [row["id"] for row in inner])
-        records = self.base.rows("SELECT * FROM record WHERE capture_id = ? ORDER BY position", number)
-        return KeptCapture(**dict(rows[0]), records=tuple(unpacked(dict(row)) for row in records))
-
     def add_fit(self, capture: KeptCapture | int, facts: FitFacts) -> KeptFit:
         """Figures of a capture; beside any that are there."""
         number = capture if isinstance(capture, int) else capture.id
@@ -215,21 +118,6 @@ class Log:
                 "fit", capture_id=number, made_utc=made, versions=_json(by), facts=kept_text(facts)
             )
         return KeptFit(fit, number, made, by, facts)
-
-    def fits(self, capture: KeptCapture | int) -> list[KeptFit]:
-        """All fits of a capture, oldest first. Raises FileError for a damaged one."""
-        number = capture if isinstance(capture, int) else capture.id
-        rows = self.base.rows("SELECT id FROM fit WHERE capture_id = ? ORDER BY id", number)
-        return [self.fit(row["id"]) for row in rows]
-
-    def fit(self, number: int) -> KeptFit:
-        """One fit by its id. Raises FileError for a damaged one."""
-        self._check("fit", [number])
-        return _fit(self.base.rows("SELECT * FROM fit WHERE id = ?", number)[0])
-
-    def capture_of(self, fit: int) -> int:
-        """Id of the capture that a fit is of."""
-        return int(self.base.rows("SELECT capture_id FROM fit WHERE id = ?", fit)[0]["capture_id"])
 
     def add_reference(self, reference: Reference) -> int:
         """Keep a reference as it is now; the same one is kept once. Returns its id."""
@@ -241,18 +129,6 @@ class Log:
             return self.base.insert(
                 "reference", name=reference.name, sha256=sha256, body=encode(reference), added_utc=utc_now()
             )
-
-    def reference(self, sha256: str) -> Reference:
-        """The reference with that hash. Raises FileError, ReferenceMismatch when it is damaged."""
-        return decode(self.reference_text(sha256))
-
-    def reference_text(self, sha256: str) -> str:
-        """The text of the reference with that hash. Raises MissingError where it is gone, FileError."""
-        rows = self.base.rows("SELECT id, body FROM reference WHERE sha256 = ?", sha256)
-        if not rows:
-            raise MissingError(f"the reference {sha256[:12]} is not in the log; restore it from a backup")
-        self._check("reference", [rows[0]["id"]])
-        return str(rows[0]["body"])
 
     def add_judgement(
         self,
@@ -292,62 +168,15 @@ class Log:
             raise MissingError(f"the reference {reference[0]} is not in the log; restore it from a backup")
         return int(rows[0]["id"])
 
-    def judgements(self, item: Item) -> list[KeptJudgement]:
-        """The item's findings and comparisons, oldest first. Raises FileError for a damaged one."""
-        return [self.judgement(number) for number in self.numbers("judgement", item)]
-
-    def explanation(self, item: Item) -> str | None:
-        """What the item's last finding says, None without one: a comparison tells two rings apart only."""
-        rows = self.base.rows(
-            "SELECT explanation, question FROM judgement_now WHERE item_id = ? ORDER BY id DESC", item.id
-        )
-        asked = (
-            (row["explanation"], facts_of(row["question"], Question, f"{item.name}, a judgement"))
-            for row in rows
-        )
-        return next((str(said) for said, question in asked if question.what == "finding"), None)
-
-    def judgement(self, number: int) -> KeptJudgement:
-        """One finding or comparison by its id. Raises FileError for a damaged one."""
-        self._check("judgement", [number])
-        row = self.base.rows(
-            "SELECT j.*, r.name AS reference_name, r.sha256 AS reference_sha256 FROM judgement j "
-            "LEFT JOIN reference r ON r.id = j.reference_id WHERE j.id = ?",
-            number,
-        )[0]
-        fits = self.base.rows(
-            "SELECT fit_id FROM judgement_fit WHERE judgement_id = ? ORDER BY position", number
-        )
-        return KeptJudgement(
-            row["id"],
-            row["item_id"],
-            row["made_utc"],
-            _versions(row["versions"]),
-            facts_of(row["question"], Question, f"judgement {number} of the log asks"),
-            None if row["reference_id"] is None else (row["reference_name"], row["reference_sha256"]),
-            row["explanation"],
-            judgement_facts(row["facts"], f"judgement {number} of the log"),
-            tuple(fit["fit_id"] for fit in fits),
-        )
-
     def add_note(self, item: Item, words: str) -> Note:
         """Free words on an item."""
         if not words.strip():
             raise InputError("the note is empty; write at least a word")
-        check_words(words, "note", _LONGEST_WORDS)
+        check_words(words, "note", LONGEST_WORDS)
         with self.together():
             note = Note(utc_now(), words)
             self.base.insert("note", item_id=item.id, added_utc=note.added_utc, words=words)
         return note
-
-    def notes(self, item: Item) -> list[Note]:
-        """The item's notes, oldest first. Raises FileError for a damaged one."""
-        return [self.note(number) for number in self.numbers("note", item)]
-
-    def note(self, number: int) -> Note:
-        """One note by its id. Raises FileError for a damaged one."""
-        self._check("note", [number])
-        return Note(**dict(self.base.rows("SELECT added_utc, words FROM note WHERE id = ?", number)[0]))
 
     def add_photo(self, item: Item, path: Path, words: str = "") -> Photo:
         """A picture by path and hash; the file itself stays where it is. Raises FileError."""
@@ -358,31 +187,6 @@ class Log:
             values = {name: getattr(photo, name) for name in photo.__dataclass_fields__}
             self.base.insert("photo", item_id=item.id, **values)
         return photo
-
-    def photos(self, item: Item) -> list[Photo]:
-        """The item's photos, oldest first. Raises FileError for a damaged one."""
-        return [self.photo(number) for number in self.numbers("photo", item)]
-
-    def photo(self, number: int) -> Photo:
-        """One photo by its id. Raises FileError for a damaged one."""
-        self._check("photo", [number])
-        row = self.base.rows("SELECT added_utc, path, sha256, bytes, words FROM photo WHERE id = ?", number)
-        return Photo(**dict(row[0]))
-
-    def search(self, words: str) -> list[tuple[Item, str]]:
-        """Items that hold all the words, each with where: name, part, a note's line, a finding."""
-        wanted = words.split()
-        if not wanted:
-            raise InputError("nothing to search for; give a word")
-        found = []
-        for row in self.base.rows(_SEARCHED):
-            pieces = [
-                row[name] or "" for name in ("name", "equipment", "part", "kind", "serial", "said", "told")
-            ]
-            text = "\n".join(pieces)
-            if all(word.casefold() in text.casefold() for word in wanted):
-                found.append((_item(row), _place(pieces, wanted)))
-        return found
 
     def remove(self, item: Item, backup: Path) -> None:
         """Take an item with all that hangs on it out of the log, after a backup to a new file."""
@@ -397,96 +201,5 @@ class Log:
             self.base.execute("DELETE FROM leaving")
 
 
-_SEARCHED = """
-SELECT item.id, item.name, item.equipment, item.part, item.kind, item.serial, item.added_utc,
-    (SELECT group_concat(words, char(10)) FROM note_now n WHERE n.item_id = item.id) AS said,
-    (SELECT group_concat(explanation, char(10)) FROM judgement_now j WHERE j.item_id = item.id) AS told
-FROM item_now AS item ORDER BY item.id
-"""
-
-
-def check_name(name: str) -> None:
-    """Raises InputError unless `name` can name an item."""
-    check_words(name, "item name", _LONGEST_NAME)
-    if not name.strip() or name != name.strip() or name.startswith("-") or "\n" in name:
-        raise InputError(
-            f"item name {name[:80]!r}; give one line without blanks at its ends, such as choke-7"
-        )
-
-
-def check_words(text: str, what: str, longest: int) -> None:
-    """Raises InputError for words that are too long or hold characters that steer a terminal."""
-    if len(text) > longest:
-        raise InputError(f"{what} of {len(text)} characters; keep it to {longest}")
-    strange = next((c for c in text if not (c.isprintable() or c in "\n\t")), None)
-    if strange is not None:
-        raise InputError(f"{what} holds the character {strange!r}, which cannot be shown; leave it out")
-
-
-def _place(pieces: Sequence[str], wanted: Sequence[str]) -> str:
-    """The line of the pieces in which the most of the words stand."""
-    lines = [line for piece in pieces for line in piece.splitlines()]
-    return max(lines, key=lambda line: sum(word.casefold() in line.casefold() for word in wanted))
-
-
-def file_hash(path: Path) -> tuple[str, int]:
-    """SHA-256 and size [bytes] of a file. Raises FileError."""
-    try:
-        with path.open("rb") as stream:
-            sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
-            return sha256, stream.tell()
-    except OSError as error:
-        raise FileError(
-            f"{path}: cannot be read: {error.strerror or error}; check the name and its rights"
-        ) from error
-
-
-@contextmanager
-def _progress(what: str) -> Iterator[Callable[[int, int], None]]:
-    """A progress function; it draws a bar on a terminal once it is called."""
-    bars: list[Any] = []
-
-    def step(done: int, total: int) -> None:
-        if not sys.stderr.isatty():
-            return
-        if not bars:
-            from tqdm import tqdm
-
-            bars.append(tqdm(desc=what, total=total, unit="row", file=sys.stderr, leave=False, ncols=79))
-        bars[0].update(done - bars[0].n)
-
-    try:
-        yield step
-    finally:
-        for bar in bars:
-            bar.close()
-
-
-def _item(row: sqlite3.Row) -> Item:
-    return Item(**{name: row[name] for name in Item.__dataclass_fields__})
-
-
-def _fit(row: sqlite3.Row) -> KeptFit:
-    return KeptFit(
-        row["id"],
-        row["capture_id"],
-        row["made_utc"],
-        _versions(row["versions"]),
-        facts_of(row["facts"], FitFacts, f"fit {row['id']} of the log"),
-    )
-
-
 def _json(value: Mapping[str, str]) -> str:
     return json.dumps(value, sort_keys=True)
-
-
-def _versions(text: str) -> dict[str, str]:
-    try:
-        return msgspec.json.decode(text, type=dict[str, str])
-    except (msgspec.DecodeError, UnicodeError) as error:
-        raise FileError(f"versions in the log are damaged ({error}); restore it from a backup") from error
-
-
-def utc_now() -> str:
-    """This moment in UTC, ISO 8601 with milliseconds."""
-    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")

@@ -10,7 +10,8 @@ from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
-from coilbell.bench.log.book import Log, file_hash
+from coilbell.bench.log.admission import file_hash
+from coilbell.bench.log.book import Log
 from coilbell.bench.log.samples import identity, unpacked
 from coilbell.bench.log.schema import MIGRATIONS
 from coilbell.bench.log.seal import SEALED

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from coilbell.bench.log.book import Log, check_words, utc_now
+from coilbell.bench.log.admission import check_words, utc_now
+from coilbell.bench.log.book import Log
 from coilbell.bench.log.rows import Item
 from coilbell.errors import InputError
 

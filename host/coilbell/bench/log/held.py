@@ -43,6 +43,9 @@ class Held:
 def held(log: Log, item: Item) -> Held:
     """Everything the log holds of an item."""
     damage: list[str] = [words for _, _, words in log.damage("item", [item.id])]
+    for table in ("detail", "withdrawal", "examination"):
+        rows = log.base.rows(f"SELECT id FROM {table} WHERE item_id = ?", item.id)
+        damage += [words for _, _, words in log.damage(table, [row["id"] for row in rows])]
 
     def sound(read: Callable[[int], Row], table: str, numbers: Iterable[int]) -> list[tuple[int, Row]]:
         found = []

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
+from itertools import islice
 
 from coilbell.bench.facts.finding import FindingFacts
 from coilbell.bench.facts.item import KeptFacts
@@ -12,7 +14,7 @@ from coilbell.bench.facts.judgement import Judgement
 from coilbell.bench.facts.question import Question, question_of
 from coilbell.bench.log.book import Log
 from coilbell.bench.log.entry import FittedCapture, Reading, fitted_captures, keep_captures
-from coilbell.bench.log.rows import Item, KeptCapture
+from coilbell.bench.log.rows import CaptureHead, Item
 from coilbell.bench.log.samples import identity
 from coilbell.errors import InputError
 from coilbell.record import Capacitor, Connection
@@ -22,6 +24,10 @@ __all__ = ["ItemLog"]
 
 _SITTING_S = 3600.0
 """Captures of several test capacitors kept within this time are taken for rings of one state [s]."""
+
+
+_LOOKED = 200
+"""The item's last captures, among which those of other stages and test capacitors are looked for; assumed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +48,7 @@ class ItemLog:
         Rings of a file that are in the item already are the kept ones. Raises InputError, FileError.
         """
         if words and all(word.isdecimal() for word in words):
-            if reading.restates:
+            if reading.capacitors or reading.connection:
                 raise InputError(
                     f"capture {words[0]} keeps the test capacitor and connection it was kept with; "
                     "leave those options out, or give its record file"
@@ -52,45 +58,30 @@ class ItemLog:
 
     def kept(self, number: int) -> FittedCapture:
         """The item's capture of that number with its newest fit. Raises InputError."""
-        captures = [] if self.item is None else self.log.captures(self.item)
-        for capture in captures:
-            if capture.id == number:
-                return self._rung(capture)
-        have = ", ".join(str(capture.id) for capture in captures) or "none"
+        numbers = [] if self.item is None else self.log.numbers("capture", self.item)
+        if number in numbers:
+            return self._rung(number)
+        have = ", ".join(map(str, numbers)) or "none"
         raise InputError(f"{self.name} has no capture {number}; it has: {have}")
 
     def has(self, connection: Connection) -> bool:
         """True where a ring of this connection is kept under the item."""
-        return bool(self._captures(connection))
+        return any(self._heads(connection))
 
     def newest(self, connection: Connection | None = None) -> list[FittedCapture]:
         """The last rings of each test capacitor at each stage, from one sitting for each stage.
 
-        connection: only rings under it; left out, all stages are weighed together. Raises InputError when
-        there
-        are none.
+        connection: only rings under it; left out, all stages are weighed together, among the item's last
+        captures. Raises InputError when there are none.
         """
-        captures = self._captures(connection) if connection is not None else self._all()
         if self.item is None:
             raise InputError(f"{self.log.unheard_of(self.name)}; {_remedy(connection)}")
-        if not captures:
+        heads = list(islice(self._heads(connection, every=connection is None), _LOOKED))
+        if not heads:
             raise InputError(f"{self.name} holds no ring{_words(connection)}; {_remedy(connection)}")
-        stages = dict.fromkeys(_stage(capture) for capture in captures)
-        of_stage = [_last_of_each([c for c in captures if _stage(c) == stage]) for stage in stages]
-        chosen = sorted((c for found in of_stage for c in found), key=lambda c: c.id)
-        return [self._rung(capture) for capture in chosen]
-
-    def stages(self) -> list[FittedCapture]:
-        """The last rings of each test capacitor at each stage, out of circuit and in it.
-
-        What is known of an item by rings is weighed together. Raises InputError when there are none.
-        """
-        last: dict[tuple[object, ...], FittedCapture] = {}
-        for where in (Connection.OUT_OF_CIRCUIT, Connection.IN_CIRCUIT):
-            for rung in map(self._rung, self._captures(where)):
-                record = rung.records[0]
-                last[where, record.done, record.test_capacitor] = rung
-        return list(last.values()) or self.newest()
+        stages = dict.fromkeys(head.stage for head in heads)
+        chosen = [one for stage in stages for one in _first_of_each(h for h in heads if h.stage == stage)]
+        return [self._rung(number) for number in sorted(head.id for head in chosen)]
 
     def sides(
         self, relation: Relation | None = None
@@ -101,39 +92,38 @@ class ItemLog:
         """
         if relation is Relation.UNITS:
             raise InputError("--units compares two units; give the record files of both")
-        both = self._captures(Connection.IN_CIRCUIT) and self._captures(Connection.OUT_OF_CIRCUIT)
+        both = self.has(Connection.IN_CIRCUIT) and self.has(Connection.OUT_OF_CIRCUIT)
         if relation is Relation.CIRCUIT or (relation is None and both):
             first = self.newest(Connection.OUT_OF_CIRCUIT)
             return Relation.CIRCUIT, first, self.newest(Connection.IN_CIRCUIT)
         second = self.newest()
         last = {rung.capture for rung in second}
-        earlier = [
-            c for c in self._captures(None) if c.id not in last and any(_alike(c, rung) for rung in second)
-        ]
+        tests = [rung.records[0].test_capacitor for rung in second]
+        earlier = _first_of_each(
+            head
+            for head in self._heads(None, oldest_first=True)
+            if head.id not in last and any(_same_capacitor(head.test, test) for test in tests)
+        )
         if not earlier:
             raise InputError(
                 f"{self.name} holds no earlier ring like {second[-1].label!r} to compare it with; "
                 "capture it again after the change"
             )
-        first = [self._rung(capture) for capture in _last_of_each(earlier[::-1])]
-        return Relation.TIME, first, second
+        return Relation.TIME, [self._rung(head.id) for head in earlier], second
 
     def reference(self) -> Reference | None:
         """What the item's last finding was judged by, as it was then; None without one."""
-        judgements = [] if self.item is None else self.log.judgements(self.item)
-        named = [one.reference for one in judgements if one.reference is not None]
-        return self.log.reference(named[-1][1]) if named else None
+        sha256 = None if self.item is None else self.log.last_reference(self.item)
+        return None if sha256 is None else self.log.reference(sha256)
 
     def said_of(self, rungs: Sequence[FittedCapture]) -> str:
         """What the last finding with odds on any of these rings says, "" when there is none."""
-        fits = {rung.fit for rung in rungs if rung.fit is not None}
-        findings = [] if self.item is None else self.log.judgements(self.item)
-        said = [
-            f.explanation
-            for f in findings
-            if isinstance(f.facts, FindingFacts) and f.facts.shorted_turn and fits & set(f.fits)
-        ]
-        return said[-1] if said else ""
+        fits = [rung.fit for rung in rungs if rung.fit is not None]
+        for number in self.log.judgements_on(fits):
+            found = self.log.judgement(number)
+            if isinstance(found.facts, FindingFacts) and found.facts.shorted_turn:
+                return found.explanation
+        return ""
 
     def keep(
         self,
@@ -163,28 +153,22 @@ class ItemLog:
             judgement=judgement,
         )
 
-    def _all(self) -> list[KeptCapture]:
-        """Fitted captures, oldest first."""
-        return [] if self.item is None else [c for c in self.log.captures(self.item) if self.log.fits(c)]
-
-    def _captures(self, connection: Connection | None) -> list[KeptCapture]:
-        """Fitted captures under that connection, or under that of the last one; oldest first."""
-        found = self._all()
-        where = connection or (found[-1].connection if found else "")
-        return [capture for capture in found if capture.connection == where]
+    def _heads(
+        self, connection: Connection | None, *, every: bool = False, oldest_first: bool = False
+    ) -> Iterator[CaptureHead]:
+        """Fitted captures under that connection, under that of the last one, or every; the newest first."""
+        if self.item is not None:
+            yield from self.log.capture_heads(self.item, connection, every=every, oldest_first=oldest_first)
 
     def _recognised(self, rung: FittedCapture) -> FittedCapture:
-        item = self.item
-        if item is None:
-            return rung
-        sha256 = identity(rung.records)
-        same = [capture for capture in self.log.captures(item) if capture.sha256 == sha256]
-        return self._rung(same[0]) if same and self.log.fits(same[0]) else rung
+        number = None if self.item is None else self.log.capture_like(self.item, identity(rung.records))
+        return rung if number is None or not self.log.fits(number) else self._rung(number)
 
-    def _rung(self, capture: KeptCapture) -> FittedCapture:
-        fits = self.log.fits(capture)
+    def _rung(self, number: int) -> FittedCapture:
+        fits = self.log.fits(number)
         if not fits:
-            raise InputError(f"capture {capture.id} of {self.name} was never fitted; capture it again")
+            raise InputError(f"capture {number} of {self.name} was never fitted; capture it again")
+        capture = self.log.capture(number)
         return FittedCapture(capture.records, capture.label, fits[-1].facts, capture.id, fits[-1].id)
 
 
@@ -193,25 +177,21 @@ def _kind(facts: Judgement | None) -> str:
     return "" if facts is None or facts.kind == "other winding" else facts.kind
 
 
-def _last_of_each(captures: Sequence[KeptCapture]) -> list[KeptCapture]:
-    """The last capture, and those of other test capacitors from the same sitting; in their order."""
-    chosen: list[KeptCapture] = []
-    for capture in reversed(captures):
-        same_time = not chosen or abs(_seconds(chosen[0]) - _seconds(capture)) <= _SITTING_S
-        if same_time and not any(_alike(capture, other) for other in chosen):
-            chosen.append(capture)
-    return sorted(chosen, key=lambda capture: capture.id)
+def _first_of_each(heads: Iterable[CaptureHead]) -> list[CaptureHead]:
+    """The first capture, and those of other test capacitors from the same sitting; by their numbers.
+
+    What lies beyond the sitting, or beyond `_LOOKED` captures, is not looked at.
+    """
+    chosen: list[CaptureHead] = []
+    for head in islice(heads, _LOOKED):
+        if chosen and abs(_seconds(chosen[0]) - _seconds(head)) > _SITTING_S:
+            break
+        if not any(_same_capacitor(head.test, other.test) for other in chosen):
+            chosen.append(head)
+    return sorted(chosen, key=lambda head: head.id)
 
 
-def _stage(capture: KeptCapture) -> tuple[str, tuple[str, ...]]:
-    """Connection and what had been done."""
-    return capture.connection, tuple(map(str, capture.records[0].done))
-
-
-def _alike(a: KeptCapture, b: KeptCapture | FittedCapture) -> bool:
-    return _same_capacitor(a.records[0].test_capacitor, b.records[0].test_capacitor)
-
-
+@lru_cache(maxsize=64)
 def _same_capacitor(a: Capacitor | None, b: Capacitor | None) -> bool:
     """True when the judgement would take both for one test capacitor."""
     if a is None or b is None:
@@ -219,8 +199,8 @@ def _same_capacitor(a: Capacitor | None, b: Capacitor | None) -> bool:
     return len(grouped([Observation(a, None, None), Observation(b, None, None)])) == 1
 
 
-def _seconds(capture: KeptCapture) -> float:
-    return datetime.fromisoformat(capture.added_utc).timestamp()
+def _seconds(head: CaptureHead) -> float:
+    return datetime.fromisoformat(head.added_utc).timestamp()
 
 
 def _words(connection: Connection | None) -> str:

@@ -24,7 +24,8 @@ from typing import TypeVar
 from coilbell.bench.facts.base import Plain
 from coilbell.bench.facts.fit import FitFacts, QuantityFacts
 from coilbell.bench.facts.judgement import Judgement
-from coilbell.bench.log.book import Log, utc_now
+from coilbell.bench.log.admission import utc_now
+from coilbell.bench.log.book import Log
 from coilbell.bench.log.derivation import fitted, judged
 from coilbell.bench.log.rows import KeptJudgement, versions
 from coilbell.bench.log.samples import unpacked

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from coilbell.bench.facts.fit import FitFacts
 from coilbell.bench.facts.judgement import Judgement
 from coilbell.bench.facts.question import Question
-from coilbell.record import Record
+from coilbell.record import Capacitor, Record
 
-__all__ = ["Item", "KeptCapture", "KeptFit", "KeptJudgement", "Note", "Photo", "versions"]
+__all__ = ["CaptureHead", "Item", "KeptCapture", "KeptFit", "KeptJudgement", "Note", "Photo", "versions"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +37,23 @@ class KeptCapture:
     sha256: str
     added_utc: str
     records: tuple[Record, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureHead:
+    """What tells a capture without its samples. test: the test capacitor of its first record; done: what had
+    been done to the set before."""
+
+    id: int
+    connection: str
+    added_utc: str
+    test: Capacitor | None
+    done: tuple[str, ...]
+
+    @property
+    def stage(self) -> tuple[str, tuple[str, ...]]:
+        """Connection and what had been done."""
+        return self.connection, self.done
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ from coilbell.errors import FileError
 from coilbell.record import MAX_SAMPLES, Capacitor, Connection, Loading, Record, Temperature, WideCode
 from coilbell.terms import Step
 
-__all__ = ["digest", "identity", "packed", "unpacked"]
+__all__ = ["digest", "identity", "packed", "told_of", "unpacked"]
 
 _TYPES = ("i1", "i2", "i4", "i8", "u1", "u2", "u4", "u8", "f4", "f8")
 _APART = ("samples", "times_s")
@@ -71,6 +71,19 @@ def unpacked(row: Mapping[str, Any]) -> Record:
     if digest(record) != row["sha256"]:
         raise FileError("a record does not match its hash: it is damaged; restore the log from a backup")
     return record
+
+
+def told_of(settings: str) -> tuple[Capacitor | None, tuple[str, ...]]:
+    """Test capacitor and what had been done, of a record's settings; its samples stay packed.
+
+    Raises FileError.
+    """
+    try:
+        told = json.loads(settings)
+        stated = told.get("test_capacitor")
+        return None if stated is None else Capacitor(**stated), tuple(map(str, told.get("done", ())))
+    except (ValueError, TypeError, AttributeError) as error:
+        raise FileError(f"a record of the log is damaged ({error}); restore the log from a backup") from error
 
 
 def digest(record: Record) -> str:

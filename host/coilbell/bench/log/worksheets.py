@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from coilbell.bench.log.book import Log, check_words
+from coilbell.bench.log.admission import check_words
+from coilbell.bench.log.book import Log
 from coilbell.bench.worksheet.entries import Begin, Entry, Observe, Unreadable, entry_text
 from coilbell.bench.worksheet.sheet import opened
 from coilbell.bench.worksheet.standing import worksheet_facts

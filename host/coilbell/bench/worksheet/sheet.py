@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Protocol
 
+from coilbell.bench.files.bounded import bounded
 from coilbell.bench.worksheet.entries import (
     Begin,
     Entry,
@@ -82,11 +83,7 @@ class SheetFile:
         if not self.path.exists():
             return []
         try:
-            if self.path.stat().st_size > _LIMIT:
-                raise FileError(f"{self.path}: larger than any worksheet")
-            lines = self.path.read_text(encoding="utf-8").splitlines()
-        except OSError as error:
-            raise FileError(f"{self.path}: cannot be read: {error.strerror or error}") from error
+            lines = bounded(self.path, _LIMIT, "worksheet").decode("utf-8").splitlines()
         except UnicodeDecodeError as error:
             raise FileError(f"{self.path}: is not text, so no worksheet") from error
         return [(n, read_entry(line, f"{self.path}: line {n}")) for n, line in enumerate(lines, 1)]

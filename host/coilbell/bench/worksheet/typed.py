@@ -21,6 +21,7 @@ from typing import Any
 
 from coilbell.bench.facts.finding import FindingFacts
 from coilbell.bench.facts.judgement import Judgement, judgement_facts
+from coilbell.bench.files.bounded import bounded
 from coilbell.bench.files.encoding import text_of
 from coilbell.errors import FileError, InputError
 from coilbell.isolate import (
@@ -264,12 +265,7 @@ def _of_judgement(step: Step, facts: Judgement) -> Evidence:
 
 
 def _finding_file(path: Path) -> Judgement:
-    try:
-        if path.stat().st_size > _LARGEST_FINDING:
-            raise FileError(f"{path}: larger than any finding")
-        content = path.read_bytes()
-    except OSError as error:
-        raise FileError(f"{path}: cannot be read: {error.strerror or error}") from error
+    content = bounded(path, _LARGEST_FINDING, "finding")
     try:
         return judgement_facts(text_of(content), "it")
     except FileError as error:

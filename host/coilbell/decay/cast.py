@@ -19,7 +19,7 @@ from coilbell.decay.solve import Array, gram_covariance, jacobians, span
 from coilbell.decay.straighten import straightened
 from coilbell.record import Record
 
-__all__ = ["result"]
+__all__ = ["cast"]
 
 _TONE = 3.0
 """A component whose decay is not this many standard uncertainties above zero is a tone."""
@@ -29,7 +29,7 @@ _ALIVE = 3.0
 """Time constants within the window from which a mode is no sideband of something steady."""
 
 
-def result(settled: Settled, records: list[Record], count_to: float, copies: int) -> Fit:
+def cast(settled: Settled, records: list[Record], count_to: float, copies: int) -> Fit:
     """The settled solution as figures with units, uncertainties and doubts.
 
     records: those fitted; copies: how many more only repeat one of them.
