@@ -184,6 +184,21 @@ def test_unit_against_unit_allows_for_the_spread_that_one_unit_does_not_have() -
     assert compare([seen(A)], other, relation=Relation.TIME).explanation is not Explanation.LIKE_HEALTHY
 
 
+def test_twins_that_agree_clear_nothing_and_twins_that_differ_convict() -> None:
+    """Both windings of a choke share the core: a short shows in both."""
+    kind = "common-mode choke"
+    dead = [seen(A, siemens=60 * G), seen(B, siemens=60 * G)]
+    alike = [seen(A, siemens=61 * G), seen(B, siemens=61 * G)]
+    same = compare(dead, alike, relation=Relation.TWIN, kind=kind)
+    assert same.verdict.headline is Headline.OPEN
+    assert same.verdict.shows is None
+    assert "clear nothing" in same.verdict.why
+    whole = [seen(A), seen(B)]
+    differ = compare(whole, dead, relation=Relation.TWIN, kind=kind)
+    assert differ.verdict.shows is not None
+    assert differ.verdict.shows > 0.4
+
+
 def test_what_cannot_be_compared_is_refused() -> None:
     with pytest.raises(InputError, match="two captures are needed"):
         compare([], [seen(A)])

@@ -60,6 +60,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     how = parser.add_mutually_exclusive_group()
     how.add_argument("--in-circuit", action="store_true", help="A out of circuit, B connected in its set")
     how.add_argument("--units", action="store_true", help="A and B are two units of one kind")
+    how.add_argument("--twins", action="store_true", help="two like windings on one core, as of a choke")
     how.add_argument("--same-unit", action="store_true", help="one unit, before and after")
     add("--reference", metavar="NAME", help="judge by this (by that of the item's last finding)")
     add("--store", metavar="DIR", help="folder of references")
@@ -128,6 +129,8 @@ def _relation(options: argparse.Namespace) -> Relation | None:
         return Relation.CIRCUIT
     if options.units:
         return Relation.UNITS
+    if options.twins:
+        return Relation.TWIN
     return Relation.TIME if options.same_unit else None
 
 

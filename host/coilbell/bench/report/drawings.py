@@ -137,6 +137,7 @@ _BOTH: dict[str, str] = {
     Relation.CIRCUIT: "the same winding out of circuit and in circuit",
     Relation.TIME: "the same winding before and after",
     Relation.UNITS: "two units of one kind",
+    Relation.TWIN: "two like windings on one core",
 }
 
 

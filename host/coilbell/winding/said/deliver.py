@@ -103,13 +103,22 @@ def deliver(
         why,
         bench.silence if headline is Headline.NO_RING else (),
         tuple(_deciding(r, bench.healthy) for r in bench.rings),
-        bench.doubts[0] if bench.doubts and headline is not Headline.AGAIN else "",
+        _doubt(bench, headline),
         steps,
         _limits(bench, stage),
         _caution(headline, stage),
         bench.rests_on,
         bench.marked,
     )
+
+
+def _doubt(bench: Bench, headline: Headline) -> str:
+    """The one doubt that matters: of the rings, else of a good unit that was taken against a warning."""
+    if headline is Headline.AGAIN:
+        return ""
+    if bench.doubts:
+        return bench.doubts[0]
+    return f"the reference rests on {bench.marked[0]}" if bench.marked else ""
 
 
 def _headline(bench: Bench, shows: float | None, odds: Posterior | None, sure: float) -> tuple[Headline, str]:

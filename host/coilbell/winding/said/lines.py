@@ -43,6 +43,8 @@ def verdict_lines(
     lines += _odds_line(verdict)
     told = _figures(verdict.deciding) if instead is None else instead
     lines += [line for text in told for line in _wrapped(text, _INDENT, 2)]
+    if verdict.shows is not None and not any(one.healthy_q for one in verdict.deciding):
+        lines += _wrapped(verdict.rests_on, _INDENT, 1)
     if verdict.doubt:
         lines += _wrapped(f"doubt: {verdict.doubt}", _INDENT, 2)
     tail = _tail(verdict, more)
