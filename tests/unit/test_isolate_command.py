@@ -17,7 +17,7 @@ from coilbell.bench.log.keeper import kept_facts
 from coilbell.bench.worksheet.typed import evidence_of, meter_of
 from coilbell.cli import main
 from coilbell.errors import InputError
-from coilbell.isolate import UNKNOWN, Meter, shipped
+from coilbell.isolate import UNKNOWN, Meter, odds, shipped
 from handmade import handmade_finding
 from lamp import LAMP
 
@@ -341,3 +341,38 @@ def test_the_last_digit_typed_is_the_meters(typed: str, digit: float) -> None:
     from coilbell.quantities import parse
 
     assert parse(_last_digit(typed)) == pytest.approx(digit)
+
+
+@pytest.mark.parametrize(
+    ("step", "words", "told"),
+    [
+        ("rails-loaded", ["120=1210"], "10.1 times"),
+        ("rails-loaded", ["120=-62"], "wrong sign"),
+        ("rails-loaded", ["120=1e300"], "no meter reads that"),
+        ("base-emitter", ["read=2.2M", "parts=150,22"], "times what is expected"),
+        ("tuning-value", ["expected=8.2n", "read=8.1u"], "times what is expected"),
+        ("hv-drop", ["expected=36.2", "read=362"], "times what is expected"),
+    ],
+)
+def test_a_reading_that_cannot_be_is_asked_again(step: str, words: list[str], told: str) -> None:
+    with pytest.raises(InputError, match=told):
+        evidence_of(shipped()["CRT monitor"].step_named(step), words)
+
+
+def test_a_third_less_forward_drop_points_to_the_stack() -> None:
+    kind = shipped()["CRT monitor"]
+    step = kind.step_named("hv-drop")
+    less = evidence_of(step, ["expected=36.2", "read=24.3"])
+    same = evidence_of(step, ["expected=36.2", "read=35.5"])
+    before, after = odds(kind, []).probabilities, odds(kind, [less]).probabilities
+    assert after["rectifier"] > 3 * before["rectifier"]
+    assert odds(kind, [same]).probabilities["rectifier"] < before["rectifier"]
+
+
+def test_an_undecided_ring_enters_its_odds_and_names_no_outcome() -> None:
+    kind = shipped()["CRT monitor"]
+    step = next(s for s in kind.step if s.measure == "ring")
+    weak, sure = (evidence_of(step, [f"log10={x}"]) for x in ("0.4", "2.8"))
+    assert weak.words.startswith("open question")
+    assert "shorted" in sure.words
+    assert max(weak.log_likelihoods) == pytest.approx(0.4 * 2.302585, rel=1e-6)

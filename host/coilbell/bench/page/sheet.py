@@ -184,11 +184,12 @@ def _asks(step: Step, sheet: Worksheet, *, finding: bool) -> dict[str, Any]:
     allowed = may(step.live, sheet.qualified)
     outcomes = [[o.key, o.name] for o in step.outcome]
     ring = [[FINDING, "the item's latest finding in the log"]] if step.measure == "ring" and finding else []
-    numbers = [["", "numbers, typed below"]] if step.measure != "seen" else []
+    # Nothing is chosen at first: what nobody chose is never entered.
+    numbers = [["", "numbers, typed below" if step.measure != "seen" else "choose what it showed"]]
     example = _NUMBERS.get(step.measure, step.enter.partition(" ")[2])
     return {
         "cautions": list(cautions(step.hazards)),
         "how": how_words(step.how, step.live, instructed=allowed),
-        "outcomes": [*ring, *numbers, *outcomes],
-        "example": f"such as {example}" if numbers else "",
+        "outcomes": [*numbers, *ring, *outcomes],
+        "example": f"such as {example}" if step.measure != "seen" else "",
     }

@@ -13,6 +13,7 @@ specification and from the last digit that was typed.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -48,6 +49,17 @@ from coilbell.quantities import concise, parse
 __all__ = ["evidence_of", "fraction", "meter_of", "prior", "sound"]
 
 _LARGEST_FINDING = 10_000_000
+
+_SURE = 0.95
+"""Share among all outcomes, held equally likely before, from which a ring is told by one; assumed, as for a
+verdict."""
+
+_LARGEST_READING = 1e9
+"""No meter at the bench reads more, in whatever unit it shows; common practice."""
+
+_BEYOND = 3.0
+"""Times the highest ratio that any outcome of a step stands for, from which a reading is asked again: a
+decimal point, a range or a lead is likelier than the ratio. Assumed."""
 Pairs = dict[str, str]
 
 
@@ -74,7 +86,15 @@ def evidence_of(
         found = _ring(step, pairs, finding)
     else:
         found = _MEASURES[step.measure](step, pairs, meter or Meter())
+    if step.measure == "ring" and _open(found):
+        return replace(found, words=f"open question ({found.words})")
     return replace(found, words=f"{step.outcome[found.best].name} ({found.words})")
+
+
+def _open(found: Evidence) -> bool:
+    """True where a ring names no outcome: its odds are entered, and none of them is near certain."""
+    most = max(found.log_likelihoods)
+    return _SURE * sum(math.exp(x - most) for x in found.log_likelihoods if x > -math.inf) > 1
 
 
 def meter_of(text: str) -> Meter:
@@ -152,7 +172,27 @@ def _take(step: Step, pairs: Pairs, needed: Sequence[str], allowed: Sequence[str
 
 
 def _read(text: str, unit: str, what: str, meter: Meter) -> Reading:
+    """Raises InputError for more than any meter shows."""
+    if abs(parse(text, unit, what)) > _LARGEST_READING:
+        raise InputError(f"{what} {text[:40]}: no meter reads that; look at its range and type it again")
     return meter.reading(parse(text, unit, what), abs(parse(_last_digit(text), unit, what)))
+
+
+def _check_possible(step: Step, ratios: Sequence[tuple[str, Ratio]]) -> None:
+    """Raise InputError, which asks to read again, for a reading that the part cannot give.
+
+    ratios: each with the words of its reading. One of the wrong sign beyond its uncertainty, or far above the
+    highest that an outcome stands for.
+    """
+    edges = [outcome.range[1] for outcome in step.outcome if outcome.range is not None]
+    for words, ratio in ratios:
+        high = bool(edges) and ratio.value > _BEYOND * max(edges)
+        if high or ratio.value + 2 * ratio.uncertainty < 0:
+            wrong = f"{ratio.value:.3g} times what is expected" if high else "of the wrong sign"
+            raise InputError(
+                f"{step.key}: {words} is {wrong}: look at decimal point, sign and leads, and read again; "
+                f"if it is so, enter what it shows by a word: {_outcomes(step)}"
+            )
 
 
 def _last_digit(text: str) -> str:
@@ -171,6 +211,8 @@ def _rails(step: Step, pairs: Pairs, meter: Meter) -> Evidence:
             raise InputError(f"{step.key}: a rail of 0 V; give its nominal voltage, such as 142=79")
         reading = _read(text, "V", f"reading of {nominal}", meter)
         ratios.append(Ratio(reading.value / volts, reading.uncertainty / abs(volts)))
+    told = (f"{text} at a rail of {nominal} V" for nominal, text in pairs.items())
+    _check_possible(step, list(zip(told, ratios, strict=True)))
     one, tail = common_ratio(ratios)
     read = ", ".join(f"{n} V reads {r}" for n, r in pairs.items())
     agree = f"; against one ratio of {concise(one.value, one.uncertainty)}: p {tail:.2g}"
@@ -191,7 +233,9 @@ def _parallel(step: Step, pairs: Pairs, meter: Meter) -> Evidence:
         f"{pairs['read']} ohm where {' || '.join(pairs['parts'].split(','))} make "
         f"{concise(network.value, network.uncertainty)}"
     )
-    return ratio_evidence(step, [reading_over_network(reading, network)], words)
+    found = reading_over_network(reading, network)
+    _check_possible(step, [(f"{pairs['read']} ohm", found)])
+    return ratio_evidence(step, [found], words)
 
 
 def _power(step: Step, pairs: Pairs, meter: Meter) -> Evidence:
@@ -223,6 +267,7 @@ def _ratio(step: Step, pairs: Pairs, meter: Meter) -> Evidence:
     value = reading.value / expected
     spread = fraction(pairs.get("spread", "5%"), "spread") * value
     ratio = Ratio(value, ((reading.uncertainty / expected) ** 2 + spread**2) ** 0.5)
+    _check_possible(step, [(f"{pairs['read']} for {pairs['expected']}", ratio)])
     words = f"{pairs['read']} for {pairs['expected']}: ratio {concise(ratio.value, ratio.uncertainty)}"
     return ratio_evidence(step, [ratio], words)
 
@@ -235,7 +280,12 @@ def _line_rate(step: Step, pairs: Pairs, meter: Meter) -> Evidence:
     if "read" in pairs:
         _take(step, pairs, ("read",), ("uncertainty",))
         spread = parse(pairs.get("uncertainty", "10"), "Hz", "uncertainty")
-        return tone_evidence(step, expected, parse(pairs["read"], "Hz", "read"), spread)
+        read = parse(pairs["read"], "Hz", "read")
+        if not 0 < read < 10 * expected:
+            raise InputError(
+                f"{step.key}: a line rate of {pairs['read'][:40]}; look at the counter and read again"
+            )
+        return tone_evidence(step, expected, read, spread)
     _take(step, pairs, ("wav",), ("channel",))
     samples, rate_hz = sound(pairs["wav"], pairs.get("channel"))
     return line_rate_evidence(step, expected, listen(samples, rate_hz))

@@ -104,7 +104,8 @@ function turn(form, { step, outcome, numbers, meter, sure }, notes) {
     notes.replaceChildren(cautions(asks.cautions), made("p", asks.how, "how"));
     numbers.told.textContent = asks.example;
   }
-  const typed = outcome.input.value === "";
+  const typed = outcome.input.value === "" && asks.example !== "";
+  outcome.input.required = asks.example === "";
   for (const one of [numbers, meter]) one.line.hidden = !typed;
   sure.line.hidden = typed || outcome.input.value.includes("=");
   numbers.input.required = typed;
