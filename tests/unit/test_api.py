@@ -131,3 +131,31 @@ def test_completion_knows_commands_and_options(shell: str, capsys: pytest.Captur
     assert "--reference" in script
     if shell == "bash" and sys.platform != "win32":
         assert subprocess.run(["bash", "-n"], input=script, text=True, check=False).returncode == 0
+
+
+def test_names_of_items_and_references_complete(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from coilbell.bench.log import Log
+    from coilbell.cli import main
+
+    monkeypatch.setenv("COILBELL_LOG", str(tmp_path / "log.sqlite"))
+    monkeypatch.setenv("COILBELL_REFERENCES", str(tmp_path))
+    assert main(["completion", "items"]) == 0
+    assert capsys.readouterr().out == "", "no log yet"
+    with Log(tmp_path / "log.sqlite") as log:
+        for name in ("lot-3", "choke-7", "two words"):
+            log.add_item(name, part="output-choke")
+    (tmp_path / "tarn-21-line.reference.json").write_text("{}")
+    said = {}
+    for what in ("items", "references", "parts"):
+        assert main(["completion", what]) == 0
+        said[what] = capsys.readouterr().out.split()
+    assert said == {
+        "items": ["lot-3", "choke-7"],
+        "references": ["tarn-21-line"],
+        "parts": ["output-choke"],
+    }
+    assert main(["completion", "bash"]) == 0
+    script = capsys.readouterr().out
+    assert all(f"coilbell completion {what}" in script for what in said)

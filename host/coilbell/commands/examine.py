@@ -9,7 +9,16 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coilbell.commands.options import add_log, add_port, add_prior, drawer_of, port_of, prior_of, tell
+from coilbell.commands.options import (
+    add_log,
+    add_port,
+    add_prior,
+    drawer_of,
+    port_of,
+    prior_of,
+    show,
+    tell,
+)
 from coilbell.errors import CoilbellError, InputError, MeasurementError, MissingError
 
 if TYPE_CHECKING:
@@ -259,7 +268,7 @@ class _Talk:
         from coilbell.bench.facts.finding import finding_facts
 
         if self.options.json and self.desk.finding is not None:
-            print(json_line(finding_facts(self.desk.finding, self.options.item)), flush=True)
+            show(json_line(finding_facts(self.desk.finding, self.options.item)))
         else:
             self._say(f"report: coilbell report {self.options.item} -o {_page(self.options.item)}")
 
@@ -297,13 +306,11 @@ class _Talk:
             self._say(f"answer with one of: {', '.join(filter(None, answers))}, or Enter")
 
     def _say(self, text: str) -> None:
-        from coilbell.bench.files.encoding import harmless
         from coilbell.bench.words.fit import wrapped
 
         for line in text.splitlines() or [""]:
-            shown = harmless(line)
-            out = shown if len(shown) <= 80 else wrapped(shown, indent=0)
-            print(out, file=sys.stderr if self.options.json else sys.stdout, flush=True)
+            out = line if len(line) <= 80 else wrapped(line, indent=0)
+            show(out, stream=sys.stderr if self.options.json else None)
 
 
 def _page(item: str) -> str:
@@ -333,7 +340,7 @@ def _asking(options: argparse.Namespace) -> Iterator[Ask]:
         def ask(question: str) -> str:
             if sys.stdin.isatty() and not options.json:
                 return input(question)
-            print(question, file=out, flush=True)
+            show(question, stream=out)
             return _line(sys.stdin.readline())
 
         yield ask
@@ -348,7 +355,7 @@ def _asking(options: argparse.Namespace) -> Iterator[Ask]:
         typed = next(lines, None)
         if typed is None:
             raise EOFError
-        print(f"{question}{typed}", file=sys.stderr if options.json else sys.stdout, flush=True)
+        show(f"{question}{typed}", stream=sys.stderr if options.json else None)
         return typed
 
     yield answered

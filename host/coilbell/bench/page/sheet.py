@@ -190,6 +190,6 @@ def _asks(step: Step, sheet: Worksheet, *, finding: bool) -> dict[str, Any]:
     return {
         "cautions": list(cautions(step.hazards)),
         "how": how_words(step.how, step.live, instructed=allowed),
-        "outcomes": [*numbers, *ring, *outcomes],
+        "outcomes": [*ring, *numbers, *outcomes],
         "example": f"such as {example}" if step.measure != "seen" else "",
     }

@@ -45,6 +45,7 @@ from coilbell.isolate import (
     tone_evidence,
 )
 from coilbell.quantities import concise, parse
+from coilbell.winding import Explanation
 
 __all__ = ["evidence_of", "fraction", "meter_of", "prior", "sound"]
 
@@ -83,18 +84,21 @@ def evidence_of(
         raise InputError("--sure goes with an outcome that was seen; numbers carry their own uncertainty")
     pairs = _pairs(step, words)
     if step.measure == "ring":
-        found = _ring(step, pairs, finding)
-    else:
-        found = _MEASURES[step.measure](step, pairs, meter or Meter())
-    if step.measure == "ring" and _open(found):
-        return replace(found, words=f"open question ({found.words})")
+        return _ring(step, pairs, finding)
+    found = _MEASURES[step.measure](step, pairs, meter or Meter())
     return replace(found, words=f"{step.outcome[found.best].name} ({found.words})")
 
 
-def _open(found: Evidence) -> bool:
-    """True where a ring names no outcome: its odds are entered, and none of them is near certain."""
+def _named(step: Step, found: Evidence, *, undecided: bool) -> Evidence:
+    """A ring under the name of the outcome that it is like; under none where it is undecided."""
+    name = "open question" if undecided else step.outcome[found.best].name
+    return replace(found, words=f"{name} ({found.words})")
+
+
+def _sure(found: Evidence) -> bool:
+    """True where one outcome has nearly all, had all been equally likely before."""
     most = max(found.log_likelihoods)
-    return _SURE * sum(math.exp(x - most) for x in found.log_likelihoods if x > -math.inf) > 1
+    return _SURE * sum(math.exp(x - most) for x in found.log_likelihoods if x > -math.inf) <= 1
 
 
 def meter_of(text: str) -> Meter:
@@ -294,7 +298,8 @@ def _line_rate(step: Step, pairs: Pairs, meter: Meter) -> Evidence:
 def _ring(step: Step, pairs: Pairs, finding: Judgement | None) -> Evidence:
     if "log10" in pairs:
         _take(step, pairs, ("log10",))
-        return ratio_of_ring(step, parse(pairs["log10"], "", "log10"))
+        found = ratio_of_ring(step, parse(pairs["log10"], "", "log10"))
+        return _named(step, found, undecided=not _sure(found))
     _take(step, pairs, ("finding",))
     if pairs["finding"] != "log":
         return _of_judgement(step, _finding_file(Path(pairs["finding"])))
@@ -305,13 +310,14 @@ def _ring(step: Step, pairs: Pairs, finding: Judgement | None) -> Evidence:
 
 def _of_judgement(step: Step, facts: Judgement) -> Evidence:
     shorted = facts.shorted_turn
-    return ring_evidence(
+    found = ring_evidence(
         step,
         shorted.log10_likelihood_ratio if shorted else None,
         explanation=facts.explanation,
         causes=facts.causes if isinstance(facts, FindingFacts) else (),
         doubts=len(facts.doubts),
     )
+    return _named(step, found, undecided=facts.explanation == Explanation.UNDECIDED)
 
 
 def _finding_file(path: Path) -> Judgement:
