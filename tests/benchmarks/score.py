@@ -4,7 +4,8 @@ normalised error   (estimate - truth) / (Cramer-Rao standard deviation of that r
 efficiency         root mean square of the normalised errors over all rings that did not fail; 1 is the
                    best an unbiased estimator can do, and its own standard error is about 1/sqrt(2 n)
 gross failure      a ring of the truth that has no estimate, or whose estimate is off by more than
-                   max(10 bounds, 0.1 linewidth) in f or max(10 bounds, 20 %) in 1/Q, or a call that raised.
+                   max(6 bounds, 3 % of the linewidth) in f or max(6 bounds, 3 %) in 1/Q, or a call that
+                   raised.
                    A record fails when any of its rings does
 K right            as many modes as the truth has rings
 
@@ -22,6 +23,11 @@ from scipy.optimize import linear_sum_assignment
 
 from benchmarks.bound import RingBound
 from benchmarks.signals import Ring
+
+_BOUNDS = 6.0
+"""Error, in bounds, that no estimator at the bound makes: once in 5e8."""
+_SHARE = 0.03
+"""Error that no use of a ring notices [of the linewidth, of 1/Q]."""
 
 
 @dataclass(frozen=True)
@@ -79,8 +85,8 @@ def _score_one(ring: Ring, limit: RingBound, estimate: Estimate, which: int) -> 
         return RingScore(True, estimate=which)
     df = estimate.frequency_hz - ring.frequency_hz
     d_inverse_q = 1 / estimate.q - 1 / ring.q
-    off_f = abs(df) > max(10 * limit.frequency_hz, 0.1 * ring.linewidth_hz)
-    off_q = abs(d_inverse_q) > max(10 * limit.inverse_q, 0.2 / ring.q)
+    off_f = abs(df) > max(_BOUNDS * limit.frequency_hz, _SHARE * ring.linewidth_hz)
+    off_q = abs(d_inverse_q) > max(_BOUNDS * limit.inverse_q, _SHARE / ring.q)
     if off_f or off_q:
         return RingScore(True, estimate=which)
     return RingScore(

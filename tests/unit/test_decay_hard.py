@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbell.decay import DoubtKind, cast, certify, fit, settle
+from coilbell.decay import DoubtKind, certify, fit, result, settle
 from coilbell.decay.defects import main_mode
 from coilbell.decay.prepare import trace
 from coilbell.decay.solve import Structure, gram_covariance, jacobians, solve
@@ -43,7 +43,7 @@ def test_the_main_ring_stays_the_same_when_the_converter_is_straightened(rng, mo
     both = ring(times, 12e3, 30, 1200) + ring(times, 60e3, 20, 300)
     settled = settle.settle([trace(codes(both, rng), 64, None, 64)], 4, None, None)
     main = main_mode(settled.solution)
-    real = cast.straightened
+    real = result.straightened
 
     def lent(*given):
         straight = real(*given)
@@ -52,8 +52,8 @@ def test_the_main_ring_stays_the_same_when_the_converter_is_straightened(rng, mo
             one[:, 2 * (1 - main)] *= 100
         return replace(straight, solution=replace(straight.solution, coefficients=more))
 
-    monkeypatch.setattr(cast, "straightened", lent)
-    law = cast._straight(settled)
+    monkeypatch.setattr(result, "straightened", lent)
+    law = result._straight(settled)
     assert law.values[1] == pytest.approx(settled.solution.angular(main), rel=1e-3)
 
 

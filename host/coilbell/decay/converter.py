@@ -25,6 +25,7 @@ from coilbell.record import Record, WideCode
 __all__ = ["Converter", "levels", "wide_codes"]
 
 _TWELVE_BITS = 4095.0
+"""Largest code of a converter of 12 bits [counts]; arithmetic."""
 _JUMPS = tuple(512.0 * i for i in range(1, 8))
 """Codes at which successive-approximation converters of 12 bits may jump."""
 

@@ -5,7 +5,9 @@ noise is described by an autoregression of its own, with spectrum S(w), and
 
     covariance = (J^T J)^-1 [ sum_w J(w) S(w) J(w)^H ] (J^T J)^-1
 
-(the "sandwich"; P. J. Huber, Proc. 5th Berkeley Symp. 1 (1967) 221, from memory).
+(the "sandwich"; P. J. Huber, Proc. 5th Berkeley Symp. 1 (1967) 221, from memory). Where the noise is white
+but changes along the record, or follows the signal, S(w) is replaced by the local variance of the residual,
+and the sum runs over the samples.
 """
 
 from __future__ import annotations
@@ -21,7 +23,19 @@ from coilbell.decay.unseen import unseen
 __all__ = ["Noise", "covariance", "noise_of"]
 
 _LAGS = 4
+"""Lags at which successive residuals are compared [samples]: noise that an amplifier or mains colours shows
+at the first few; benchmark: coverage, AR(1) rows."""
+_STRETCH = 32
+"""Shortest stretch whose noise is told by itself [samples]."""
+_STRETCHES = 64
+"""Stretches of a window [1]; assumed."""
+_CHANGES = 5.5
+"""Excess of a stretch's mean square, in its standard deviations, that white noise of one size does not show:
+chi-square's upper tail makes it about once in 1e4 stretches."""
+_LEAST_LOCAL = 0.2
+"""Least variance of a stretch [variances of all]: calm by chance, or by rounding."""
 _MAX_ORDER = 8
+"""Highest order of the autoregression [1]; benchmark: coverage, AR(1) rows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +116,50 @@ def _from_noise(
         return _sandwich(blocks, solution, noise, inverse, tangents)
     if not solution.structure.modes:
         return inverse * noise.variance
+    changing = _changing(solution)
+    if changing is not None:
+        return _local_sandwich(inverse, tangents, changing, solution)
     return inverse * noise.variance + unseen(blocks, solution, tangents, inverse)
+
+
+def _changing(solution: Solution) -> Array | None:
+    """(s,) variance of the residual in stretches of the window where they differ beyond chance, else None.
+
+    Each stretch's mean square of m samples has a relative standard deviation of sqrt(2/m).
+    """
+    size = max(_STRETCH, solution.length // _STRETCHES)
+    edges = np.arange(0, solution.length, size)
+    squares = np.zeros(edges.size)
+    counts = np.zeros(edges.size)
+    for residual in solution.residuals:
+        here = edges[edges < residual.shape[1]]
+        part = np.add.reduceat(np.square(residual).sum(axis=0), here)
+        seen = np.add.reduceat((residual != 0).sum(axis=0).astype(np.float64), here)
+        squares[: here.size] += part
+        counts[: here.size] += seen
+    usual = squares.sum() / max(float(counts.sum()), 1.0)
+    local = np.where(counts > 0, squares / np.maximum(counts, 1.0), usual)
+    if not usual > 0 or not (local > usual * (1 + _CHANGES * np.sqrt(2 / np.maximum(counts, 1.0)))).any():
+        return None
+    return np.asarray(np.maximum(local, _LEAST_LOCAL * usual))
+
+
+def _local_sandwich(inverse: Array, tangents: list[Array], local: Array, solution: Solution) -> Array:
+    p, q = solution.structure.columns, solution.structure.poles
+    middle = np.zeros_like(inverse)
+    row = q
+    size = max(_STRETCH, solution.length // _STRETCHES)
+    for tangent in tangents:
+        weight = np.repeat(local, size)[: tangent.shape[2]] * solution.count / solution.free
+        for one in tangent:
+            part = (one * weight) @ one.T
+            middle[:q, :q] += part[p:, p:]
+            middle[row : row + p, row : row + p] = part[:p, :p]
+            middle[row : row + p, :q] = part[:p, p:]
+            middle[:q, row : row + p] = part[p:, :p]
+            row += p
+    out: Array = inverse @ middle @ inverse
+    return out
 
 
 def _sandwich(

@@ -16,6 +16,8 @@ __all__ = ["no_ring_reason"]
 
 _LASTS = 3.0
 """How long a mode is looked at [time constants]."""
+_ONSET = 8
+"""First samples whose residual is not counted: `onset` may leave them out [samples]."""
 _LEAST = 24
 """Least of that [samples]."""
 _UNEXPLAINED = 0.05
@@ -50,8 +52,8 @@ def _unexplained(
     residuals = by_piece(blocks, solution.residuals)
     bases = {m: rows for b, rows in zip(blocks, solution.bases, strict=True) for m in b.members}
     for i in range(len(pieces)):
-        rest: Array = residuals[i][:lasts]
-        curve = coefficients[i][: 2 * modes] @ bases[i][: 2 * modes, :lasts]
+        rest: Array = residuals[i][_ONSET : _ONSET + lasts]
+        curve = coefficients[i][: 2 * modes] @ bases[i][: 2 * modes, : _ONSET + lasts]
         left += max(float(rest @ rest) - noise_variance * rest.size, 0.0)
         held += float(curve @ curve)
     return left / max(left + held, 1e-300)

@@ -41,7 +41,10 @@ Places = npt.NDArray[np.intp]
 _FADES = 0.1
 """Time constants within the window from which a mode is a ring rather than a tone."""
 _SLIP_PLACES = 32
-_FALSE_ALARM = 5e-4
+"""Places at which a slip is looked for [1]; benchmark: mismatch."""
+FALSE_ALARM = 5e-4
+"""Chance that a record without a defect shows one of a kind [1]: four kinds give 0.2 % of records;
+benchmark: accuracy, false mismatch doubts."""
 _RIDGE = 1e-8
 """Keeps nearly parallel directions from inventing gain."""
 _LEAST_LEFT = 1e-6
@@ -90,7 +93,7 @@ def main_mode(solution: Solution) -> int:
 
 
 def _threshold(freedom: int, places: int = 1) -> float:
-    return chance_limit(freedom, _FALSE_ALARM / places)
+    return chance_limit(freedom, FALSE_ALARM / places)
 
 
 class _Score:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from coilbell.decay.covariance import Noise
-from coilbell.decay.defects import Defect, Survey
+from coilbell.decay.defects import FALSE_ALARM, Defect, Survey
 from coilbell.decay.law import Law
 from coilbell.decay.model import Doubt, DoubtKind, Mode
 from coilbell.decay.search import chance_limit
@@ -15,8 +15,13 @@ from coilbell.decay.solve import Array, jacobians
 __all__ = ["beyond_noise", "defect_doubts", "general_doubts", "no_ring_doubt", "repeated"]
 
 _FEW_CYCLES = 2.0
+"""Fewest cycles in the window that tell a frequency [cycles]; assumed."""
 _SHORT_OF_TAU = 0.25
+"""Least length of the window [time constants], below which a decay of a few percent is read off noise;
+assumed."""
 _VAGUE = 0.1
+"""Relative standard uncertainty of the decay rate from which it is called hardly known [1]; the limit of
+what the benchmark calls usable."""
 _SLUGGISH = 20.0
 """Time constant, in sampling steps, below which what the first samples show may go on under the ring unseen;
 it moved the figures of one simulated circuit in four out of their intervals, and sampling four times as fast
@@ -125,7 +130,7 @@ def _shots_disagree(settled: Settled) -> list[Doubt]:
             statistic += _pole_score(one[:p], one[p:], residual)
     statistic /= solution.variance
     freedom = q * (shots - 1)
-    threshold = chance_limit(freedom, 5e-4)
+    threshold = chance_limit(freedom, FALSE_ALARM)
     if statistic <= threshold:
         return []
     detail = f"the {shots} shots differ in frequency or decay ({statistic:.0f}, chance below {threshold:.0f})"

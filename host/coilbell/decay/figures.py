@@ -19,6 +19,7 @@ from coilbell.decay.solve import Array
 __all__ = ["Z95", "Pole", "mode", "plain", "recovery", "root"]
 
 Z95 = 1.959963984540054
+"""Half width of a 95 % interval of a Gaussian [standard deviations]; arithmetic."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

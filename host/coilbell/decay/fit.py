@@ -7,10 +7,10 @@ from functools import partial
 
 import numpy as np
 
-from coilbell.decay.cast import cast
 from coilbell.decay.laddered import rungs_of, told_as_one
 from coilbell.decay.model import Fit
 from coilbell.decay.prepare import told_start
+from coilbell.decay.result import result
 from coilbell.decay.start import Window, from_onset, located
 from coilbell.decay.thin import thinned
 from coilbell.errors import InputError
@@ -71,7 +71,7 @@ def fit(
     settled = window.settled(firsts, near) if len(firsts) == len(many) else located(window, near)
     if start_s is None:
         settled = from_onset(window, settled)
-    return cast(settled, many, count_to, len(given) - len(many))
+    return result(settled, many, count_to, len(given) - len(many))
 
 
 def _check_options(records: list[Record], count_to: float, max_modes: int, min_hz: float | None) -> None:

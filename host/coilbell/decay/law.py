@@ -38,6 +38,7 @@ _MISFIT = 5.0
 _EXPONENTS = (0.2, 4.0)
 """Least and largest magnitude of the exponent that is followed [1]: near 0 a law is none."""
 _STEP = 1e-4
+"""Step of the finite differences, in the scale of each figure [1]; assumed."""
 _SILENT = 138.0
 """Exponent beyond which a fall is not followed (see `solve`)."""
 _STOPPED = 1e-9
@@ -45,6 +46,7 @@ _STOPPED = 1e-9
 _NO_LAW = 1e-6
 """Strength below which the law's limit for none is used [1]."""
 _MAX_ITERATIONS = 25
+"""Steps after which a law counts as not found [1]; benchmark: laws."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

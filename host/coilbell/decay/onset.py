@@ -22,6 +22,8 @@ from coilbell.decay.solve import Array, Block, Solution, inverse_gram, jacobians
 __all__ = ["onset"]
 
 _LONGEST = 8
+"""Most first samples that are left out [samples]: what a pulse stirs in an amplifier is over by then,
+assumed."""
 _FALSE_ALARM = 1e-3
 """Leaving out samples that do belong costs little, so this test may err more often than others."""
 _LEAST = 1e-6

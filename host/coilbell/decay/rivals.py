@@ -18,7 +18,7 @@ import numpy as np
 
 from coilbell.decay.converter import Converter
 from coilbell.decay.covariance import noise_of
-from coilbell.decay.defects import Defect, Survey, survey
+from coilbell.decay.defects import FALSE_ALARM, Defect, Survey, survey
 from coilbell.decay.law import fit_law
 from coilbell.decay.model import DoubtKind, ModeStep
 from coilbell.decay.search import Thresholds, chance_limit
@@ -125,7 +125,7 @@ def _shot_by_shot(blocks: list[Block], solution: Solution) -> tuple[float, float
     except np.linalg.LinAlgError:
         return None
     freedom = solution.structure.poles * (len(singles) - 1)
-    return left, chance_limit(freedom, 5e-4)
+    return left, chance_limit(freedom, FALSE_ALARM)
 
 
 def _fewer(blocks: list[Block], chosen: Selection) -> list[Solution]:

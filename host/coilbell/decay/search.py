@@ -30,7 +30,10 @@ __all__ = [
 ]
 
 _SHORTEST = 6.0
+"""Shortest time constant of the bank [samples]: assumed."""
 _RATIO = 2.5
+"""Ratio of successive time constants of the bank [1]: a ring of decay a shows 4 a b/(a + b)^2 of its gain
+through one of decay b, 0.95 at the worst."""
 _NOTHING = 1e-200
 """Samples below this are none: their squares would leave the range of floats."""
 

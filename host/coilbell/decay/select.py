@@ -17,7 +17,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from coilbell.decay.average import ensemble_average
-from coilbell.decay.brief import unfounded
 from coilbell.decay.model import ModeStep
 from coilbell.decay.search import (
     Candidate,
@@ -27,21 +26,32 @@ from coilbell.decay.search import (
     strongest_ring,
 )
 from coilbell.decay.solve import Array, Block, Bounds, Solution, Structure, solve, span
+from coilbell.decay.transient import unfounded
 
 __all__ = ["Limits", "Selection", "select"]
 
 _COARSE = 1e-3
+"""Gain at which a trial stops [variances of one sample]: enough to choose by; the chosen one is
+polished."""
 _ROUNDS = 3
+"""Times that components are added and dropped by turns [1]; assumed."""
 _MAX_EXPONENTIALS = 2
+"""Most exponentials [1]: assumed: three are seldom told from two."""
 _LOCAL_MARGIN = 1.3
+"""Factor on a further mode's price where the residual around it is no stronger than noise [1]; benchmark:
+accuracy, K."""
 _CLEAR = 2.0
 """Q from which no exponential can pass for a ring, nor a ring for an exponential."""
 _NEARLY_ALL = 0.5
 """Share of a sluggish ring's promised gain from which an exponential is tried alone, the ring later."""
 _PLAIN = 50.0
-"""Energy, in prices, from which a component that nothing else can pass for is kept without a trial."""
+"""Energy from which a component is kept without trying the fit without it, where nothing else can be mistaken
+for it [thresholds that its gain had to pass]; assumed."""
 _SMALLEST_STEPS = 0.5
+"""Least amplitude of a mode [converter steps]: a smaller one lies within one code; benchmark: accuracy,
+quiet row."""
 _UNDITHERED_STEPS = 3.0
+"""The same where too little noise spreads the codes [converter steps]; benchmark: accuracy, quiet row."""
 _DITHER = 0.25
 """Noise, in steps, from which rounding acts as noise."""
 _SLUGGISH_DITHER = 0.4

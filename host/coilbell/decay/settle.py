@@ -27,9 +27,15 @@ from coilbell.decay.wild import wild
 __all__ = ["Settled", "settle"]
 
 _GLITCH = 6.5
+"""Residual, in its own scatter, from which a lone sample is masked [1]: Gaussian noise reaches it once in
+1e10; benchmark: wild."""
 _TAIL = 1.5
+"""Envelope below which rounding hides the ring, without dithering noise [converter steps]; benchmark:
+accuracy, quiet row."""
 _MASK_ROUNDS = 2
+"""Times that the curve is drawn back over clipped samples [1]: benchmark: clip."""
 _LEAST_CYCLES = 1.0
+"""Cycles in the window of the slowest ring looked for [cycles]; fewer are drift."""
 _MISFIT = 1.5
 """Residual variance, in noise variances, from which wild samples are looked for."""
 _LEAST_CLEAR = 0.05

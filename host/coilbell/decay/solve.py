@@ -30,6 +30,7 @@ Array = npt.NDArray[np.float64]
 MAX_DECAY = 1.5
 """Fastest decay looked for [1/sample]; beyond it a ring is over within a sample."""
 _RIDGE = 1e-14
+"""Added to the diagonal of a Gram matrix of unit rows [1]: above rounding, some 1e-16 a term."""
 _PRECISION = 1e-15
 """Least eigenvalue of a Gram matrix, in its largest, that doubles can tell from none."""
 _SILENT = -138.0
@@ -40,6 +41,8 @@ _STILL = 1e-9
 MOST_KEPT = 1 << 20
 """Most figures that one cache keeps between fits [samples]: 8 MB."""
 _CHUNK = 64
+"""Length of the shorter table whose outer product gives a wave [samples]: about the square root of usual
+lengths."""
 _ranges: dict[int, Array] = {}
 
 
@@ -195,8 +198,9 @@ def _powers(pole: complex, length: int) -> npt.NDArray[np.complex128]:
 
 
 def _exponential(pole: complex, times: Array) -> npt.NDArray[np.complex128]:
-    """exp(pole t) at any times, zero where it is silent."""
-    wave: npt.NDArray[np.complex128] = np.exp(pole * times)
+    """exp(pole t) at any times, zero where it is silent and held where it would leave the range of floats."""
+    rise = np.minimum(pole.real * times, -_SILENT)
+    wave: npt.NDArray[np.complex128] = np.exp(rise + 1j * pole.imag * times)
     wave[pole.real * times < _SILENT] = 0.0
     return wave
 

@@ -39,6 +39,7 @@ _FOLLOWS = 6.0
 _FOLLOWS_ALL = 1.9
 """Largest mean square of these: five of its standard deviations above 1."""
 _BEST = 3
+"""Rank of a start with nothing against it [1]."""
 _FIRST = 64
 """How many first samples are looked at for that [samples]."""
 _EXTEND = 3.0

@@ -19,7 +19,7 @@ from coilbell.decay.solve import Array, gram_covariance, jacobians, span
 from coilbell.decay.straighten import straightened
 from coilbell.record import Record
 
-__all__ = ["cast"]
+__all__ = ["result"]
 
 _TONE = 3.0
 """A component whose decay is not this many standard uncertainties above zero is a tone."""
@@ -29,7 +29,7 @@ _ALIVE = 3.0
 """Time constants within the window from which a mode is no sideband of something steady."""
 
 
-def cast(settled: Settled, records: list[Record], count_to: float, copies: int) -> Fit:
+def result(settled: Settled, records: list[Record], count_to: float, copies: int) -> Fit:
     """The settled solution as figures with units, uncertainties and doubts.
 
     records: those fitted; copies: how many more only repeat one of them.
@@ -175,11 +175,15 @@ def _modes(
 
 
 def _part(everything: list[Mode], length_s: float) -> tuple[tuple[Mode, ...], tuple[Mode, ...]]:
-    """Rings, and components that are not seen to decay, with what a modulation of these looks like."""
+    """Rings, and components that are not seen to decay, with what a modulation of these looks like.
+
+    A ring whose amplitude is not known comes last, so that it is the main one only where no other is.
+    """
     fading = [m.decay_per_s.value > _TONE * m.decay_per_s.standard_uncertainty for m in everything]
     steady = [m for m, fades in zip(everything, fading, strict=True) if not fades]
     fading = [f and not _is_sideband(m, steady, length_s) for m, f in zip(everything, fading, strict=True)]
-    modes = tuple(m for m, fades in zip(everything, fading, strict=True) if fades)
+    rings = [m for m, fades in zip(everything, fading, strict=True) if fades]
+    modes = tuple(sorted(rings, key=lambda m: m.amplitude.standard_uncertainty > m.amplitude.value))
     tones = tuple(m for m, fades in zip(everything, fading, strict=True) if not fades)
     return modes, tones
 

@@ -13,8 +13,10 @@ from coilbell.decay.solve import Block, Bounds, Solution, gram_covariance, jacob
 
 __all__ = ["unfounded"]
 
-_BRIEF = 0.25
+_TRANSIENT = 0.25
 """Decay [1/sample] from which a mode may be nothing but the first few samples."""
+_LARGEST = 10.0
+"""Largest amplitude of such a mode, in the largest sample: a ring of Q 0.5 reaches 5."""
 _KNOWN = 3.0
 """Least decay of a further mode, in standard uncertainties."""
 
@@ -22,15 +24,18 @@ _KNOWN = 3.0
 def unfounded(blocks: list[Block], solution: Solution, bounds: Bounds, noise_variance: float) -> int | None:
     """A mode at half the sampling rate, or a further one whose fast decay is not known; None mostly."""
     modes = solution.structure.modes
-    brief = [k for k in range(modes) if solution.decay(k) > _BRIEF]
-    for k in brief:
+    transient = [k for k in range(modes) if solution.decay(k) > _TRANSIENT]
+    largest = max(float(np.abs(b.values).max()) for b in blocks)
+    for k in transient:
+        if solution.mode_amplitude(k) > _LARGEST * largest:
+            return k
         if solution.angular(k) > bounds.highest_angular * 0.9999:
             return k
-    if not brief or modes == 1:
+    if not transient or modes == 1:
         return None
     inverse = gram_covariance(blocks, solution, jacobians(blocks, solution))
     variance = max(solution.variance, noise_variance)
-    for k in brief:
+    for k in transient:
         if solution.decay(k) < _KNOWN * np.sqrt(variance * inverse[2 * k, 2 * k]):
             return k
     return None
