@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import GTC
 import numpy as np
 import pytest
 
 from coilbell.board import Identity, Known, Row, Rung, Tester, examined
+from coilbell.board.limits import limit_of, limited
 from coilbell.board.stray import by_coil, by_two
 from scripted import ScriptedBoard
 
@@ -149,3 +151,11 @@ def test_the_truth_lies_within_the_uncertainty_as_often_as_it_should(
         assert row.uncertainty is not None
         held += abs(row.value - STRAY) < 1.96 * row.uncertainty
     assert 0.92 < held / 400 < 0.98
+
+
+def test_the_first_board_has_limits_of_its_own(identity: Identity) -> None:
+    """Open leads of the breadboard rest at 2.13 V at the converter (its table of readings, simulated)."""
+    code = 2.131 / 3.3 * 4096
+    first = replace(identity, constants={**identity.constants, "design": 1})
+    assert limited("offset", code, limit=limit_of("offset", first)).passed
+    assert not limited("offset", code, limit=limit_of("offset", identity)).passed

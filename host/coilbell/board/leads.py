@@ -15,7 +15,7 @@ import numpy as np
 from coilbell.board import frame, ramp, stray
 from coilbell.board.aiming import Aim
 from coilbell.board.identity import STEPS, Identity
-from coilbell.board.limits import LIMITS, limited
+from coilbell.board.limits import LIMITS, limit_of, limited
 from coilbell.board.outcome import Outcome, Row
 from coilbell.board.settings import Settings
 from coilbell.board.tester import Tester
@@ -149,7 +149,8 @@ def _pulse(tester: Tester, outcome: Outcome, letter: str, aim: Aim) -> None:
         outcome.rows.append(Row("pulse current", None, note=note))
         return
     amps = (capacitor.farads + identity.stray_farads) * aim.peak_v / aim.pulse_s
-    outcome.rows.append(limited("pulse current", amps, f"by the charge of {letter}"))
+    limit = limit_of("pulse current", identity)
+    outcome.rows.append(limited("pulse current", amps, f"by the charge of {letter}", limit=limit))
 
 
 def _input(tester: Tester, outcome: Outcome, letter: str, aim: Aim) -> None:
@@ -181,7 +182,7 @@ def _input(tester: Tester, outcome: Outcome, letter: str, aim: Aim) -> None:
     siemens = farads * rate
     leaks = _LEAK_TIMES * max(identity.input_siemens, identity.input_uncertainty_siemens, _LEAST_SIEMENS)
     note = f"by the discharge of {letter}; a leak across the input shows here"
-    limit = replace(LIMITS[name], low=1 / leaks)
+    limit = replace(limit_of(name, identity), low=1 / leaks)
     row = limited(name, 1 / siemens, note, part / siemens, limit)
     kept, spread = identity.input_siemens, identity.input_uncertainty_siemens
     better = siemens * part < spread or abs(siemens - kept) > _AGREES * math.hypot(siemens * part, spread)

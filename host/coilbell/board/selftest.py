@@ -15,7 +15,7 @@ from coilbell.board.exchange import Refusal
 from coilbell.board.hum import at_rest
 from coilbell.board.latency import loop_back
 from coilbell.board.leads import leads
-from coilbell.board.limits import limited
+from coilbell.board.limits import limit_of, limited
 from coilbell.board.outcome import Outcome, Row
 from coilbell.board.settings import Settings
 from coilbell.board.tester import Tester
@@ -60,7 +60,8 @@ def _at_rest(tester: Tester, outcome: Outcome) -> None:
     found = at_rest(codes, float(tester.identity.rate_hz))
     outcome.rest, outcome.hum = found.level, found.hum
     lost = 1 - sum(map(len, quiet)) / (len(quiet) * samples)
-    outcome.measured(limited("offset", outcome.rest), offset_code_16=round(outcome.rest * 16))
+    limit = limit_of("offset", tester.identity)
+    outcome.measured(limited("offset", outcome.rest, limit=limit), offset_code_16=round(outcome.rest * 16))
     line = f"mains of {found.line_hz:g} Hz on the leads, no fault of the board" if found.line_hz else ""
     outcome.rows += [
         limited("noise", found.noise, "without the hum" if line else ""),
@@ -80,7 +81,7 @@ def _clocks(tester: Tester, outcome: Outcome) -> None:
     # Firmware before 1.3 does not say it.
     note = _BARE if str(told.get("lead_beyond", 0)) == "0" else _BEYOND
     outcome.measured(
-        limited("lead voltage", told["lead_mv"] / 1000, note),
+        limited("lead voltage", told["lead_mv"] / 1000, note, limit=limit_of("lead voltage", identity)),
         lead_offset_code_16=identity.constants["lead_offset_code_16"] + shift,
     )
     if identity.start_uncertainty_s:
