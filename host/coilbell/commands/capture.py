@@ -25,6 +25,7 @@ from coilbell.commands.options import (
     tell,
     tell_kept,
 )
+from coilbell.commands.series import check_items, series
 from coilbell.commands.watching import add_watching, check_watching, watched
 from coilbell.errors import FileError, InputError, MeasurementError
 from coilbell.quantities import parse
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
     from coilbell.bench.facts.fit import FitFacts, WindingFacts
     from coilbell.bench.facts.item import KeptFacts
     from coilbell.bench.facts.strike import StrikeFacts
-    from coilbell.bench.log import ItemLog
+    from coilbell.bench.log import FittedCapture, ItemLog
     from coilbell.board import Settings, Tester
     from coilbell.decay import Fit
     from coilbell.record import Record
@@ -46,6 +47,7 @@ examples:
   coilbell capture --capacitor both --out part.json
   coilbell capture --item lot-3 --out-of-circuit    kept in the bench log
   coilbell capture --watch --reference tarn-21-line --item lot-3
+  coilbell capture --items lot-{1..20} --out-of-circuit --reference tarn-21-line
   coilbell capture --item lot-3 --in-circuit --ladder --done yoke-off
   coilbell capture --port COM5 --interleave 4 --shots 4
   coilbell capture --port virtual:            no board needed: an invented part
@@ -105,6 +107,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_connection(parser)
     add_done(parser)
     add_keeping(parser)
+    add("--items", metavar="NAME", nargs="+", help="many parts, such as lot-{1..20}: one each, then a table")
     add("--json", action="store_true", help="one JSON object a line instead of tables")
     parser.epilog = _EXAMPLES
 
@@ -120,6 +123,10 @@ def run(options: argparse.Namespace) -> int:
         with drawer_of(options) as drawer:
             caution(request.settings[0].connection, drawer)
             return watched(options, request.settings, _keeper(request, drawer))
+    if options.items:
+        caution(request.settings[0].connection, None)
+        with Tester.open(port_of(options)) as tester:
+            return series(options, lambda: _rungs(tester, request))
     with drawer_of(options) as drawer, Tester.open(port_of(options)) as tester:
         caution(request.settings[0].connection, drawer)
         for warning in tester.warnings:
@@ -127,6 +134,24 @@ def run(options: argparse.Namespace) -> int:
         for number in range(1, (request.count or 1) + 1):
             _one(tester, request, drawer, number)
     return 0
+
+
+def _rungs(tester: Tester, request: _Request) -> list[FittedCapture]:
+    """One capture with each capacitor, fitted. Raises MeasurementError where one broke off."""
+    from coilbell.bench.log import FittedCapture
+
+    noise_v = 0.0
+    if request.ladder:
+        request, noise_v = _planned(tester, request)
+    captures, broken = _captures(tester, request, noise_v)
+    if broken is not None:
+        raise broken
+    told = [f"capacitor {settings.capacitor}" for settings in request.settings]
+    labels = [f"{request.label} ({what})" if request.label else what for what in told]
+    return [
+        FittedCapture(capture, label, _fitted(capture, request)[1])
+        for capture, label in zip(captures, labels, strict=True)
+    ]
 
 
 def _request(options: argparse.Namespace) -> _Request:
@@ -138,6 +163,8 @@ def _request(options: argparse.Namespace) -> _Request:
     if options.count < 1:
         raise InputError(f"--count {options.count}; give 1 or more, or --watch")
     check_watching(options)
+    if options.items:
+        check_items(options)
     if options.ladder and (options.pulse is not None or options.capacitor != "A" or options.watch):
         raise InputError("--ladder chooses pulses and capacitors; leave --pulse, --capacitor and --watch out")
     if options.json and options.out == "-":

@@ -27,10 +27,10 @@ def add_watching(parser: argparse.ArgumentParser) -> None:
     add("--watch", action="store_true", help="one line that renews itself until q or Ctrl-C")
     add("--lines", action="store_true", help="with --watch: a line for each capture, as in a pipe")
     add("--sound", action="store_true", help="with --watch: a tone that follows Q")
-    add("--reference", metavar="NAME", help="with --watch: the reference to judge by")
+    add("--reference", metavar="NAME", help="with --watch or --items: the reference to judge by")
     add("--unit", metavar="UNIT", default="", help="with --watch: the unit that g and x mark")
     add("--kind", metavar="KIND", default="other winding", help="with --watch: kind, without a reference")
-    add("--store", metavar="DIR", help="with --watch: folder of references")
+    add("--store", metavar="DIR", help="with --watch or --items: folder of references")
     add_prior(parser)
 
 
@@ -43,7 +43,7 @@ def check_watching(options: argparse.Namespace) -> None:
             raise InputError("--watch and --out - would mix on stdout; write the records to a file")
         return
     for name in ("lines", "sound", "reference", "unit", "store"):
-        if getattr(options, name):
+        if getattr(options, name) and not (options.items and name in ("reference", "store")):
             raise InputError(f"--{name} belongs to --watch; give that as well, or leave it out")
 
 
