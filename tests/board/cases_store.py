@@ -206,7 +206,9 @@ def test_power_that_failed_is_followed_by_a_save_that_works():
 def test_every_constant_of_the_board_is_within_its_own_limits():
     for name, default, lowest, highest in board.CONSTANTS:
         assert lowest <= default <= highest, name
-        assert lowest < highest and abs(highest) < 1 << 31, name
+        # Of a design there is one alone: constants of another are not read.
+        assert lowest < highest or name == "design", name
+        assert abs(highest) < 1 << 31, name
     names = [row[0] for row in board.CONSTANTS]
     assert len(set(names)) == len(names)
 
