@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from coilbell.commands.options import port_of
+from coilbell.commands.options import port_of, show
 from coilbell.errors import InputError
 
 if TYPE_CHECKING:
@@ -191,7 +191,7 @@ def guided(options: argparse.Namespace) -> int:
 
 
 def _asked(words: str) -> str:
-    print(words, end="", file=sys.stderr, flush=True)
+    show(words, end="", stream=sys.stderr)
     answer = sys.stdin.readline()
     if not answer:
         raise InputError("the answers ended before the steps did; nothing was kept, begin again")

@@ -206,7 +206,7 @@ def add_port(parser: argparse.ArgumentParser) -> None:
 
 def port_of(options: argparse.Namespace) -> str | None:
     """The tester's port: --port, else that of the settings, else None for the only board found."""
-    return options.port or setting("port") or None
+    return options.port if options.port is not None else setting("port") or None
 
 
 def add_prior(parser: argparse.ArgumentParser) -> None:
