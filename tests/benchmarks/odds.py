@@ -10,6 +10,7 @@ import numpy as np
 
 from benchmarks.verdicts import Row, rows, tuned_parts
 from coilbell.board.simulation import catalogue
+from coilbell.winding.odds.faultfile import value
 
 __all__ = ["calibration"]
 
@@ -18,12 +19,12 @@ def calibration(options: argparse.Namespace) -> None:
     """Requirement 2: expected calibration error and Brier score beside simpler scores."""
     found = list(rows(options, 3, shorted=True, healthy_units=30))
     rng = np.random.default_rng((options.seed, 77))
-    for title, healthy in (
-        ("bench mix: whole parts are 80 % healthy, 20 % loaded, detuned or with capacitance", 0.8),
-        ("healthy against shorted only", 1.0),
+    for title, others in (
+        ("whole parts are loaded, detuned or with capacitance as often as faults.toml says", True),
+        ("healthy against shorted only", False),
     ):
-        print(f"\n## 2. Calibration, {title}")
-        chosen = _mixed(found, healthy, rng)
+        print(f"\n## 2. Calibration of a short that would show, {title}")
+        chosen = _mixed(found, others, rng)
         _scores(chosen)
         for words, tuned in (("kinds tuned on", True), ("other kinds", False)):
             half = [r for r in chosen if (r.part in tuned_parts()) is tuned]
@@ -36,38 +37,46 @@ def calibration(options: argparse.Namespace) -> None:
     )
 
 
-def _mixed(found: Sequence[Row], healthy: float, rng: np.random.Generator) -> list[Row]:
-    """For each part as many shorted as not, as the stated prior has it, the latter `healthy` whole."""
+_OTHERS = {
+    "load": ("loaded", "loaded-heavily"),
+    "core": ("gap-halved", "core-cracked"),
+    "capacitance": ("capacitance-added",),
+}
+"""Cause of faults.toml -> states of the catalogue."""
+
+
+def _mixed(found: Sequence[Row], others: bool, rng: np.random.Generator) -> list[Row]:
+    """For each part as many shorted as not, as the stated prior has it; the latter in the stated shares."""
     chosen: list[Row] = []
     for name in catalogue.names():
-        groups = {
-            "shorted": [r for r in found if r.part == name and r.shorted],
-            "healthy": [r for r in found if r.part == name and r.state == "healthy"],
-            "other": [
-                r
-                for r in found
-                if r.part == name and r.state in ("loaded", "gap-halved", "core-cracked", "capacitance-added")
-            ],
-        }
-        n = min(len(groups["shorted"]), int(len(groups["healthy"]) / healthy))
-        for group, size in (
-            ("shorted", n),
-            ("healthy", round(healthy * n)),
-            ("other", n - round(healthy * n)),
-        ):
-            pool = groups[group]
+        pools = {"shorted": [r for r in found if r.part == name and r.shorted]}
+        pools["nothing"] = [r for r in found if r.part == name and r.state == "healthy"]
+        for cause, states in _OTHERS.items():
+            pools[cause] = [r for r in found if others and r.part == name and r.state in states]
+        shares = {cause: float(value(f"causes.{cause}")) for cause in ("nothing", *_OTHERS) if pools[cause]}
+        whole = sum(shares.values())
+        n = min(len(pools["shorted"]), int(len(pools["nothing"]) * whole / shares["nothing"]))
+        sizes = {"shorted": n} | {cause: round(n * share / whole) for cause, share in shares.items()}
+        for group, size in sizes.items():
+            pool = pools[group]
             chosen += [pool[k] for k in rng.choice(len(pool), size, replace=size > len(pool))]
     return chosen
+
+
+def _shows(row: Row) -> bool:
+    """The truth that is asked for: a short that moves f or Q by more than three spreads of units."""
+    return row.shorted and row.moved > 3
 
 
 def _scores(chosen: Sequence[Row]) -> None:
     from sklearn.linear_model import LogisticRegression
 
-    y = np.array([r.shorted for r in chosen], dtype=float)
+    y = np.array([_shows(r) for r in chosen], dtype=float)
     order = np.random.default_rng(5).permutation(len(y))
     learn, test = order[: len(y) // 2], order[len(y) // 2 :]
     print(
-        f"{len(y)} parts, {y.mean():.2f} shorted; the others learn on one half, all are scored on the other"
+        f"{len(y)} parts, {y.mean():.2f} with a short that would show; the others learn on one half, all are "
+        "scored on the other"
     )
     print(f"{'':34}{'Brier':>8}{'ECE':>8}")
     stated = np.array([r.probability for r in chosen])
@@ -94,7 +103,7 @@ def _scores(chosen: Sequence[Row]) -> None:
 
 def _ece_words(chosen: Sequence[Row]) -> str:
     """The error, and what chance alone makes of it when every stated probability is true."""
-    p, y = np.array([r.probability for r in chosen]), np.array([r.shorted for r in chosen], dtype=float)
+    p, y = np.array([r.probability for r in chosen]), np.array([_shows(r) for r in chosen], dtype=float)
     rng = np.random.default_rng(9)
     chance = np.mean([_ece(p, (rng.random(len(p)) < p).astype(float)) for _ in range(200)])
     return f"{_ece(p, y):.4f} of {len(p)} (were every probability true, chance would make it {chance:.4f})"

@@ -45,6 +45,7 @@ class Row:
     expected: str | None
     moved: float
     probability: float
+    """Of a short that would show on this part, as the headline has it."""
     named: str
     shows: float
     """log10 of the ratio of a short that shows over a healthy winding."""
@@ -109,7 +110,7 @@ def _row(
         state,
         CONDITIONS[state].shorted,
         *told,
-        odds.shorted,
+        odds.shows,
         says,
         odds.log10_shows,
         limits,

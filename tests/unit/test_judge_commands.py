@@ -113,7 +113,7 @@ def test_a_contradictory_unit_is_refused_and_nothing_is_overwritten(
     before = Shelf().path("line").read_bytes()
     part = put(bench, "dead.json", record(LINE, 9, "turn-dead"))
     assert main(["reference", "add", "line", part, "--unit", "stranger"]) == 2
-    assert "too far apart for one kind of part" in capsys.readouterr().err
+    assert "where a healthy line-output transformer has 80 to 180" in capsys.readouterr().err
     assert main(["reference", "add", "line", "good1.json", "--unit", "u1", "--kind", "horizontal yoke"]) == 2
     assert Shelf().path("line").read_bytes() == before
 
@@ -322,3 +322,16 @@ def test_an_items_count_is_made_again_as_it_was_asked(
     (told,) = json.loads(capsys.readouterr().out)["judgements"]
     assert told["question"]["count_to"] == 0.25
     assert told["facts"]["count"]["fraction"] == 0.25
+
+
+def test_stage_pins_and_temperature_are_typed_beside_a_file(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What is typed goes into the judgement: a yoke has no tube base, and a bench can be too warm."""
+    part = put(bench, "free.json", record(LINE, 9, "healthy"))
+    kind = ["--kind", "horizontal yoke"]
+    assert "a horizontal yoke has no step tube-base-off" in _refused(
+        capsys, ["judge", part, *kind, "--done", "tube-base-off"]
+    )
+    assert "give -60 to 200" in _refused(capsys, ["judge", part, *kind, "--temperature", "900"])
+    assert main(["judge", part, *kind, "--across", "3-5", "--temperature", "21"]) == 0

@@ -21,7 +21,7 @@ def log_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     store, path = str(folder / "references"), folder / "log.sqlite"
     whole, shorted = (str(example(name)) for name in ("whole", "shorted"))
     kind = ["--kind", "line-output transformer", "--store", store]
-    assert main(["reference", "add", "tarn-21-line", whole, "--unit", "unit-1", *kind]) == 0
+    assert main(["reference", "add", "tarn-21-line", whole, "--unit", "unit-1", *kind, "--anyway"]) == 0
     words = ["log", "add", "lot-3", shorted, "--log", str(path), "--out-of-circuit", "--store", store]
     details = ["--equipment", "Tarn 21 set", "--kind", "line-output transformer", "--note", "lacquer dark"]
     assert main([*words, *details, "--reference", "tarn-21-line", "--prior", "0.2"]) == 0

@@ -56,7 +56,7 @@ def test_commands_add_one_after_the_other(tmp_path: Path) -> None:
     """As two technicians at one store, each in a process of their own."""
     from coilbell.bench.files.records import example
 
-    words = [sys.executable, "-m", "coilbell", "reference", "add", "line", str(example("whole"))]
+    words = [sys.executable, "-m", "coilbell", "reference", "add", "line", str(example("whole")), "--anyway"]
     more = ["--kind", "line-output transformer", "--store", str(tmp_path)]
     running = [
         subprocess.Popen(

@@ -31,7 +31,7 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Captur
     monkeypatch.setenv("COILBELL_LOG", str(tmp_path / "log.sqlite"))
     monkeypatch.chdir(tmp_path)
     kind = ["--kind", "line-output transformer"]
-    assert main(["reference", "add", "line", str(example()), "--unit", "u1", *kind]) == 0
+    assert main(["reference", "add", "line", str(example()), "--unit", "u1", *kind, "--anyway"]) == 0
     assert main(["log", "add", "lot-3", str(example("shorted")), "--reference", "line"]) == 0
     capsys.readouterr()
     return tmp_path
@@ -77,7 +77,9 @@ def test_everything_that_reports_has_json(bench: Path, capsys: pytest.CaptureFix
     assert main(["log", "export", "a.zip"]) == 0
     names = [one["name"] for one in objects(capsys, "log", "import", "a.zip", "--prefix", "x-", "--json")]
     assert names == ["x-lot-3", "x-lot-4"]
-    (reference,) = objects(capsys, "reference", "add", "line", str(example()), "--unit", "u1", "--json")
+    (reference,) = objects(
+        capsys, "reference", "add", "line", str(example()), "--unit", "u1", "--json", "--anyway"
+    )
     assert reference["name"] == "line"
     (sound,) = objects(capsys, "reference", "check", "--json")
     assert (sound["name"], sound["problem"]) == ("line", None)
@@ -144,7 +146,7 @@ def test_a_reference_is_shown_with_uncertainties(bench: Path, capsys: pytest.Cap
     out = capsys.readouterr().out
     assert "21.59995(10) kHz  34.026(11)" in out
     assert " UTC, sha256" in out
-    assert main(["reference", "add", "line", str(example()), "--unit", "u1"]) == 0
+    assert main(["reference", "add", "line", str(example()), "--unit", "u1", "--anyway"]) == 0
     assert "nothing added, it holds these rings of u1 already" in capsys.readouterr().err
 
 

@@ -21,12 +21,15 @@ from coilbell.board import frame, reader
 from coilbell.board.identity import Identity
 from coilbell.board.settings import Settings
 from coilbell.errors import WireError
-from coilbell.record import Record
+from coilbell.record import Record, Temperature
 
 __all__ = ["FULL_SCALE", "Shot", "Sweeps", "shot_of"]
 
 FULL_SCALE = (0.0, 4095.0)
 """Codes of the 12-bit converter."""
+
+_CHIP_K = 2.0
+"""Standard uncertainty of differences that the chip's own sensor reads [K] (assumed: it follows the room)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -127,6 +130,9 @@ class Sweeps:
             board=identity.words,
             utc=datetime.now(UTC),
             connection=self._settings.connection,
+            temperature=self._settings.temperature
+            or Temperature(self._begin["temperature_mc"] / 1000, _CHIP_K, identity.words),
+            across=self._settings.across,
             done=self._settings.done,
             note=self._settings.note,
             source=self._source,

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from coilbell.board import frame
 from coilbell.board.identity import Identity
 from coilbell.errors import InputError, MissingError
-from coilbell.record import Connection
+from coilbell.record import Connection, Temperature
 from coilbell.terms import Step
 
 __all__ = ["Settings", "check", "check_aim"]
@@ -45,6 +45,10 @@ class Settings:
     """True for a winding on the tester's posts themselves; else it hangs on leads with clips."""
     done: tuple[Step, ...] = ()
     """What had been unplugged, lifted, tested or cleaned before."""
+    across: str = ""
+    """Which winding is rung, in the user's words."""
+    temperature: Temperature | None = None
+    """Of the part, as typed; without it the chip's own is kept."""
     note: str = ""
 
     def __post_init__(self) -> None:

@@ -24,6 +24,7 @@ from coilbell.commands.options import (
     show,
     tell,
     tell_kept,
+    temperature_of,
 )
 from coilbell.commands.series import check_items, series
 from coilbell.commands.watching import add_watching, check_watching, watched
@@ -183,6 +184,8 @@ def _request(options: argparse.Namespace) -> _Request:
             aim_v=_aim_of(options),
             connection=connection_of(options) or Connection.UNKNOWN,
             done=done_of(options),
+            across=options.across,
+            temperature=temperature_of(options),
             on_posts=options.posts,
             note=options.note,
         )

@@ -61,7 +61,7 @@ examples:
 All files are rings of one winding: further shots, or further test capacitors.
 With --item NAME rings and finding are kept in the bench log, as new rows. Then
 RECORD may be the number of a capture there; without any the last rings of each
-test capacitor are judged.
+test capacitor at each stage are judged together.
 A prior is how probable you hold a shorted turn before this ring, 0 to 1.
 The verdict takes at most ten lines; --full tells all that it rests on.
 Exit code: 0 whatever is found; with --exit-code 0 no shorted turn shows, 10 a
@@ -199,7 +199,7 @@ def _rungs(options: argparse.Namespace, drawer: ItemLog | None) -> list[FittedCa
     if drawer is None:
         raise InputError("no ring to judge; give record files, or --item NAME for those the log holds")
     refuse_reading(options)
-    rungs = drawer.newest(where)
+    rungs = drawer.stages() if where is None else drawer.newest(where)
     tell_chosen(drawer, rungs)
     return rungs
 

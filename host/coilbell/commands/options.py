@@ -13,14 +13,14 @@ from typing import TYPE_CHECKING, Any, NoReturn, TextIO, TypeVar
 
 from coilbell.bench.files.encoding import harmless
 from coilbell.bench.settings import setting
-from coilbell.errors import InputError
+from coilbell.errors import InputError, RecordError
 from coilbell.quantities import parse
 
 if TYPE_CHECKING:
     from coilbell.bench.facts.base import Facts
     from coilbell.bench.facts.item import KeptFacts
     from coilbell.bench.log import FittedCapture, ItemLog, Reading
-    from coilbell.record import Connection
+    from coilbell.record import Connection, Temperature
     from coilbell.terms import Step
     from coilbell.winding import Reference
 
@@ -57,6 +57,7 @@ __all__ = [
     "tell",
     "tell_chosen",
     "tell_kept",
+    "temperature_of",
     "tolerance_of",
 ]
 
@@ -138,8 +139,15 @@ def add_connection(parser: argparse.ArgumentParser) -> None:
 
 
 def add_done(parser: argparse.ArgumentParser) -> None:
-    """Declare what was done before this ring."""
+    """Declare what was done before this ring, which winding was rung, and how warm it was."""
     from coilbell.terms import RECORDED
+
+    parser.add_argument(
+        "--across", metavar="PINS", default="", help="which winding is rung, such as pins 3-5"
+    )
+    parser.add_argument(
+        "--temperature", metavar="C", help="of the part [Celsius]; rings of closed cores follow it"
+    )
 
     parser.add_argument(
         "--done",
@@ -159,6 +167,18 @@ def done_of(options: argparse.Namespace) -> tuple[Step, ...]:
         raise InputError(
             f"--done {str(error)[:40]}: no such step; choose from: {', '.join(RECORDED)}"
         ) from error
+
+
+def temperature_of(options: argparse.Namespace) -> Temperature | None:
+    """What --temperature says of the part, None where it is not given. Raises InputError."""
+    from coilbell.record import Temperature
+
+    if options.temperature is None:
+        return None
+    try:
+        return Temperature(parse(options.temperature, "C", "--temperature"))
+    except RecordError as error:
+        raise InputError(f"--temperature {options.temperature}: give -60 to 200 Celsius") from error
 
 
 def connection_of(options: argparse.Namespace) -> Connection | None:
@@ -191,6 +211,9 @@ def reading_of(
         connection=connection,
         presumed=presumed,
         label=options.label,
+        done=done_of(options) if "done" in options else (),
+        across=options.across if "across" in options else "",
+        temperature=temperature_of(options) if "temperature" in options else None,
     )
 
 
@@ -299,8 +322,8 @@ def drawer_of(options: argparse.Namespace) -> Iterator[ItemLog | None]:
 
 def refuse_reading(options: argparse.Namespace) -> None:
     """Raise InputError for options that are about record files, where none is given."""
-    for name in ("capacitor", "channel", "label"):
-        if getattr(options, name):
+    for name in ("capacitor", "channel", "label", "done", "across", "temperature"):
+        if getattr(options, name, None):
             raise InputError(f"--{name} is for record files; what the log holds keeps its own, leave it out")
 
 

@@ -27,6 +27,7 @@ examples:
       --kind "line-output transformer"
   coilbell reference add tarn-21-line loop.json --unit unit-1 \\
       --shorted "one-turn loop of 1 mm wire"
+  coilbell reference withdraw tarn-21-line unit-2 --why "shorted after all"
   coilbell reference show tarn-21-line
   coilbell reference export tarn-21-line tarn.json
   coilbell reference import tarn.json --merge
@@ -37,6 +38,9 @@ References are files in --store DIR, else in the folder that the environment
 variable COILBELL_REFERENCES names, else in the user's data folder.
 A kind of winding of your own is a TOML file: copy a shipped one (kinds NAME
 --toml), change it and give it as --kind; the reference then carries it.
+A good unit whose Q is not usual for its kind, or that rings far from the good
+units there, is refused with its figures; --anyway takes it, and it stays marked
+in every finding that rests on it.
 A damaged file is never replaced: move it away, then import an export.
 Exit code: 0 done; 2 wrong usage, unusable record, damaged reference; 3 no
 reference of that name, or its folder cannot be made.
@@ -45,6 +49,7 @@ reference of that name, or its folder cannot be made.
 
 _ACTIONS: dict[str, str] = {
     "add": "add captures of one unit, known good or shorted on purpose",
+    "withdraw": "take a unit out again, with the reason",
     "list": "names, kinds and sizes of all references",
     "show": "units, captures and spreads of one",
     "check": "verify files, hashes and captures of one or all",
@@ -60,7 +65,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     made = actions_of(parser, _ACTIONS)
     for one in made.values():
         one.add_argument("--store", metavar="DIR", help="folder of references")
-    for name in ("show", "export"):
+    for name in ("show", "export", "withdraw"):
         made[name].add_argument("name", metavar="NAME", help="name of the reference")
     made["check"].add_argument("name", metavar="NAME", nargs="?", help="all when left out")
     for name in ("export", "import"):
@@ -70,6 +75,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     made["import"].add_argument("--merge", action="store_true", help="join it to the one of that name")
     for name in ("add", "list", "show", "check", "import", "kinds"):
         made[name].add_argument("--json", action="store_true", help="one JSON object a line")
+    made["withdraw"].add_argument("unit", metavar="UNIT", help="the specimen that is not what it seemed")
+    made["withdraw"].add_argument("--why", metavar="TEXT", required=True, help="the reason, kept with it")
     made["kinds"].add_argument("kind", metavar="KIND", nargs="?", help="a kind, or a TOML file to check")
     made["kinds"].add_argument("--faults", action="store_true", help="how severe faults of any kind may be")
     made["kinds"].add_argument("--toml", action="store_true", help="the kind as a TOML file to copy")
@@ -85,6 +92,7 @@ def _add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--shorted", metavar="HOW", help="what was shorted on purpose; a good unit without")
     add_reading(parser)
     add("--note", metavar="TEXT", default="", help="kept with a new reference")
+    add("--anyway", action="store_true", help="take a good unit that is doubted; it stays marked")
 
 
 def run(options: argparse.Namespace) -> int:
@@ -94,6 +102,7 @@ def run(options: argparse.Namespace) -> int:
 
     actions: dict[str, Callable[[argparse.Namespace, Shelf], int]] = {
         "add": _add,
+        "withdraw": _withdraw,
         "list": _list,
         "show": _show,
         "check": _check,
@@ -119,7 +128,7 @@ def _add(options: argparse.Namespace, shelf: Shelf) -> int:
 
 def _added(options: argparse.Namespace, shelf: Shelf, captures: list[Capture]) -> tuple[Reference, int]:
     """The reference with these captures, on the shelf, and how many of them are new."""
-    from coilbell.winding import Reference
+    from coilbell.winding import Reference, guarded
 
     if shelf.holds(options.name):
         before = shelf.get(options.name)
@@ -128,6 +137,7 @@ def _added(options: argparse.Namespace, shelf: Shelf, captures: list[Capture]) -
                 f"{options.name} is of another kind, a {before.kind.name}; leave --kind {options.kind} out"
             )
         _refuse_doubles(captures, before)
+        captures = list(guarded(before.kind, before, captures, anyway=options.anyway))
         after = before.having(captures)
         new = len(after.captures) - len(before.captures)
     else:
@@ -135,10 +145,26 @@ def _added(options: argparse.Namespace, shelf: Shelf, captures: list[Capture]) -
             from coilbell.winding import KINDS
 
             raise InputError(f"{options.name} is new: give --kind, one of: {', '.join(KINDS)}")
-        after = Reference.begin(options.name, _kind(options.kind), captures, options.note)
+        kind = _kind(options.kind)
+        captures = list(guarded(kind, None, captures, anyway=options.anyway))
+        after = Reference.begin(options.name, kind, captures, options.note)
         new = len(captures)
     shelf.put(after)
     return after, new
+
+
+def _withdraw(options: argparse.Namespace, shelf: Shelf) -> int:
+    """Take a unit out; findings that rest on it name the reference by the hash it had."""
+    with shelf.alone(options.name):
+        before = shelf.get(options.name)
+        after = before.without(options.unit, options.why)
+        shelf.put(after)
+    from coilbell.winding import origin
+
+    tell(f"{options.name}: unit {options.unit} withdrawn ({options.why})")
+    tell(f"findings by {origin(before)} rest on it; judge their rings again")
+    show(_summary(options, after))
+    return 0
 
 
 def _captures(options: argparse.Namespace) -> list[Capture]:

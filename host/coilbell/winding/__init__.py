@@ -4,6 +4,7 @@ from coilbell.winding.odds.added import Added
 from coilbell.winding.odds.explanation import Explanation
 from coilbell.winding.odds.faultfile import FaultFigure
 from coilbell.winding.odds.faultfile import listed as fault_figures
+from coilbell.winding.odds.guard import guarded
 from coilbell.winding.odds.healthy import Healthy, healthy_of
 from coilbell.winding.odds.kind import KINDS, Kind, decode_kind, encode_kind, kind_named
 from coilbell.winding.odds.kindfile import SPREAD, TYPICAL
@@ -111,6 +112,7 @@ __all__ = [
     "fault_figures",
     "find",
     "grouped",
+    "guarded",
     "headline_words",
     "healthy_of",
     "kind_named",

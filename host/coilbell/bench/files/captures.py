@@ -90,7 +90,7 @@ def _next_shot(before: Record, after: Record) -> bool:
 
     The rungs of a ladder are one capture, whatever the widths of their pulses.
     """
-    same = ["test_capacitor", "gain", "board", "connection", "done", "volts_per_count", "rate_hz"]
+    same = ["test_capacitor", "gain", "board", "connection", "done", "across", "volts_per_count", "rate_hz"]
     if "rung" not in before.extra:
         same.append("pulse_s")
     return after.shot == before.shot + 1 and all(getattr(before, n) == getattr(after, n) for n in same)

@@ -14,7 +14,8 @@ from coilbell.bench.log.book import Log
 from coilbell.bench.log.derivation import fitted, judged
 from coilbell.bench.log.rows import Item, KeptJudgement
 from coilbell.errors import FileError, InputError
-from coilbell.record import Connection, Record
+from coilbell.record import Connection, Record, Temperature
+from coilbell.terms import Step
 from coilbell.winding import Reference
 
 __all__ = [
@@ -34,7 +35,8 @@ class Reading:
     """How record files are to be read.
 
     capacitors: one for all files, or one each, as typed; tolerance: their standard uncertainty, as typed
-    [%]; connection: replaces what the records say; presumed: for records that do not say.
+    [%]; connection: replaces what the records say; presumed: for records that do not say. done, across and
+    temperature likewise replace what the records say, where they are given.
     """
 
     capacitors: tuple[str, ...] = ()
@@ -43,6 +45,14 @@ class Reading:
     connection: Connection | None = None
     presumed: Connection | None = None
     label: str = ""
+    done: tuple[Step, ...] = ()
+    across: str = ""
+    temperature: Temperature | None = None
+
+    @property
+    def restates(self) -> bool:
+        """True where something is said of the ring that its record may say otherwise."""
+        return bool(self.capacitors or self.connection or self.done or self.across or self.temperature)
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,5 +164,10 @@ def fitted_captures(files: Sequence[str], reading: Reading) -> list[FittedCaptur
 
 def _connected(record: Record, reading: Reading) -> Record:
     stated = reading.presumed if record.connection is Connection.UNKNOWN else None
-    where = reading.connection or stated
-    return record if where is None else replace(record, connection=where)
+    return replace(
+        record,
+        connection=reading.connection or stated or record.connection,
+        done=reading.done or record.done,
+        across=reading.across or record.across,
+        temperature=reading.temperature or record.temperature,
+    )

@@ -15,7 +15,7 @@ from coilbell.bench.page.source import Wish
 from coilbell.bench.shelf import Shelf
 from coilbell.errors import InputError
 from coilbell.quantities import counted
-from coilbell.winding import Capture, Condition, Reference, remarks
+from coilbell.winding import Capture, Condition, Reference, guarded, remarks
 
 __all__ = ["Keeping"]
 
@@ -48,9 +48,11 @@ class Keeping:
         shelf = self.shelf
         with shelf.alone(order.reference):
             if shelf.holds(order.reference):
-                after = shelf.get(order.reference).having(captures)
+                before = shelf.get(order.reference)
+                after = before.having(guarded(before.kind, before, captures))
             else:
                 after = Reference.begin(order.reference, wish.kind, captures)
+                guarded(after.kind, None, captures)
             shelf.put(after)
         weak = remarks(after)
         told = f"; {weak[0]}" if weak else ""

@@ -81,7 +81,7 @@ def _short(x: float, low: float, high: float) -> float:
     if x < low:
         return (1 - _INSIDE) / (low - math.log(_LEAST_Q))
     fade = max(1 - (x - low) / (high - low), _FADED)
-    return 2 * _INSIDE / (high - low) * fade
+    return 3 * _INSIDE / (high - low) * fade**2
 
 
 def _t4(x: float, middle: float, spread: float, error: float) -> float:

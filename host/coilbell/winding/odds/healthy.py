@@ -32,6 +32,7 @@ from coilbell.winding.odds.kind import Kind, Spread
 from coilbell.winding.odds.observation import Ring, same_capacitor
 from coilbell.winding.odds.reference import Condition, Reference, UnitMean
 from coilbell.winding.odds.testerloss import Tester, loss_shift
+from coilbell.winding.odds.warmth import UNKNOWN_K, Warmth, moved_by_warmth, warmth
 from coilbell.winding.tank.freering import FreeRing
 from coilbell.winding.tank.healthytank import HealthyTank
 from coilbell.winding.tank.several import SeveralCapacitorTank, tank_of_several
@@ -71,6 +72,8 @@ class Healthy:
     same_unit: str = ""
     repeat: tuple[float, float] = (0.002, 0.02)
     """Standard deviations of ln f and ln d of one unit rung again."""
+    warmer: Warmth = (0.0, UNKNOWN_K)
+    """How much warmer the rings are than the good ones, and its standard uncertainty [K]."""
 
     def stray_beyond(self, tester_farads: float) -> float:
         """Stray capacitance of the winding alone [F]: a measured one holds the tester's too."""
@@ -134,12 +137,15 @@ def healthy(reference: Reference, rings: Sequence[Ring], unit: str = "") -> Heal
     unit: the specimen judged; when the reference holds its good rings they are what it is judged by.
     """
     first = {c: next(r for r in rings if r.capacitor is c) for c in _distinct(rings)}
-    return _healthy(reference, tuple((c, r.stated_loading, r.board) for c, r in first.items()), unit)
+    testers = tuple((c, r.stated_loading, r.board) for c, r in first.items())
+    return _healthy(reference, testers, unit, warmth(reference, rings, unit))
 
 
 @lru_cache(maxsize=32)
-def _healthy(reference: Reference, with_: tuple[Tester, ...], unit: str) -> Healthy:
-    """The same from the capacitors and testers alone, kept: the figures of a ring do not touch it."""
+def _healthy(
+    reference: Reference, with_: tuple[Tester, ...], unit: str, warmer: Warmth = (0.0, UNKNOWN_K)
+) -> Healthy:
+    """The same from capacitors, testers and temperature alone, kept: a ring's figures do not touch it."""
     capacitors = [capacitor for capacitor, _, _ in with_]
     means = reference.good_means(capacitors)
     own = [m for m in means if unit and m.unit == unit]
@@ -148,7 +154,8 @@ def _healthy(reference: Reference, with_: tuple[Tester, ...], unit: str) -> Heal
     shift, extra = _tester_errors(reference, with_, location)
     measured = _measured_by_all(reference, own) or _measured(location, capacitors, reference.kind)
     tank = _tank(location, capacitors[0], reference.kind, measured)
-    location = location + shift
+    warmed, warm = moved_by_warmth(reference.kind, len(capacitors), warmer)
+    location = location + shift + warmed
     assumed = _assumed(tank, location, capacitors, reference.kind)
     spread, freedom = _between(used, assumed) if not own else _within(used[0], reference.kind.spread)
     known = freedom - PRIOR_UNITS
@@ -156,15 +163,16 @@ def _healthy(reference: Reference, with_: tuple[Tester, ...], unit: str) -> Heal
     return Healthy(
         tuple(capacitors),
         fixed(location),
-        fixed((spread * (1 + 1 / count) + extra) * (freedom - 2) / freedom),
+        fixed((spread * (1 + 1 / count) + extra + warm) * (freedom - 2) / freedom),
         freedom,
-        fixed(np.sqrt(np.diag(spread))),
+        fixed(np.sqrt(np.diag(spread + warm))),
         tank,
         measured is None,
         tuple(m.unit for m in used),
         PRIOR_UNITS / (PRIOR_UNITS + known),
         unit if own else "",
         (reference.kind.spread.repeat_frequency, reference.kind.spread.repeat_loss),
+        warmer,
     )
 
 

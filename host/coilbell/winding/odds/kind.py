@@ -72,6 +72,8 @@ class Kind:
     """The rectifiers stand between sections of that winding, inside the part."""
     iron: bool = False
     """Laminated or solid iron: the loss hides single turns."""
+    warming: Range = (0.0, 0.002)
+    """d ln L/dT that the core makes [1/K]; a kind that says nothing has a gapped one."""
     bare_q: float = 0.0
     """Usual Q without the resistors that are often fitted across the winding, 0 where none ever are."""
     remark: str = ""

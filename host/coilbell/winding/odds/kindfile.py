@@ -76,6 +76,7 @@ TYPICAL: dict[str, Entry] = {
     "series_share": Entry("1", "part of the loss that copper makes", 0, 0.999),
     "healthy_q": Entry("1", "usual Q of a healthy one with usual_farads", 0.5, 1e5, ranged=True),
     "usual_farads": Entry("F", "test capacitor that healthy_q holds for", 1e-12, 1e-3),
+    "warming": Entry("1/K", "d ln L/dT that its core makes", 0, 0.1, ranged=True, optional=True),
     "bare_q": Entry("1", "usual Q without the resistors often fitted across it", 0.5, 1e5, optional=True),
 }
 """Figures of [typical]; bounds refuse slips of the pen, and are assumed. The leakage ends at a third, since a

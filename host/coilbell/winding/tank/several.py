@@ -29,7 +29,13 @@ from coilbell.record import Capacitor, Loading
 from coilbell.winding.tank.freering import FreeRing
 from coilbell.winding.tank.propagation import ComplexArray, jacobian, quantity
 from coilbell.winding.tank.single import capacitor_uncertainties
-from coilbell.winding.tank.tankdoubt import CONTRADICTIONS, TankDoubt, doubts_of_several
+from coilbell.winding.tank.tankdoubt import (
+    CONTRADICTIONS,
+    ODD_LOSSES,
+    REAL_SLOPES,
+    TankDoubt,
+    doubts_of_several,
+)
 
 __all__ = ["SeveralCapacitorTank", "tank_of_several"]
 
@@ -76,7 +82,14 @@ class SeveralCapacitorTank:
     @property
     def contradicted(self) -> bool:
         """True where the figures contradict that this is one winding: its rings come from something else."""
-        return any(doubt.kind in CONTRADICTIONS for doubt in self.doubts)
+        kinds = {doubt.kind for doubt in self.doubts}
+        return bool(kinds & CONTRADICTIONS) or (bool(kinds & ODD_LOSSES) and not self._as_real_cores)
+
+    @property
+    def _as_real_cores(self) -> bool:
+        """True where the loss follows the frequency as that of some measured winding does."""
+        low, high = REAL_SLOPES
+        return self.loss_slope is not None and low <= self.loss_slope.value <= high
 
 
 def tank_of_several(
