@@ -199,7 +199,7 @@ def _rungs(options: argparse.Namespace, drawer: ItemLog | None) -> list[FittedCa
     if drawer is None:
         raise InputError("no ring to judge; give record files, or --item NAME for those the log holds")
     refuse_reading(options)
-    rungs = drawer.stages() if where is None else drawer.newest(where)
+    rungs = drawer.newest(where)
     tell_chosen(drawer, rungs)
     return rungs
 

@@ -83,18 +83,6 @@ class ItemLog:
         chosen = [one for stage in stages for one in _first_of_each(h for h in heads if h.stage == stage)]
         return [self._rung(number) for number in sorted(head.id for head in chosen)]
 
-    def stages(self) -> list[FittedCapture]:
-        """The last rings of each test capacitor at each stage, out of circuit and in it.
-
-        What is known of an item by rings is weighed together. Raises InputError when there are none.
-        """
-        last: dict[tuple[object, ...], FittedCapture] = {}
-        for where in (Connection.OUT_OF_CIRCUIT, Connection.IN_CIRCUIT):
-            for rung in map(self._rung, self._captures(where)):
-                record = rung.records[0]
-                last[where, record.done, record.test_capacitor] = rung
-        return list(last.values()) or self.newest()
-
     def sides(
         self, relation: Relation | None = None
     ) -> tuple[Relation, list[FittedCapture], list[FittedCapture]]:
