@@ -21,11 +21,10 @@ __all__ = ["rungs_of", "told_as_one"]
 
 _SAME_WIDTH = 0.1
 """Widths of pulses nearer than this, relative, are one rung."""
-CONDUCTS = 0.20
-"""Rise of 1/Q from 60 to 270 mV from which a junction is said to conduct (simulated: of 1213 examinations
-without
-a leaky junction none but 19 with a shorted small rectifier, whose rings fit badly; sound sets rise by 6 % at
-most)."""
+CONDUCTS = 0.15
+"""Rise of 1/Q from 60 to 270 mV from which a junction is said to conduct [1]; simulated: 12 of 12 leaky
+dampers rise
+by 0.20 to 0.35, sound sets with everything unplugged by 0.06 at most (families line-set-200 to 211)."""
 
 
 def rungs_of(records: Sequence[Record]) -> list[list[Record]]:

@@ -52,13 +52,11 @@ there."""
 
 QUIET = 0.35
 """Rise of ln 1/Q up to which a winding in circuit rings like a healthy one [1]; simulated: sound sets that
-leave
-the ring alone stay under 0.31, shorts below 0.1 ohm lie above 0.9."""
+leave the ring alone stay under 0.31, shorts below 0.1 ohm lie above 0.9."""
 
 OPEN = 0.10
 """What stays open on either side where the rule does not allow more [0..1]; simulated: without a diode test
-12 of
-150 sound windings ring as a shorted one does."""
+12 of 150 sound windings ring as a shorted one does."""
 
 _NEEDED = (Step.YOKE_OFF, Step.TUBE_BASE_OFF, Step.RECTIFIERS_TESTED)
 """Steps without which nothing is convicted in circuit, where the kind has them."""
