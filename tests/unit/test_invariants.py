@@ -172,6 +172,7 @@ def test_a_fit_that_cannot_be_trusted_gets_no_verdict_unless_another_can() -> No
     assert again.headline is Headline.AGAIN
     assert again.why == "the fit did not settle"
     assert again.shows is None
+    assert "longer pulse" in again.steps[0].words
     assert find([poor[0], seen[1]], by).verdict.headline is not Headline.AGAIN
 
 

@@ -31,6 +31,12 @@ _NAMED = 3
 """Steps told at once [1]; assumed."""
 
 
+_HOW_AGAIN = (
+    "ring again with tight clips and nothing moving; a weak ring wants a longer pulse, a fast one a larger "
+    "test capacitor"
+)
+
+
 def next_steps(
     headline: Headline,
     odds: Posterior | None,
@@ -49,7 +55,7 @@ def next_steps(
     between units is mostly assumption.
     """
     if headline is Headline.AGAIN:
-        return _plain(Step.RING_AGAIN)
+        return (NextStep(Step.RING_AGAIN, _HOW_AGAIN),)
     if headline in (Headline.ANOTHER, Headline.TWO_WINDINGS):
         return _plain(Step.CHECK_WINDING, Step.RING_AGAIN)
     if kind is not None and kind.iron and headline is Headline.NO_SHORT:
