@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import io
 import os
 import re
 import shlex
@@ -177,3 +178,25 @@ def test_decisions_are_dated_and_found_from_the_developers_page() -> None:
         ]
         assert bullets
         assert all(re.match(r"- 20\d\d-\d\d-\d\d\. \S", bullet) for bullet in bullets), place
+
+
+def test_readme_runs_from_top_to_bottom_without_a_board(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from coilbell.board import constants
+
+    block = README.read_text(encoding="utf-8").split("<!-- no-board -->")[1].split("```")[1]
+    lines = block.removeprefix("sh").strip().splitlines()
+    assert len(lines) >= 6
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COILBELL_LOG", str(tmp_path / "log.sqlite"))
+    monkeypatch.setenv("COILBELL_REFERENCES", str(tmp_path / "references"))
+    monkeypatch.setattr(constants, "folder", lambda: tmp_path / "boards")
+    for line in lines:
+        monkeypatch.setattr("sys.stdin", io.StringIO("\n" * 6))
+        program, *words = shlex.split(line)
+        assert program == "coilbell"
+        assert main(words) == 0, line
+    assert "A TURN IS SHORTED" in capsys.readouterr().out
+    assert (tmp_path / "lot-3.html").stat().st_size > 10_000
+    assert (tmp_path / "plane.png").exists()
