@@ -104,7 +104,20 @@ def _announce(address: str, options: argparse.Namespace) -> None:
         show(json.dumps({"schema": PAGE_SCHEMA, "what": "page", "address": address}))
     else:
         show(f"{address}\nThe page is at that address; Ctrl-C ends it.")
+        if options.host not in _HERE:
+            show(_square(address))
     if not options.no_browser:
         import webbrowser
 
         threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
+
+
+def _square(address: str) -> str:
+    """The address as a QR code (ISO/IEC 18004) of block letters, for the camera of a phone beside it."""
+    import io
+
+    import segno
+
+    out = io.StringIO()
+    segno.make(address, error="m", micro=False).terminal(out, compact=True)
+    return out.getvalue().rstrip("\n")
