@@ -22,6 +22,7 @@ from coilbell.bench.log import Log, RefitSummary, refit
 from coilbell.bench.log.check import problems
 from coilbell.bench.log.derivation import fitted, judged
 from coilbell.bench.log.entry import FittedCapture, keep
+from coilbell.errors import FileError
 from coilbell.record import Record
 from coilbell.winding import Capture, Condition, Reference, find, kind_named, observe
 
@@ -240,7 +241,7 @@ def test_what_cannot_be_fitted_again_is_told_and_the_rest_is_done(tmp_path: Path
         assert [p for p in outcome.problems if p.startswith("whole-0: cannot be judged again")]
         assert len(log.judgements(log.item("shorted-0"))) == 2
         assert len(log.judgements(log.item("whole-0"))) == 1
-        with pytest.raises(Exception, match="damaged"):
+        with pytest.raises(FileError, match="not as it was kept"):
             log.captures(log.item("whole-0"))
 
 

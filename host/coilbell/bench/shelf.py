@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import re
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -22,8 +23,11 @@ from coilbell.winding import Reference, decode, encode
 __all__ = ["Shelf", "read_reference", "reference_named", "write_reference"]
 
 _ENDING = ".reference.json"
-_WAIT_S = 20.0
-"""Longest wait for another writer, when none is given [s]; one change takes a tenth of a second. Assumed."""
+_WAIT_S = 60.0
+"""Longest wait for another writer, when none is given [s]; assumed: eight writers in turn on a busy computer."""
+
+_POLL_S = 0.005
+"""How often a waiting writer looks whether it is its turn [s]; assumed: far below one change."""
 
 _LIMIT = 10_000_000
 """Largest file read [bytes]: some 12,000 captures; assumed."""
@@ -90,8 +94,9 @@ class Shelf:
         self._make_folder()
         place = self.path(name).with_name(f".{name}.lock")
         try:
-            with FileLock(place, timeout=self._wait_s):
+            with FileLock(place).acquire(timeout=self._wait_s, poll_interval=_POLL_S):
                 yield
+            time.sleep(4 * _POLL_S)  # those that wait look again before this writer's next change
         except Timeout as error:
             raise MissingError(
                 f"reference {name}: another coilbell has been changing it for more than {self._wait_s:g} s; "

@@ -82,7 +82,7 @@ def take_over(log: Log, path: Path, prefix: str = "") -> list[str]:
 def open_parcel(path: Path) -> Parcel:
     """The archive's content, checked. Raises FileError."""
     try:
-        if not path.is_file() or path.stat().st_size > MOST_BYTES:
+        if path.exists() and not (path.is_file() and path.stat().st_size <= MOST_BYTES):
             raise FileError("is no file of an archive's size")
         with path.open("rb") as stream:
             sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
