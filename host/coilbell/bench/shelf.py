@@ -24,7 +24,7 @@ __all__ = ["Shelf", "read_reference", "reference_named", "write_reference"]
 
 _ENDING = ".reference.json"
 _WAIT_S = 60.0
-"""Longest wait for another writer, when none is given [s]; assumed: eight writers in turn on a busy computer."""
+"""Longest wait for another writer, when none is given [s]; assumed: eight writers on a busy computer."""
 
 _POLL_S = 0.005
 """How often a waiting writer looks whether it is its turn [s]; assumed: far below one change."""
