@@ -15,7 +15,7 @@ from coilbell.decay.model import DoubtKind, Fit, Mode, Quantity, Recovery, Resid
 from coilbell.decay.prepare import by_piece
 from coilbell.decay.search import residual_spectrum
 from coilbell.decay.settle import Settled
-from coilbell.decay.solve import Array, gram_covariance, jacobians, span
+from coilbell.decay.solve import Array, Solution, gram_covariance, jacobians, span
 from coilbell.decay.straighten import straightened
 from coilbell.record import Record
 
@@ -23,6 +23,8 @@ __all__ = ["result"]
 
 _TONE = 3.0
 """A component whose decay is not this many standard uncertainties above zero is a tone."""
+_MARGINAL = 2.0
+"""Evidence, in thresholds, from which the figures are those with the defect; benchmark: accuracy, laws."""
 _BESIDE = 12.0
 """How near to a tone a mode may be its sideband [lines of the window's spectrum]."""
 _ALIVE = 3.0
@@ -47,6 +49,8 @@ def result(settled: Settled, records: list[Record], count_to: float, copies: int
     law = _mended(settled, seen, found)
     if law is not None:
         law = replace(law, covariance=_with_clock(law.covariance, law.values[:2], clock))
+    if law is not None and seen is not None and seen.ratio(found[0]) < _MARGINAL * found[0].threshold:
+        law = _covering_both(law, solution, matrix)
     step_s = settled.pieces[0].trace.step_s
     scale, unit = _unit(records)
     everything = _modes(settled, matrix, law, step_s, count_to, scale)
@@ -120,6 +124,15 @@ def _mended(settled: Settled, seen: Survey | None, found: list[Defect]) -> Law |
     straight = _straight(settled) if DoubtKind.CONVERTER_NONLINEARITY in kinds else None
     usable = [one for one in (law, straight) if one is not None and one.converged]
     return min(usable, key=lambda one: one.rss / one.free, default=None)
+
+
+def _covering_both(law: Law, solution: Solution, matrix: Array) -> Law:
+    """The plain figures, as uncertain as the defect's lie apart: evidence this small may be chance."""
+    i = 2 * main_mode(solution)
+    plain, covariance = solution.theta[i : i + 2], law.covariance.copy()
+    apart = law.values[:2] - plain
+    covariance[:2, :2] = matrix[i : i + 2, i : i + 2] + np.outer(apart, apart)
+    return replace(law, values=np.concatenate((plain, law.values[2:])), covariance=covariance)
 
 
 def _straight(settled: Settled) -> Law | None:
