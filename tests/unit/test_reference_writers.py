@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import subprocess
 import sys
@@ -12,8 +11,7 @@ import pytest
 
 from coilbell.bench.shelf import Shelf
 from coilbell.errors import MissingError
-from coilbell.record import Capacitor, Connection
-from coilbell.winding import Capture, Condition, Observation, Reference, kind_named
+from coilbell.record import Capacitor
 
 A = Capacitor(22e-9)
 
@@ -21,35 +19,52 @@ WRITERS, UNITS = (int(n) for n in os.environ.get("COILBELL_WRITERS", "4x6").spli
 """`COILBELL_WRITERS=8x50` is the full size; it takes minutes."""
 
 
-def _capture(unit: str) -> Capture:
-    return Capture(
-        unit, Condition.GOOD, Observation(A, 30e3, 45.0, 1e-5, 1e-4, 0.4, Connection.OUT_OF_CIRCUIT)
-    )
+WRITER = """
+import sys, time
+from pathlib import Path
+from coilbell.bench.shelf import Shelf
+from coilbell.record import Capacitor, Connection
+from coilbell.winding import Capture, Condition, Observation, Reference, kind_named
 
-
-def _write(folder: str, writer: int, units: int, began: multiprocessing.synchronize.Barrier) -> None:
-    shelf = Shelf(folder)
-    began.wait()
-    for k in range(units):
-        with shelf.alone("yoke"):
-            captures = [_capture(f"unit-{writer}-{k}")]
-            if shelf.holds("yoke"):
-                shelf.put(shelf.get("yoke").having(captures))
-            else:
-                shelf.put(Reference("yoke", kind_named("horizontal yoke"), tuple(captures)))
+folder, writer, units = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3])
+seen = Observation(Capacitor(22e-9), 30e3, 45.0, 1e-5, 1e-4, 0.4, Connection.OUT_OF_CIRCUIT)
+shelf = Shelf(folder / "shelf")
+print("ready", flush=True)
+sys.stdin.readline()
+for k in range(units):
+    with shelf.alone("yoke"):
+        captures = [Capture(f"unit-{writer}-{k}", Condition.GOOD, seen)]
+        if shelf.holds("yoke"):
+            shelf.put(shelf.get("yoke").having(captures))
+        else:
+            shelf.put(Reference("yoke", kind_named("horizontal yoke"), tuple(captures)))
+"""
+"""One of several that write at once: a program of its own, which begins when it is told."""
 
 
 def test_no_unit_is_lost(tmp_path: Path) -> None:
-    context = multiprocessing.get_context("spawn")
-    began = context.Barrier(WRITERS)
-    writers = [context.Process(target=_write, args=(str(tmp_path), n, UNITS, began)) for n in range(WRITERS)]
+    writers = [
+        subprocess.Popen(
+            [sys.executable, "-c", WRITER, str(tmp_path), str(n), str(UNITS)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        for n in range(WRITERS)
+    ]
     for writer in writers:
-        writer.start()
+        assert writer.stdout is not None
+        assert writer.stdout.readline() == "ready\n"
     for writer in writers:
-        writer.join()
-    assert [writer.exitcode for writer in writers] == [0] * WRITERS
-    assert len(Shelf(tmp_path).get("yoke").units()) == WRITERS * UNITS
-    assert Shelf(tmp_path).names() == ("yoke",)
+        assert writer.stdin is not None
+        writer.stdin.write("\n")
+        writer.stdin.flush()
+    for writer in writers:
+        writer.communicate()
+    assert [writer.returncode for writer in writers] == [0] * WRITERS
+    shelf = Shelf(tmp_path / "shelf")
+    assert len(shelf.get("yoke").units()) == WRITERS * UNITS
+    assert shelf.names() == ("yoke",)
 
 
 def test_commands_add_one_after_the_other(tmp_path: Path) -> None:

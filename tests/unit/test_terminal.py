@@ -103,8 +103,10 @@ def test_a_damaged_log_is_told_in_json_too(bench: Path, capsys: pytest.CaptureFi
         log.base.execute("UPDATE fit SET facts = 'x' WHERE id = 1")
     assert main(["log", "check", "--json"]) == 2
     out, err = capsys.readouterr()
-    assert json.loads(out)["problems"] == ["fit 1: its figures cannot be read"]
-    assert "1 problem; restore" in err
+    told = json.loads(out)["problems"]
+    assert any(one.startswith("fit 1: ") for one in told)
+    assert any("fit_stays" in one for one in told)
+    assert f"{len(told)} problems; restore" in err
 
 
 @pytest.mark.parametrize("command", ["log", "reference", "isolate"])

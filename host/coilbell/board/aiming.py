@@ -9,16 +9,27 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from coilbell.board.settings import Settings
 from coilbell.record import Record
 
 if TYPE_CHECKING:
     from coilbell.board.identity import Identity
-    from coilbell.board.tester import Tester
 
 __all__ = ["Aim", "Measure", "begun", "refined"]
+
+
+class Fires(Protocol):
+    """What can be fired: a tester."""
+
+    @property
+    def identity(self) -> Identity:
+        """Who answers."""
+
+    def capture(self, settings: Settings) -> tuple[Record, ...]:
+        """Records taken with these settings."""
+
 
 Measure = Callable[[Sequence[Record]], float | None]
 """Envelope of the main ring at the end of its pulse [V at the winding]; None where nothing rings."""
@@ -79,7 +90,7 @@ def begun(identity: Identity, near_s: float, target_v: float) -> Aim:
     return Aim("found", width, width / identity.tick_hz, 0.0, 0.0, target_v)
 
 
-def refined(tester: Tester, aim: Aim, capacitor: str, pretrigger: int, measure: Measure) -> Aim:
+def refined(tester: Fires, aim: Aim, capacitor: str, pretrigger: int, measure: Measure) -> Aim:
     """The aim with the width whose ring, not whose largest sample, is nearest to `aim.target_v`.
 
     Fires a few captures; what rings at none of them leaves the aim as it was. Raises as `Tester.capture`.
@@ -101,7 +112,7 @@ def refined(tester: Tester, aim: Aim, capacitor: str, pretrigger: int, measure: 
     return _nearest(tester, aim, tried, largest)
 
 
-def _next(tester: Tester, aim: Aim, tried: dict[int, float], width: int, peak: float) -> int:
+def _next(tester: Fires, aim: Aim, tried: dict[int, float], width: int, peak: float) -> int:
     """The width that the last two say, one as if the peak were proportional; none beyond what is possible."""
     assert aim.target_v is not None
     assert tester.identity.aim_volts is not None
@@ -117,7 +128,7 @@ def _next(tester: Tester, aim: Aim, tried: dict[int, float], width: int, peak: f
     return min(max(found, tester.identity.min_width_ticks), tester.identity.max_width_ticks)
 
 
-def _nearest(tester: Tester, aim: Aim, tried: dict[int, float], largest: float) -> Aim:
+def _nearest(tester: Fires, aim: Aim, tried: dict[int, float], largest: float) -> Aim:
     if not tried or aim.target_v is None:
         return aim
     target = aim.target_v

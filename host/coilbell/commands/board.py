@@ -25,7 +25,7 @@ _EXAMPLES = """\
 examples:
   coilbell board list                 which boards are there, can they be opened
   coilbell board flash                stock MicroPython -> running tester
-  coilbell board flash --design first breadboard, new parts on the bench only
+  coilbell board flash --design first  breadboard, for new parts on the bench
   coilbell board check                leads open and apart: converter, leakage
   coilbell board check --coil 1m      1 mH on the leads: stray capacitance
   coilbell board check --loop-back    from pulse to first sample: latency
@@ -213,7 +213,7 @@ def _check(options: argparse.Namespace) -> int:
     if options.guide:
         from coilbell.commands.boardguide import guided
 
-        return guided(options)
+        return guided(options, finished)
     coil, added = known_parts(options)
     with Tester.open(port_of(options)) as tester:
         found = tester.identity

@@ -178,10 +178,9 @@ def _wire(answer: str) -> Wire | None:
     return Wire(length, diameter * 1e-3)
 
 
-def guided(options: argparse.Namespace) -> int:
-    """Lead through the steps, show the table, keep with --save; returns the exit code."""
+def guided(options: argparse.Namespace, finished: Callable[..., int]) -> int:
+    """Lead through the steps; finished: shows the table and keeps with --save. Returns the exit code."""
     from coilbell.board import Tester
-    from coilbell.commands.board import finished
 
     port = port_of(options)
     guide = Guide(_asked, lambda: Tester.open(port), _rings)
