@@ -21,7 +21,7 @@ def _module(path: Path, top: Path) -> str:
 
 
 def _imports(tree: ast.AST, module: str, package: bool) -> set[str]:
-    """Names that a module imports at any depth, but for what it does when it is run as a program."""
+    """Names that a module imports at any depth; not what it runs as a program, nor what only types need."""
     found = set()
     for node in _walk(tree):
         if isinstance(node, ast.Import):
@@ -38,7 +38,10 @@ def _imports(tree: ast.AST, module: str, package: bool) -> set[str]:
 def _walk(node: ast.AST) -> Iterator[ast.AST]:
     yield node
     for child in ast.iter_child_nodes(node):
-        if not (isinstance(child, ast.If) and "__main__" in ast.unparse(child.test)):
+        if not (
+            isinstance(child, ast.If)
+            and any(n in ast.unparse(child.test) for n in ("__main__", "TYPE_CHECKING"))
+        ):
             yield from _walk(child)
 
 

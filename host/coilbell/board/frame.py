@@ -192,8 +192,9 @@ MAX_WIDTH_TICKS = 2049  # longest width: 11 bits and those two
 ALIVE_MS = 500
 # How long the board may take [ms]: the longest silence within an answer, and the whole answer; of capture,
 # the whole of each shot. Seen on an emulated RP2040 at 125 MHz (MicroPython 1.28.0):
-# hello 56, a capture of 4096 samples with settling 370, aim 2900, check 96, constants 38, constant 39, save 106, silences of
-# 310 at most; a real board's link (100 kB/s at the slowest that is reported) and flash come on top.
+# hello 56, a capture of 4096 samples with settling 370, aim 2900, check 96, constants 38, constant 39,
+# save 106, silences of 310 at most; a real board's link (100 kB/s at the slowest that is reported) and flash
+# come on top.
 SLOWEST_MS = {
     "hello": (500, 500),
     "capture": (500, 500),
