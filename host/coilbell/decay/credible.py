@@ -12,7 +12,7 @@ from coilbell.decay.defects import main_mode
 from coilbell.decay.prepare import Piece, by_piece
 from coilbell.decay.solve import Array, Block, Solution
 
-__all__ = ["no_ring_reason"]
+__all__ = ["lasting", "no_ring_reason"]
 
 _LASTS = 3.0
 """How long a mode is looked at [time constants]."""
@@ -41,12 +41,17 @@ def no_ring_reason(
     return ""
 
 
+def lasting(solution: Solution) -> int:
+    """How long the main mode is looked at [samples]."""
+    return max(_LEAST, int(_LASTS / max(solution.decay(main_mode(solution)), 1e-9)))
+
+
 def _unexplained(
     pieces: tuple[Piece, ...], solution: Solution, blocks: list[Block], noise_variance: float
 ) -> float:
     """Energy left while the main mode lasts, beyond the noise, in that of all modes."""
     modes = solution.structure.modes
-    lasts = max(_LEAST, int(_LASTS / max(solution.decay(main_mode(solution)), 1e-9)))
+    lasts = lasting(solution)
     left = held = 0.0
     coefficients = by_piece(blocks, solution.coefficients)
     residuals = by_piece(blocks, solution.residuals)

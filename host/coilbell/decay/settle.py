@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from coilbell.decay.converter import Converter
-from coilbell.decay.credible import no_ring_reason
+from coilbell.decay.credible import lasting, no_ring_reason
 from coilbell.decay.defects import main_mode
 from coilbell.decay.model import ModeStep
 from coilbell.decay.prepare import MIN_WINDOW, Piece, Trace, blocks_of, by_piece, noise_variance, toggling
@@ -40,6 +40,11 @@ _MISFIT = 1.5
 """Residual variance, in noise variances, from which wild samples are looked for."""
 _LEAST_CLEAR = 0.05
 """Where no more than this part of the samples is off the rails, what fits between them is anything."""
+
+_FIRST_PART = 4
+"""Part of the time a mode is looked at that must ring by itself (own choice)."""
+_SAME_PITCH = 0.1
+"""How far its frequency may lie from the whole's [1]: a slip moves the whole's by less (own choice)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,7 +84,7 @@ def _credible(settled: Settled) -> Settled:
     solution = settled.solution
     noise = settled.limits.noise_variance
     reason = no_ring_reason(settled.pieces, solution, settled.blocks, noise)
-    if not reason:
+    if not reason or _rings_at_first(settled):
         return settled
     gain = solution.mode_energy(main_mode(solution)) / noise
     threshold = Thresholds.for_size(int(span(settled.blocks)), len(settled.pieces)).mode
@@ -87,6 +92,26 @@ def _credible(settled: Settled) -> Settled:
     bounds = Bounds.within(settled.blocks, settled.limits.lowest_angular)
     level = solve(settled.blocks, np.empty(0), Structure(0, 0), bounds)
     return replace(settled, solution=level, account=(*settled.account, step))
+
+
+def _rings_at_first(settled: Settled) -> bool:
+    """True where the first part by itself is the same ring and nothing else: samples lost or doubled later
+    leave much of a ring unexplained, and are a defect of a ring, not the want of one."""
+    main = main_mode(settled.solution)
+    many = lasting(settled.solution) // _FIRST_PART
+    pieces = tuple(
+        Piece(p.trace, p.first, p.first + many, None if p.weights is None else p.weights[:many])
+        for p in settled.pieces
+        if len(p) > many >= MIN_WINDOW
+    )
+    if not pieces:
+        return False
+    blocks = blocks_of(pieces)
+    alone = select(blocks, settled.limits).solution
+    if not alone.structure.modes or no_ring_reason(pieces, alone, blocks, settled.limits.noise_variance):
+        return False
+    turned = alone.theta[2 * main_mode(alone) + 1] / settled.solution.theta[2 * main + 1]
+    return bool(abs(turned - 1) < _SAME_PITCH)
 
 
 def _without_wild(traces: list[Trace]) -> list[Trace]:
@@ -208,6 +233,8 @@ def _after_clipping(trace: Trace) -> Piece:
     if trace.clipped is None:
         return Piece(trace, 0, None, trace.tame)
     first = int(np.flatnonzero(trace.clipped)[-1]) + 2
+    if first >= trace.values.size:
+        return _between_rails(trace)
     tail = Piece(trace, first, None, None if trace.tame is None else trace.tame[first:])
     return tail if _clear(tail) >= MIN_WINDOW else _between_rails(trace)
 

@@ -39,6 +39,10 @@ LOSS = 0.005
 """Spread of ln 1/Q for each kelvin [1/K] (published: copper 0.39 %/K; ferrite as much, assumed)."""
 
 
+UNIFORM = math.sqrt(12)
+"""Width of a uniform distribution over its standard deviation [1]; published: JCGM 100:2008, 4.3.7."""
+
+
 def warmth(reference: Reference, rings: Sequence[Ring], unit: str) -> Warmth:
     """How much warmer these rings are than the good ones they are judged by."""
     ours = [o.temperature for r in rings for o in r.observations if o.rings]
@@ -66,7 +70,7 @@ def _mean(seen: Iterable[Temperature | None]) -> tuple[float, float, str] | None
 def moved_by_warmth(kind: Kind, capacitors: int, difference: Warmth) -> tuple[Array, Array]:
     """Shift (2 m,) of ln f and ln d, and its covariance (2 m, 2 m)."""
     low, high = kind.warming
-    mean, spread = (low + high) / 2, (high - low) / math.sqrt(12)
+    mean, spread = (low + high) / 2, (high - low) / UNIFORM
     kelvin, unsure = difference
     shift = np.zeros(2 * capacitors)
     shift[:capacitors] = -mean * kelvin / 2
