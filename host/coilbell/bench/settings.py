@@ -126,6 +126,7 @@ def change(name: str, text: str | None) -> Path:
         path.parent.mkdir(parents=True, exist_ok=True)
         with whole_file(path) as stream:
             stream.write(tomlkit.dumps(document).encode())
+        _held.cache_clear()  # a clock may be too coarse to tell two writes apart
     except OSError as error:
         raise FileError(f"{path}: cannot be written: {error.strerror or error}; check its folder") from error
     return path
