@@ -9,7 +9,7 @@ from coilbell.decay import Fit
 from coilbell.figure import percent
 from coilbell.quantities import concise
 from coilbell.record import Record
-from coilbell.winding import Finding, Verdict, headline_words
+from coilbell.winding import Deciding, Finding, Verdict, headline_words
 
 __all__ = ["beside_healthy", "hand_message", "healthy_q", "verdict_message"]
 
@@ -54,22 +54,25 @@ def hand_message(finding: Finding | None, fit: Fit, record: Record) -> dict[str,
 
 def healthy_q(finding: Finding | None, record: Record) -> float | None:
     """Q that the next good unit is expected to have with this test capacitor [1], None where not known."""
-    capacitor = record.test_capacitor
-    if finding is None or capacitor is None:
-        return None
-    own = (one for one in finding.verdict.deciding if one.capacitor == capacitor.words)
-    return next((one.healthy_q for one in own), None)
+    own = _own(finding, record)
+    return own.healthy_q if own is not None else None
 
 
 def beside_healthy(finding: Finding | None, record: Record) -> str:
     """Q against the healthy unit's, as "healthy 129, -10 %"; "" where none is known."""
-    usual = healthy_q(finding, record)
-    if finding is None or usual is None or record.test_capacitor is None:
+    own = _own(finding, record)
+    if own is None or own.healthy_q is None:
         return ""
-    name = record.test_capacitor.words
-    q = next((one.q for one in finding.verdict.deciding if one.capacitor == name), None)
-    away = "" if q is None else f", {100 * (q / usual - 1):+.0f} %"
-    return f"healthy {usual:.3g}{away}"
+    away = "" if own.q is None else f", {100 * (own.q / own.healthy_q - 1):+.0f} %"
+    return f"healthy {own.healthy_q:.3g}{away}"
+
+
+def _own(finding: Finding | None, record: Record) -> Deciding | None:
+    """The deciding figures of the ring with this record's test capacitor; None where there are none."""
+    capacitor = record.test_capacitor
+    if finding is None or capacitor is None:
+        return None
+    return next((one for one in finding.verdict.deciding if one.capacitor == capacitor.words), None)
 
 
 def _sentence(verdict: Verdict, remark: str) -> str:
