@@ -183,8 +183,8 @@ def draw_map() -> None:
     """Run the tests of the parts aimed at under coverage, which keeps the name of the test of each line."""
     KEPT.mkdir(exist_ok=True)
     settings = KEPT / "coveragerc"
-    packages = "coilbell.decay,coilbell.winding,coilbell.isolate,coilbell.board.frame"
-    settings.write_text(f"[run]\nsource_pkgs = {packages}\n", encoding="utf-8")
+    aims = [HOST / room / "*" for room in ("decay", "winding", "isolate")] + [HOST / "board" / "frame.py"]
+    settings.write_text(f"[run]\ninclude = {','.join(map(str, aims))}\n", encoding="utf-8")
     command = [sys.executable, "-m", "pytest", "tests/unit", "tests/truth", "tests/board", "-q"]
     command += ["--ignore-glob=*hardware*", "--cov", f"--cov-config={settings}", "--cov-context=test"]
     command += ["--cov-report=", "--durations=0", "--durations-min=0"]
