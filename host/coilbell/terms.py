@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from enum import StrEnum
 
-__all__ = ["OLD_SET", "RECORDED", "Attached", "Cause", "Headline", "Silence", "Step", "steps_named"]
+__all__ = ["FOUND", "OLD_SET", "RECORDED", "Attached", "Cause", "Headline", "Silence", "Step", "steps_named"]
 
 
 OLD_SET = "set: "
@@ -42,6 +42,19 @@ class Cause(StrEnum):
         """As a person reads it."""
         return _WORDS[self]
 
+
+FOUND = {
+    "sound": Cause.NOTHING,
+    "shorted-turn": Cause.SHORTED,
+    "leaky-turn": Cause.LEAKY,
+    "load": Cause.LOAD,
+    "junction": Cause.JUNCTION,
+    "core": Cause.CORE,
+    "capacitance": Cause.CAPACITANCE,
+    "open": Cause.OPEN,
+    "other": Cause.UNKNOWN,
+}
+"""What a winding may be found to be in the end, as it is typed."""
 
 _SHORTED = (Cause.HIDDEN, Cause.SHORTED, Cause.LEAKY, Cause.UNKNOWN_SHORT)
 

@@ -25,7 +25,7 @@ from coilbell.bench.facts.fit import fit_facts
 from coilbell.bench.facts.item import item_json
 from coilbell.bench.facts.question import comparison_question, question_of
 from coilbell.bench.facts.reference import reference_facts
-from coilbell.bench.log import Log, judged
+from coilbell.bench.log import Log, add_outcome, judged, outcome_of
 from coilbell.bench.log.keeper import LogKeeper
 from coilbell.bench.log.words import item_facts
 from coilbell.bench.worksheet.sheet import begin, observe, opened, withdraw
@@ -180,6 +180,7 @@ def item_text() -> str:
         log.add_judgement(item, asked, judged(asked, rings, None, "a -> b"), fits)
         _worked(LogKeeper(log, item))
         log.add_note(item, "warm to the touch")
+        add_outcome(log, item, outcome_of(log, item, "shorted-turn", how="replaced, set runs", sure=0.9))
         photo = Path(folder, "lacquer.png")
         photo.write_bytes(b"picture")
         log.add_photo(item, photo, "one side dark")

@@ -12,7 +12,7 @@ import pytest
 
 from coilbell.bench.facts.question import comparison_question, question_of
 from coilbell.bench.files.records import example, read
-from coilbell.bench.log import Log, fitted
+from coilbell.bench.log import Log, add_outcome, fitted, outcome_of
 from coilbell.bench.log.archive import write_archive
 from coilbell.bench.log.derivation import judged
 from coilbell.bench.log.entry import FittedCapture, keep, keep_captures
@@ -51,6 +51,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
         log.add_judgement(item, asked, told, fits[::-1])
         log.add_note(item, "warm to the touch")
         log.add_photo(item, photo, "one side dark")
+        add_outcome(log, item, outcome_of(log, item, "shorted-turn", how="replaced, set runs"))
     for words in (["new"], ["observe", "signs", "nothing"], ["observe", "ring-out", "finding=log"]):
         assert said("isolate", words[0], "--item", "lot-3", "--log", str(folder / "log.sqlite"), *words[1:])
     with Log(folder / "log.sqlite") as log:

@@ -19,6 +19,7 @@ from coilbell.bench.files.records import example, read
 from coilbell.bench.log import Log, fitted
 from coilbell.bench.log.check import problems
 from coilbell.bench.log.entry import FittedCapture, keep
+from coilbell.bench.log.outcomes import add_outcome, outcome_of
 from coilbell.bench.log.schema import APPLICATION, MIGRATIONS, SCHEMA
 from coilbell.bench.log.seal import SEALED
 from coilbell.cli import main
@@ -48,6 +49,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
         keep(log, item, held, reference, question_of(prior=0.3))
         log.add_note(item, "warm to the touch")
         log.add_photo(item, photo, "one side dark")
+        add_outcome(log, item, outcome_of(log, item, "shorted-turn", how="replaced, set runs"))
         keep(log, log.add_item("choke-7"), [FittedCapture(whole, "ring", facts)])
     for words in (["new"], ["observe", "signs", "nothing"], ["observe", "ring-out", "finding=log"]):
         more = ["--item", "lot-3", "--log", str(folder / "log.sqlite")]
@@ -99,7 +101,18 @@ def test_a_changed_bit_is_found_or_changes_nothing_shown(kept: Path, tmp_path: P
             beside.unlink()
 
 
-FILLED = ("item", "reference", "capture", "record", "fit", "judgement", "worksheet", "note", "photo")
+FILLED = (
+    "item",
+    "reference",
+    "capture",
+    "record",
+    "fit",
+    "judgement",
+    "worksheet",
+    "note",
+    "photo",
+    "outcome",
+)
 """Tables of which `kept` has rows."""
 
 
@@ -107,7 +120,7 @@ FILLED = ("item", "reference", "capture", "record", "fit", "judgement", "workshe
 def test_a_changed_row_is_named_wherever_it_is_shown(kept: Path, tmp_path: Path, table: str) -> None:
     """As if its page had rotted: its last character, in the column that says most."""
     column = {"fit": "facts", "judgement": "facts", "record": "settings", "reference": "body", "item": "part"}
-    name = column.get(table, {"worksheet": "entry", "capture": "label"}.get(table, "words"))
+    name = column.get(table, {"worksheet": "entry", "capture": "label", "outcome": "how"}.get(table, "words"))
     path = Path(shutil.copy(kept, tmp_path / "log.sqlite"))
     with closing(sqlite3.connect(path)) as raw:
         guard = raw.execute("SELECT sql FROM sqlite_schema WHERE name = ?", (f"{table}_stays",)).fetchone()[0]
@@ -161,7 +174,7 @@ def _older(kept: Path, place: Path) -> Path:
     with closing(sqlite3.connect(place)) as raw:
         for (view,) in raw.execute("SELECT name FROM sqlite_schema WHERE type = 'view'").fetchall():
             raw.execute(f"DROP VIEW {view}")
-        for table in ("seal", "sealed", "detail", "withdrawal", "examination"):
+        for table in ("seal", "sealed", "detail", "withdrawal", "examination", "outcome"):
             raw.execute(f"DROP TABLE {table}")
         raw.execute("PRAGMA user_version = 3")
         raw.commit()

@@ -13,10 +13,16 @@ __all__ = ["add_arguments", "run"]
 
 _SHELLS = ("bash", "zsh", "tcsh")
 
-_NAMES = ("items", "references", "parts")
+_NAMES = ("items", "references", "parts", "causes")
 """What the scripts ask this command for when names are to be completed."""
 
-_COMPLETED = {"item": "items", "items": "items", "reference": "references", "part": "parts"}
+_COMPLETED = {
+    "item": "items",
+    "items": "items",
+    "reference": "references",
+    "part": "parts",
+    "cause": "causes",
+}
 """Option or argument -> names that complete it."""
 
 _EXAMPLES = """\
@@ -25,14 +31,19 @@ examples:
   coilbell completion zsh > ~/.zfunc/_coilbell       (with ~/.zfunc in fpath)
 
 Prints a script for the shell; open a new shell after keeping it. Names of
-items, references and parts complete as well: the script asks for them by
-`coilbell completion items` and its like, one name a line.
+items, references, parts and causes complete as well: the script asks for them
+by `coilbell completion items` and its like, one name a line.
 """
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `coilbell completion`."""
-    parser.add_argument("shell", choices=(*_SHELLS, *_NAMES), help="the shell to write for, or names to list")
+    parser.add_argument(
+        "shell",
+        metavar="SHELL",
+        choices=(*_SHELLS, *_NAMES),
+        help=f"the shell to write for ({', '.join(_SHELLS)}), or names to list",
+    )
     parser.epilog = _EXAMPLES
 
 
@@ -57,12 +68,24 @@ def _names(what: str) -> list[str]:
 
     if what == "references":
         return list(Shelf().names())
+    if what == "causes":
+        return _causes()
     try:
         with Log(writable=False) as log:
             found = [item.name if what == "items" else item.part for item in log.items()]
     except CoilbellError:  # a shell that completes has no use for an error
         return []
     return [name for name in dict.fromkeys(found) if name and not any(map(str.isspace, name))]
+
+
+def _causes() -> list[str]:
+    """What an item may be in the end: states of a winding, and causes of the kinds of equipment that ship."""
+    from coilbell.bench.facts.outcome import NEVER_KNOWN
+    from coilbell.isolate import shipped
+    from coilbell.terms import FOUND
+
+    keys = (key for kind in shipped().values() for key in kind.keys)
+    return list(dict.fromkeys((*FOUND, *keys, NEVER_KNOWN)))
 
 
 def _complete(parser: argparse.ArgumentParser, command: str) -> None:

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from coilbell.commands.ended import add_outcome_arguments, outcome
 from coilbell.commands.options import (
     action_of,
     actions_of,
@@ -40,6 +41,8 @@ examples:
   coilbell log add lot-3 big.json small.json --reference tarn-21-line
   coilbell log note choke-7 "warm to the touch, lacquer dark on one side"
   coilbell log set choke-7 --serial 0417
+  coilbell log outcome choke-7 shorted-turn --how "replaced, runs" --sure 0.9
+  coilbell log outcome choke-7 --withdraw "it was the diode after all"
   coilbell log undo choke-7 "rang the wrong part"
   coilbell log show choke-7
   coilbell log search lacquer
@@ -63,6 +66,7 @@ _ACTIONS: dict[str, str] = {
     "show": "everything kept of one item",
     "note": "add a note to an item",
     "set": "add or correct an item's details; the old words stay kept",
+    "outcome": "keep what an item was in the end, or withdraw it",
     "undo": "take an item's last entry back; it stays kept",
     "search": "items that hold all the words in their names, notes or findings",
     "export": "to a table (.csv, .parquet) or to an archive to hand on (.zip)",
@@ -90,6 +94,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     for name in ("equipment", "part", "kind", "serial"):
         made["set"].add_argument(f"--{name}", metavar="TEXT", help=f"{name} of the item from now on")
     made["undo"].add_argument("words", metavar="WHY", nargs="*", help="the reason")
+    add_outcome_arguments(made["outcome"])
     _file_arguments(made)
     made["refit"].add_argument("--jobs", metavar="N", default="", help="processes; all processors by default")
     _add_arguments(made["add"])
@@ -130,6 +135,7 @@ def run(options: argparse.Namespace) -> int:
         "show": _show,
         "note": _note,
         "set": _set,
+        "outcome": outcome,
         "undo": _undo,
         "search": _search,
         "export": _export,

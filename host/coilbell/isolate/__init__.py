@@ -27,7 +27,7 @@ from coilbell.isolate.odds import Contradiction, Move, Odds, chances, odds
 from coilbell.isolate.plan import RISK_MINUTES, Proposal, information, plan, settling
 from coilbell.isolate.ratio import RAIL_SCATTER, Ratio, common_ratio, ratio_evidence
 from coilbell.isolate.resistance import parallel, reading_over_network
-from coilbell.isolate.ringing import ratio_of_ring, ring_evidence, ring_step
+from coilbell.isolate.ringing import implied_state, ratio_of_ring, ring_evidence, ring_step
 from coilbell.isolate.tone import CLOCK_PPM, Tone, tones
 
 __all__ = [
@@ -63,6 +63,7 @@ __all__ = [
     "common_ratio",
     "decode",
     "dissipation",
+    "implied_state",
     "information",
     "line_rate_evidence",
     "listen",

@@ -17,11 +17,12 @@ from collections.abc import Mapping, Sequence
 from typing import Protocol
 
 from coilbell.errors import InputError
-from coilbell.isolate.equipment import Equipment, Step
+from coilbell.isolate.equipment import UNKNOWN, Equipment, Step
 from coilbell.isolate.evidence import Evidence
+from coilbell.record import Connection
 from coilbell.terms import OLD_SET, Attached, Cause
 
-__all__ = ["MOST_DECADES", "RingCause", "ratio_of_ring", "ring_evidence", "ring_step"]
+__all__ = ["MOST_DECADES", "RingCause", "implied_state", "ratio_of_ring", "ring_evidence", "ring_step"]
 
 MOST_DECADES = 3.0
 """Largest log10 likelihood ratio that a ring may carry [1]; assumed: no reference is
@@ -36,6 +37,13 @@ _STATES = {
     Cause.OPEN: "silent",
 }
 """Cause of a finding that is no shorted turn -> state of the winding; "none of these" belongs to no state."""
+
+
+_SHORT = "shorted"
+"""State of a winding with a shorted turn."""
+
+_FIRM = 0.7
+"""Chance of one state of the winding under a cause, from which the cause says that it is so; assumed."""
 
 
 class RingCause(Protocol):
@@ -59,6 +67,22 @@ def ring_step(kind: Equipment, winding: str, connection: str) -> Step | None:
     rings = [s for s in kind.step if s.measure == "ring" and (not s.winding or winding in s.winding)]
     suits = [s for s in rings if s.connection is not None and str(s.connection) == connection]
     return next(iter(suits or rings), None)
+
+
+def implied_state(kind: Equipment, cause: str, winding: str) -> Cause | None:
+    """What a cause, by its key, says of a winding of that kind: what its ring out of circuit would show.
+
+    None where no step rings such a winding, or the step says nothing firm.
+    """
+    if cause == UNKNOWN:
+        return None
+    for step in kind.step:
+        if step.connection == Connection.OUT_OF_CIRCUIT and winding in step.winding:
+            chances = step.row_of(cause).chances
+            likeliest = max(chances, key=lambda key: chances[key])
+            states = {state: one for one, state in reversed(_STATES.items())} | {_SHORT: Cause.SHORTED}
+            return states.get(likeliest) if chances[likeliest] >= _FIRM else None
+    return None
 
 
 def ring_evidence(
@@ -91,7 +115,7 @@ def ratio_of_ring(step: Step, log10_ratio: float, words: str = "") -> Evidence:
     if not math.isfinite(log10_ratio):
         raise InputError(f"log10 likelihood ratio {log10_ratio} is no number")
     decades = min(max(log10_ratio, -MOST_DECADES), MOST_DECADES)
-    logs = [decades * math.log(10) * (o.key == "shorted") for o in step.outcome]
+    logs = [decades * math.log(10) * (o.key == _SHORT) for o in step.outcome]
     return Evidence(step.key, tuple(logs), words or f"ring with log10 ratio {log10_ratio:+.2f}", "computed")
 
 
@@ -99,14 +123,14 @@ def _by_state(causes: Sequence[RingCause]) -> dict[str, float] | None:
     """State -> p(ring | state), or None where a state that is needed has no causes."""
     sums: dict[str, list[float]] = {}
     for cause in causes:
-        state = "shorted" if cause.shorted else _state(cause.name)
+        state = _SHORT if cause.shorted else _state(cause.name)
         if not state:
             continue
         pair = sums.setdefault(state, [0.0, 0.0])
         pair[0] += cause.probability
         pair[1] += cause.prior
     found = {state: after / before for state, (after, before) in sums.items() if before > 0}
-    return found if {"whole", "shorted"} <= set(found) and max(found.values()) > 0 else None
+    return found if {"whole", _SHORT} <= set(found) and max(found.values()) > 0 else None
 
 
 def _state(name: str) -> str:

@@ -9,6 +9,7 @@ from msgspec import UNSET
 from coilbell.bench.facts.base import Count, Facts, plain
 from coilbell.bench.facts.fit import FitFacts
 from coilbell.bench.facts.judgement import Judgement
+from coilbell.bench.facts.outcome import KeptOutcomeFacts
 from coilbell.bench.facts.question import Question
 from coilbell.bench.facts.ring import Left
 from coilbell.bench.facts.worksheet import WorksheetFacts
@@ -135,6 +136,7 @@ class ItemFacts(ItemHead, frozen=True, kw_only=True):
     corrected: tuple[str, ...] | Left = UNSET
     taken_back: tuple[RetractionFacts, ...] | Left = UNSET
     damage: tuple[str, ...] | Left = UNSET
+    outcomes: tuple[KeptOutcomeFacts, ...] | Left = UNSET
 
 
 class KeptFacts(Facts, frozen=True, kw_only=True):

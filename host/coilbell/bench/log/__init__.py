@@ -28,6 +28,16 @@ if TYPE_CHECKING:
     )
     from coilbell.bench.log.itemlog import ItemLog
     from coilbell.bench.log.keeper import LogKeeper, kept_facts
+    from coilbell.bench.log.outcomes import (
+        Concluded,
+        KeptOutcome,
+        add_outcome,
+        causes,
+        concluded,
+        outcome_of,
+        outcomes_of,
+        withdraw_outcome,
+    )
     from coilbell.bench.log.tables import write_table
     from coilbell.bench.log.takeover import take_over
     from coilbell.bench.log.words import (
@@ -42,22 +52,27 @@ if TYPE_CHECKING:
 __all__ = [
     "SCHEMA",
     "Addition",
+    "Concluded",
     "FittedCapture",
     "Item",
     "ItemLog",
     "KeptCapture",
     "KeptFit",
     "KeptJudgement",
+    "KeptOutcome",
     "Log",
     "LogKeeper",
     "Note",
     "Photo",
     "Reading",
     "RefitSummary",
+    "add_outcome",
     "add_to_log",
+    "causes",
     "check_name",
     "check_words",
     "compared",
+    "concluded",
     "default_path",
     "finding_of",
     "fitted",
@@ -70,6 +85,8 @@ __all__ = [
     "judged",
     "keep",
     "kept_facts",
+    "outcome_of",
+    "outcomes_of",
     "problems",
     "refit",
     "refit_text",
@@ -79,6 +96,7 @@ __all__ = [
     "take_over",
     "undo",
     "versions",
+    "withdraw_outcome",
     "write_archive",
     "write_table",
 ]
@@ -92,6 +110,19 @@ _HOMES = {
     **dict.fromkeys(("LogKeeper", "kept_facts"), ".keeper"),
     **dict.fromkeys(
         ("item_facts", "item_found", "item_head", "item_line", "item_text", "refit_text"), ".words"
+    ),
+    **dict.fromkeys(
+        (
+            "Concluded",
+            "KeptOutcome",
+            "add_outcome",
+            "causes",
+            "concluded",
+            "outcome_of",
+            "outcomes_of",
+            "withdraw_outcome",
+        ),
+        ".outcomes",
     ),
     **dict.fromkeys(("set_details", "take_back", "undo"), ".corrections"),
     "problems": ".check",

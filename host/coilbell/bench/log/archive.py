@@ -4,8 +4,8 @@
 
     manifest.json          {"format": "coilbell archive", "schema": 1, "made_utc": ..., "versions": {...},
                             "parts": {"log.json": {"bytes": 5120, "sha256": "..."}, ...}}
-    log.json               items with captures, fits, judgements, worksheet entries, notes, photos; parts
-                           named as below
+    log.json               items with captures, fits, judgements, worksheet entries, notes, photos and
+                           outcomes; parts named as below
     captures/1.json        the records of one capture, in our own record file format
     references/1.json      a reference, as `coilbell reference export` writes it
     photos/1.jpg           a picture, where the file was still there and unchanged
@@ -31,6 +31,7 @@ from coilbell.bench.log.archivefacts import (
     ToldItem,
     ToldJudgement,
     ToldNote,
+    ToldOutcome,
     ToldPhoto,
 )
 from coilbell.bench.log.book import Log
@@ -137,6 +138,12 @@ class _Writer:
             notes=tuple(ToldNote(added_utc=n.added_utc, words=n.words) for n in kept.notes),
             photos=tuple(self._photo(photo) for photo in kept.photos),
             worksheet=self._worksheet(item),
+            outcomes=tuple(
+                ToldOutcome(
+                    added_utc=one.added_utc, item=item.name, begun_utc=item.added_utc, outcome=one.outcome
+                )
+                for one in kept.outcomes
+            ),
         )
 
     def _worksheet(self, item: Item) -> tuple[Entry, ...]:

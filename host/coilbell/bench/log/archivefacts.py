@@ -12,9 +12,11 @@ from pathlib import Path
 from coilbell.bench.facts.base import Count, Facts, Plain, kept_text, plain
 from coilbell.bench.facts.fit import FitFacts
 from coilbell.bench.facts.judgement import Judgement, judgement_facts
+from coilbell.bench.facts.outcome import Outcome
 from coilbell.bench.facts.question import Question
 from coilbell.bench.log.admission import check_name, check_words, utc_now
 from coilbell.bench.log.book import Log
+from coilbell.bench.log.outcomes import KeptOutcome, check_outcome_words, contradiction, keep_outcome
 from coilbell.bench.log.samples import packed
 from coilbell.bench.log.worksheets import check_worksheet, keep_worksheet
 from coilbell.bench.worksheet.entries import Entry
@@ -31,6 +33,7 @@ __all__ = [
     "ToldItem",
     "ToldJudgement",
     "ToldNote",
+    "ToldOutcome",
     "ToldPhoto",
     "check_told",
     "keep_parcel",
@@ -89,6 +92,15 @@ class ToldPhoto(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
     part: str | None
 
 
+class ToldOutcome(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What an item was in the end. item, begun_utc: whose it is, which have to be those it stands under."""
+
+    added_utc: str
+    item: str
+    begun_utc: str
+    outcome: Outcome
+
+
 class ToldItem(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """An item with all that hangs on it."""
 
@@ -103,6 +115,7 @@ class ToldItem(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
     notes: tuple[ToldNote, ...]
     photos: tuple[ToldPhoto, ...]
     worksheet: tuple[Entry, ...] = ()
+    outcomes: tuple[ToldOutcome, ...] = ()
 
 
 class Told(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -151,11 +164,26 @@ def _check_item(item: ToldItem, parcel: Parcel) -> None:
     check_worksheet(item.worksheet)
     for entry in item.worksheet:
         _check_moment(entry.utc)
+    _check_outcomes(item)
     for note in item.notes:
         check_words(note.words, "note", 100_000)
         _check_moment(note.added_utc)
     for photo in item.photos:
         _check_photo(photo, parcel)
+
+
+def _check_outcomes(item: ToldItem) -> None:
+    """Outcomes that are the item's own, and do not contradict each other."""
+    for k, one in enumerate(item.outcomes):
+        if (one.item, one.begun_utc) != (item.name, item.added_utc):
+            raise FileError(f"holds an outcome of another item, {one.item[:80]!r}")
+        _check_moment(one.added_utc)
+        check_outcome_words(one.outcome)
+        for other in item.outcomes[:k]:
+            if contradiction(KeptOutcome(0, other.added_utc, other.outcome), one.outcome):
+                raise FileError(
+                    f"{one.outcome.cause[:40]} and {other.outcome.cause[:40]} contradict each other"
+                )
 
 
 def _check_judgement(judgement: ToldJudgement, numbers: set[int], parcel: Parcel) -> None:
@@ -255,6 +283,8 @@ def _keep_item(log: Log, parcel: Parcel, name: str, told: ToldItem) -> None:
         for position, fit in enumerate(judgement.fits):
             log.base.insert("judgement_fit", judgement_id=number, position=position, fit_id=fits[fit])
     keep_worksheet(log, item, told.worksheet)
+    for one in told.outcomes:
+        keep_outcome(log, item, one.outcome, one.added_utc)
     for note in told.notes:
         log.base.insert("note", item_id=item, added_utc=note.added_utc, words=note.words)
     for photo in told.photos:

@@ -27,6 +27,7 @@ _ENTRIES = {
     "note": ("added_utc", "words"),
     "capture": ("added_utc", "label"),
     "judgement": ("made_utc", "explanation"),
+    "outcome": ("added_utc", "cause || ' ' || how"),
 }
 """Tables whose last entry `undo` takes back: their time and what shows an entry. Of entries of one moment the
 later table holds the later one."""

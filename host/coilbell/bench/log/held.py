@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import partial
 from typing import TypeVar
 
 from coilbell.bench.log.book import Log
+from coilbell.bench.log.outcomes import KeptOutcome, outcome_numbered
 from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Note, Photo
 from coilbell.errors import FileError, MissingError
 
@@ -27,6 +29,7 @@ class Held:
     judgements: tuple[KeptJudgement, ...]
     notes: tuple[Note, ...]
     photos: tuple[Photo, ...]
+    outcomes: tuple[KeptOutcome, ...]
     damage: tuple[str, ...]
 
     def whole(self) -> Held:
@@ -75,6 +78,9 @@ def held(log: Log, item: Item) -> Held:
         tuple(judgements),
         tuple(note for _, note in sound(log.note, "note", log.numbers("note", item))),
         tuple(photo for _, photo in sound(log.photo, "photo", log.numbers("photo", item))),
+        tuple(
+            one for _, one in sound(partial(outcome_numbered, log), "outcome", log.numbers("outcome", item))
+        ),
         tuple(damage),
     )
 

@@ -91,6 +91,10 @@ class LogReader:
             raise InputError(self.unheard_of(name))
         return _item(rows[0])
 
+    def item_numbered(self, number: int) -> Item:
+        """The item with that id."""
+        return _item(self.base.rows("SELECT * FROM item_now WHERE id = ?", number)[0])
+
     def unheard_of(self, name: str) -> str:
         """That there is no item of that name, and which there are."""
         names = [row["name"] for row in self.base.rows("SELECT name FROM item ORDER BY id DESC LIMIT 8")]
@@ -117,6 +121,10 @@ class LogReader:
         asked = [(table, number) for number in numbers]
         # What this very transaction wrote is sealed when it ends.
         return list(damage(self.base, [row for row in asked if row not in self.base.written]))
+
+    def check_row(self, table: str, number: int) -> None:
+        """Raise FileError where the row is not as it was kept."""
+        self._check(table, [number])
 
     def _check(self, table: str, numbers: Iterable[int]) -> None:
         for _, _, words in self.damage(table, numbers):
@@ -275,9 +283,8 @@ class LogReader:
             raise InputError("nothing to search for; give a word")
         found = []
         for row in self.base.rows(_SEARCHED):
-            pieces = [
-                row[name] or "" for name in ("name", "equipment", "part", "kind", "serial", "said", "told")
-            ]
+            names = ("name", "equipment", "part", "kind", "serial", "said", "told", "ended")
+            pieces = [row[name] or "" for name in names]
             text = "\n".join(pieces)
             if all(word.casefold() in text.casefold() for word in wanted):
                 found.append((_item(row), _place(pieces, wanted)))
@@ -287,7 +294,8 @@ class LogReader:
 _SEARCHED = """
 SELECT item.id, item.name, item.equipment, item.part, item.kind, item.serial, item.added_utc,
     (SELECT group_concat(words, char(10)) FROM note_now n WHERE n.item_id = item.id) AS said,
-    (SELECT group_concat(explanation, char(10)) FROM judgement_now j WHERE j.item_id = item.id) AS told
+    (SELECT group_concat(explanation, char(10)) FROM judgement_now j WHERE j.item_id = item.id) AS told,
+    (SELECT group_concat(cause || ' ' || how, char(10)) FROM outcome_now o WHERE o.item_id = item.id) AS ended
 FROM item_now AS item ORDER BY item.id
 """
 

@@ -11,6 +11,7 @@
     note, photo free words; pictures by path and hash
     run         one pass of fitting everything again
     worksheet   one entry of an item's isolation worksheet, as JSON, see `coilbell.bench.worksheet.entries`
+    outcome     what an item was in the end, see `coilbell.bench.facts.outcome`; sure: the number as text
     seal        a hash of each row, see `coilbell.bench.log.seal`; sealed: since when every row has one
 
 Rows are never changed: triggers refuse it. A new judgement is a new row beside the old one. Rows leave
@@ -158,6 +159,15 @@ CREATE INDEX withdrawal_of_row ON withdrawal (what, row);
 CREATE INDEX examination_of_item ON examination (item_id);
 """
 
+_OUTCOMES = """
+CREATE TABLE outcome (
+    id INTEGER PRIMARY KEY,
+    item_id INTEGER NOT NULL REFERENCES item ON DELETE CASCADE,
+    added_utc TEXT NOT NULL, cause TEXT NOT NULL, equipment TEXT NOT NULL, state TEXT, how TEXT NOT NULL,
+    sure TEXT NOT NULL) STRICT;
+CREATE INDEX outcome_of_item ON outcome (item_id);
+"""
+
 
 def _now(table: str, fallen: str = "") -> str:
     """A view of the rows that were not taken back; a withdrawal may be taken back itself."""
@@ -196,6 +206,7 @@ MIGRATIONS: tuple[str, ...] = (
     _WORKSHEETS + _guards("worksheet"),
     _SEALS + _guards("seal"),
     _AFTERWARDS + _guards("detail", "withdrawal", "examination") + _VIEWS,
+    _OUTCOMES + _guards("outcome") + _now("outcome"),
 )
 """Step k takes a log from schema k to schema k + 1. A step that was released is never edited."""
 

@@ -5,7 +5,7 @@
     seal of a row = SHA-256(table, id, every column with its type, seals of its sources)
 
     capture   its item                        judgement   its item, reference and fits, in their order
-    record    its capture                     worksheet   its item and the entry before
+    record    its capture                     worksheet, outcome   its item and the entry before
     fit       its capture and its records     note, photo, detail, withdrawal, examination   their item
 
 A seal is written in the transaction that writes the row. So a row that accident or bit rot has changed is
@@ -25,6 +25,10 @@ from coilbell.errors import FileError
 __all__ = ["SEALED", "Rows", "damage", "seal", "unsealed"]
 
 _ITEM = "SELECT 'item', item_id FROM {table} WHERE id = ?1"
+_BEFORE = (
+    "SELECT '{table}', max(before.id) FROM {table} AS own JOIN {table} AS before "
+    "ON before.item_id = own.item_id AND before.id < own.id WHERE own.id = ?1"
+)
 
 _SOURCES: dict[str, tuple[str, ...]] = {
     "item": (),
@@ -41,16 +45,13 @@ _SOURCES: dict[str, tuple[str, ...]] = {
         "SELECT 'reference', reference_id FROM judgement WHERE id = ?1 AND reference_id IS NOT NULL",
         "SELECT 'fit', fit_id FROM judgement_fit WHERE judgement_id = ?1 ORDER BY position",
     ),
-    "worksheet": (
-        _ITEM,
-        "SELECT 'worksheet', max(before.id) FROM worksheet AS own JOIN worksheet AS before "
-        "ON before.item_id = own.item_id AND before.id < own.id WHERE own.id = ?1",
-    ),
+    "worksheet": (_ITEM, _BEFORE),
     "note": (_ITEM,),
     "photo": (_ITEM,),
     "detail": (_ITEM,),
     "withdrawal": (_ITEM,),
     "examination": (_ITEM,),
+    "outcome": (_ITEM, _BEFORE),
 }
 """Queries for the sources of a row, as table and id. A table comes after those it is made from."""
 
@@ -69,6 +70,7 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
     "detail": ("item_id", "added_utc", "name", "words"),
     "withdrawal": ("item_id", "added_utc", "what", "row", "why"),
     "examination": ("item_id", "added_utc", "entry"),
+    "outcome": ("item_id", "added_utc", "cause", "equipment", "state", "how", "sure"),
 }
 """Columns of the first layout of each table. One that is added later is sealed only where it is not NULL."""
 

@@ -22,6 +22,7 @@ from coilbell.bench.facts.item import (
     RetractionFacts,
 )
 from coilbell.bench.facts.judgement import Judgement
+from coilbell.bench.facts.outcome import KeptOutcomeFacts
 from coilbell.bench.log.book import Log
 from coilbell.bench.log.corrections import corrected, withdrawals
 from coilbell.bench.log.held import held
@@ -29,6 +30,7 @@ from coilbell.bench.log.refit import RefitSummary
 from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Photo
 from coilbell.bench.words.finding import comparison_text, finding_text
 from coilbell.bench.words.fit import facts_headline, wrapped
+from coilbell.bench.words.outcome import outcome_words
 from coilbell.errors import FileError
 from coilbell.figure import percent
 from coilbell.quantities import counted, engineering
@@ -82,6 +84,10 @@ def item_facts(log: Log, item: Item) -> ItemFacts:
         )
         or UNSET,
         damage=kept.damage or UNSET,
+        outcomes=tuple(
+            KeptOutcomeFacts(id=one.id, added_utc=one.added_utc, outcome=one.outcome) for one in kept.outcomes
+        )
+        or UNSET,
     )
 
 
@@ -133,6 +139,10 @@ def item_text(facts: ItemFacts, *, everything: bool = False) -> str:
     lines += [wrapped(f"{name}: {words}") for name, words in _details(facts) if words]
     lines += [wrapped(f"before: {words}") for words in facts.corrected or ()]
     lines += [wrapped(f"DAMAGED: {words}") for words in facts.damage or ()]
+    lines += [
+        wrapped(f"in the end, {one.added_utc[:10]}: {outcome_words(one.outcome)}")
+        for one in facts.outcomes or ()
+    ]
     for capture in facts.captures:
         lines += _capture_lines(capture, everything)
     shown = facts.judgements if everything else _newest(facts.judgements)

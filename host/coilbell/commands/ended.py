@@ -1,0 +1,60 @@
+"""What `coilbell log outcome` does: what an item was in the end is kept, shown or withdrawn."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from coilbell.commands.options import show, tell
+from coilbell.errors import InputError
+
+if TYPE_CHECKING:
+    from coilbell.bench.log import Log
+
+__all__ = ["add_outcome_arguments", "outcome"]
+
+
+def add_outcome_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `coilbell log outcome`."""
+    from coilbell.bench.facts.outcome import USUALLY_SURE
+
+    add = parser.add_argument
+    add("item", metavar="ITEM", help="name of the item")
+    add("cause", metavar="CAUSE", nargs="?", default="", help="what it was; what is kept, when left out")
+    add("--how", metavar="TEXT", default="", help='how it was seen, such as "replaced, set runs"')
+    add("--sure", metavar="P", help=f"how sure that is, 0.5 to 1 ({USUALLY_SURE:g})")
+    add("--withdraw", metavar="REASON", help="what was kept no longer counts; it stays kept")
+
+
+def outcome(options: argparse.Namespace, log: Log) -> int:
+    """Keep, show or withdraw what the item was in the end; returns 0."""
+    from coilbell.bench.log import add_outcome, causes, outcome_of, outcomes_of, withdraw_outcome
+    from coilbell.bench.words.fit import wrapped
+    from coilbell.bench.words.outcome import outcome_words
+
+    item = log.item(options.item)
+    if options.withdraw is not None:
+        if options.how or options.sure:
+            raise InputError("--how and --sure belong to a new outcome; leave them out beside --withdraw")
+        gone = withdraw_outcome(log, item, options.withdraw, options.cause)
+        tell(f"withdrawn, and still kept: {outcome_words(gone.outcome)}")
+        return 0
+    if not options.cause:
+        for kept in outcomes_of(log, item):
+            show(wrapped(f"{kept.added_utc[:10]}: {outcome_words(kept.outcome)}", indent=0))
+        show(wrapped(f"{item.name} may be said to be: {', '.join(causes(log, item))}", indent=0))
+        return 0
+    sure = _sure(options.sure)
+    found = outcome_of(log, item, options.cause, how=options.how, **({} if sure is None else {"sure": sure}))
+    add_outcome(log, item, found)
+    tell(f"kept in {log.path}: {item.name}, in the end: {outcome_words(found)}")
+    return 0
+
+
+def _sure(text: str | None) -> float | None:
+    """What --sure says, from "0.9" or "90%"; None where it is left out. Raises InputError."""
+    if text is None:
+        return None
+    from coilbell.bench.worksheet.typed import fraction
+
+    return fraction(text.replace(" ", ""), "--sure")
