@@ -288,15 +288,22 @@ def _check_time(record: Record) -> None:
     if (record.rate_hz is None) == (record.times_s is None):
         raise RecordError("rate_hz", "exactly one of rate_hz and times_s is needed", "give one of the two")
     if record.rate_hz is not None:
-        if not (math.isfinite(record.rate_hz) and 1e-3 <= record.rate_hz <= 1e12):
-            raise RecordError("rate_hz", f"{record.rate_hz!r} Hz", "give a rate between 1 mHz and 1 THz")
-        if not 0 <= record.rate_uncertainty <= 0.1:
-            raise RecordError(
-                "rate_uncertainty", f"{record.rate_uncertainty!r}", "give a part of the rate, such as 0.001"
-            )
-        if not abs(record.first_s) <= _LONGEST_S:
-            raise RecordError("first_s", f"{record.first_s!r} s", "give a time, or leave it out")
-        return
+        _check_rate(record, record.rate_hz)
+    else:
+        _check_stamps(record)
+
+
+def _check_rate(record: Record, rate_hz: float) -> None:
+    if not (math.isfinite(rate_hz) and 1e-3 <= rate_hz <= 1e12):
+        raise RecordError("rate_hz", f"{rate_hz!r} Hz", "give a rate between 1 mHz and 1 THz")
+    if not 0 <= record.rate_uncertainty <= 0.1:
+        what = f"{record.rate_uncertainty!r}"
+        raise RecordError("rate_uncertainty", what, "give a part of the rate, such as 0.001")
+    if not abs(record.first_s) <= _LONGEST_S:
+        raise RecordError("first_s", f"{record.first_s!r} s", "give a time, or leave it out")
+
+
+def _check_stamps(record: Record) -> None:
     for name in ("first_s", "rate_uncertainty"):
         if getattr(record, name):
             raise RecordError(name, "stands beside times_s", "leave it out, the stamps say it")
@@ -329,11 +336,13 @@ def _check_scale(record: Record) -> None:
             raise RecordError(name, f"{value!r}", "give a positive number, or leave it out")
     if not 1e-9 <= record.gain <= 1e9:
         raise RecordError("gain", f"{record.gain!r}", "give a positive number; 1 when there is no amplifier")
-    if record.full_scale is None:
-        if record.wide_codes:
-            raise RecordError("wide_codes", "stand without full_scale", "give the converter's range as well")
-        return
-    low, high = record.full_scale
+    if record.full_scale is not None:
+        _check_range(record, *record.full_scale)
+    elif record.wide_codes:
+        raise RecordError("wide_codes", "stand without full_scale", "give the converter's range as well")
+
+
+def _check_range(record: Record, low: float, high: float) -> None:
     if not (math.isfinite(low) and math.isfinite(high) and low < high):
         raise RecordError(
             "full_scale", f"{low!r}..{high!r}", "give lowest then highest value, such as 0, 4095"
