@@ -49,6 +49,21 @@ def test_json_holds_the_fit_and_the_capture(capsys: pytest.CaptureFixture[str]) 
         assert line["capture"]["captures_retried"] == 0
 
 
+def test_a_ring_above_half_the_rate_is_not_taken_for_another(capsys: pytest.CaptureFixture[str]) -> None:
+    """A dead turn lifts the ring with the smaller capacitor above 250 kHz: a probe sees it."""
+    port = PORT.replace("?part=moss-choke", "?part=moss-choke&state=turn-dead")
+    asked = ["capture", "--port", port, "--shots", "2", "--json", "--capacitor", "both"]
+    truth = Winding(catalogue.part("moss-choke", 1), "turn-dead").ring_mode(2.2e-9)
+    assert truth is not None
+    assert truth.frequency_hz > 250e3
+    assert main(asked) == 0
+    found = json.loads(capsys.readouterr().out.splitlines()[1])
+    assert found["modes"][0]["frequency_hz"]["value"] == pytest.approx(truth.frequency_hz, rel=1e-2)
+    assert main([*asked, "--interleave", "1"]) == 0
+    folded = json.loads(capsys.readouterr().out.splitlines()[1])
+    assert folded["modes"][0]["frequency_hz"]["value"] < 250e3  # as asked for: no second answer behind it
+
+
 def test_a_small_letter_means_the_same_capacitor(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["capture", *SHORT, "--json", "--capacitor", "c"]) == 0
     assert json.loads(capsys.readouterr().out)["test_capacitor_f"] == pytest.approx(100e-9)

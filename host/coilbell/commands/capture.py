@@ -57,7 +57,8 @@ examples:
 A part or state that there is not names those there are: part=none, state=none.
 The winding must carry no voltage: discharge it and take it off the mains.
 --shots are fitted jointly. --interleave 4 makes each shot of four, for four
-times the rate; rings above 200 kHz need it. --watch strikes on and on and tells
+times the rate; without it a probe tells whether a ring would be above 200 kHz
+and asks for it. --watch strikes on and on and tells
 jumps of Q or frequency: space freezes, k keeps (--item, --out), g and x mark a
 good or a shorted unit in --reference, h, c, t mark heated, cooled, tapped, q
 ends. In a pipe, or with --lines, each capture has a line and is kept.
@@ -86,6 +87,8 @@ class _Request:
     label: str
     json: bool
     ladder: bool = False
+    probe: bool = False
+    """Whether a probe settles where a ring would fold and is interleaved."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -94,7 +97,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_port(parser)
     add("--capacitor", metavar="A|B|C|both", default="A", help="test capacitor by letter; both: A, then B")
     add("--shots", metavar="N", type=int, help="records to take and fit jointly (8; watching, 1)")
-    add("--interleave", metavar="M", type=int, default=1, help="shots of stepped delay in a record (1)")
+    add(
+        "--interleave",
+        metavar="M",
+        type=int,
+        help="shots of stepped delay in a record (1; 4 where a probe asks)",
+    )
     add("--samples", metavar="N", type=int, default=4096, help="samples of a shot (4096)")
     add("--pretrigger", metavar="N", type=int, default=128, help="samples before the pulse (128)")
     add("--posts", action="store_true", help="the part is on the tester's posts, not on leads with clips")
@@ -140,10 +148,13 @@ def run(options: argparse.Namespace) -> int:
 def _rungs(tester: Tester, request: _Request) -> list[FittedCapture]:
     """One capture with each capacitor, fitted. Raises MeasurementError where one broke off."""
     from coilbell.bench.log import FittedCapture
+    from coilbell.commands.ladder import unfolded
 
     noise_v = 0.0
     if request.ladder:
         request, noise_v = _planned(tester, request)
+    elif request.probe:
+        request = replace(request, settings=unfolded(tester, request.settings))
     captures, broken = _captures(tester, request, noise_v)
     if broken is not None:
         raise broken
@@ -177,7 +188,7 @@ def _request(options: argparse.Namespace) -> _Request:
         Settings(
             capacitor=letter,
             shots=(1 if options.watch else 8) if options.shots is None else options.shots,
-            interleave=options.interleave,
+            interleave=1 if options.interleave is None else options.interleave,
             samples=options.samples,
             pretrigger=options.pretrigger,
             pulse_s=None if options.pulse is None else parse(options.pulse, "s", "--pulse"),
@@ -200,6 +211,7 @@ def _request(options: argparse.Namespace) -> _Request:
         options.label,
         options.json,
         options.ladder,
+        probe=options.interleave is None and not options.watch,
     )
 
 
@@ -251,9 +263,13 @@ def _one(tester: Tester, request: _Request, drawer: ItemLog | None, number: int)
     """
     from msgspec import structs
 
+    from coilbell.commands.ladder import unfolded
+
     noise_v = 0.0
     if request.ladder:
         request, noise_v = _planned(tester, request)
+    elif request.probe:
+        request = replace(request, settings=unfolded(tester, request.settings))
     captures, broken = _captures(tester, request, noise_v)
     if broken is not None and not captures:
         raise broken

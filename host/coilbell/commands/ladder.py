@@ -28,6 +28,7 @@ __all__ = [
     "plan",
     "ring_volts",
     "rung_shots",
+    "unfolded",
     "usual_letters",
     "with_low_rung",
 ]
@@ -78,26 +79,56 @@ def plan(tester: Tester, settings: Settings) -> LadderPlan:
 
     Raises InputError for a tester without two test capacitors or without aims of a stated amplitude.
     """
-    from coilbell.decay import fit
-
-    identity = tester.identity
-    held = {letter: identity.capacitor(letter) for letter in identity.capacitors}
-    farads = {letter: one.farads for letter, one in held.items() if one is not None}
+    farads = _farads(tester)
     middle, low, high = usual_letters(farads)
-    if identity.aim_volts is None:
+    if tester.identity.aim_volts is None:
         raise InputError(
             "this board's firmware aims at its own band only; for --ladder: coilbell board flash"
         )
-    probe = replace(settings, capacitor=middle, shots=2, interleave=INTERLEAVE, aim_v=IN_CIRCUIT_VOLTS)
-    found = fit(tester.capture(probe))
-    rate = float(identity.rate_hz)
-    hz = found.main.frequency_hz.value if found.rings else 0.0
+    hz, noise_v = _probed(tester, replace(settings, capacitor=middle, aim_v=IN_CIRCUIT_VOLTS))
     pair = (high, middle) if hz > HIGH_HZ else (middle, low)
     lettered = tuple(
-        (letter, INTERLEAVE if _highest(hz, farads[middle], farads[letter]) > FOLDS * rate else 1)
-        for letter in pair
+        (letter, _interleave(tester, _highest(hz, farads[middle], farads[letter]))) for letter in pair
     )
-    return LadderPlan(lettered, found.noise)
+    return LadderPlan(lettered, noise_v)
+
+
+def unfolded(tester: Tester, asked: Sequence[Settings]) -> tuple[Settings, ...]:
+    """The same settings, interleaved where a ring may be above `FOLDS` of the sampling rate.
+
+    A ring above half the rate is seen at another frequency, f - rate, and no record alone tells so: one
+    probe, interleaved, with the largest capacitor asked for, tells what the others can ring at.
+    """
+    farads = _farads(tester)
+    largest = max(asked, key=lambda one: farads.get(one.capacitor, 0.0))
+    if largest.capacitor not in farads or tester.identity.ticks_per_sample % INTERLEAVE:
+        return tuple(asked)
+    hz, _ = _probed(tester, largest)
+    there = farads[largest.capacitor]
+    return tuple(
+        replace(one, interleave=_interleave(tester, _highest(hz, there, farads.get(one.capacitor, there))))
+        for one in asked
+    )
+
+
+def _farads(tester: Tester) -> dict[str, float]:
+    """Test capacitors by letter [F]."""
+    identity = tester.identity
+    held = {letter: identity.capacitor(letter) for letter in identity.capacitors}
+    return {letter: one.farads for letter, one in held.items() if one is not None}
+
+
+def _probed(tester: Tester, settings: Settings) -> tuple[float, float]:
+    """Frequency of the ring [Hz], 0 where there is none, and noise of a sample, of two interleaved shots."""
+    from coilbell.decay import fit
+
+    found = fit(tester.capture(replace(settings, shots=2, interleave=INTERLEAVE)))
+    return (found.main.frequency_hz.value if found.rings else 0.0), found.noise
+
+
+def _interleave(tester: Tester, hz: float) -> int:
+    """Shots in a record for a ring of that frequency."""
+    return INTERLEAVE if hz > FOLDS * float(tester.identity.rate_hz) else 1
 
 
 def usual_letters(farads: dict[str, float]) -> tuple[str, str, str]:

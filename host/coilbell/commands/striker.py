@@ -89,14 +89,12 @@ class PortStriker:
     ) -> list[tuple[str, tuple[Record, ...]]]:
         from dataclasses import replace
 
-        from coilbell.commands.ladder import IN_CIRCUIT_VOLTS, RUNGS, with_low_rung
+        from coilbell.commands.ladder import IN_CIRCUIT_VOLTS, RUNGS, unfolded, with_low_rung
 
         aim = IN_CIRCUIT_VOLTS if like.connection is Connection.IN_CIRCUIT else None
         asked = replace(like, aim_v=RUNGS[0] if small else aim)
-        return [
-            (f"capacitor {letter}", with_low_rung(tester, replace(asked, capacitor=letter), None))
-            for letter in letters
-        ]
+        each = unfolded(tester, [replace(asked, capacitor=letter) for letter in letters])
+        return [(f"capacitor {one.capacitor}", with_low_rung(tester, one, None)) for one in each]
 
 
 def _letters(tester: Tester, reference: Reference | None) -> tuple[str, ...]:
