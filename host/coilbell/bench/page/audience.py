@@ -10,9 +10,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections import deque
-from typing import Any
 
 import msgspec
+from msgspec import structs
+
+from coilbell.bench.page.messages import Message, Status
 
 __all__ = ["Audience", "Seat"]
 
@@ -71,7 +73,7 @@ class Audience:
         self._seats: list[Seat] = []
         self._commander: int | None = None
         self._kept: dict[str, bytes] = {}
-        self._status: dict[str, Any] = {}
+        self._status: Status | None = None
         self._count = 0
 
     def open(self) -> None:
@@ -119,28 +121,30 @@ class Audience:
         self._commander = seat.number
         self._tell_status()
 
-    def post(self, message: dict[str, Any]) -> None:
-        """Hand a message to every page; "what" is "shot", "ground", "sheet", "status", "answer" or "beat"."""
-        what = message["what"]
+    def post(self, message: Message) -> None:
+        """Hand a message to every page."""
         # The work of writing it out is done here, in the thread that made it.
-        frame = b"" if what == "status" else msgspec.json.encode(message)
+        frame = b"" if isinstance(message, Status) else msgspec.json.encode(message)
         loop = self._loop
         if loop is None:
             return
         with contextlib.suppress(RuntimeError):  # the server ends at this very moment
-            loop.call_soon_threadsafe(self._hand_out, what, message if what == "status" else {}, frame)
+            loop.call_soon_threadsafe(self._hand_out, message, frame)
 
-    def _hand_out(self, what: str, message: dict[str, Any], frame: bytes) -> None:
-        if what == "status":
+    def _hand_out(self, message: Message, frame: bytes) -> None:
+        if isinstance(message, Status):
             self._status = message
             self._tell_status()
             return
+        what = message.what
         if what not in ("answer", "beat"):
             self._kept[what] = frame
         for seat in self._seats:
             seat.put(what, frame)
 
     def _tell_status(self) -> None:
+        if self._status is None:
+            return
         for seat in self._seats:
-            own = {"what": "status", "commands": self.commands(seat), "pages": len(self._seats)}
-            seat.put("status", msgspec.json.encode(self._status | own))
+            own = structs.replace(self._status, commands=self.commands(seat), pages=len(self._seats))
+            seat.put(own.what, msgspec.json.encode(own))

@@ -6,11 +6,10 @@ gets every sample.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
 
+from coilbell.bench.page.messages import Curve, Decay, Envelope
 from coilbell.bench.words.fit import fraction_words
 from coilbell.decay import Fit
 from coilbell.record import Record
@@ -40,7 +39,7 @@ _SMALL = 0.01
 """A running decay is shown until its envelope has fallen to this part [1]."""
 
 
-def decay_drawing(fit: Fit, record: Record, *, name: str = "", whole: bool = False) -> dict[str, Any]:
+def decay_drawing(fit: Fit, record: Record, *, name: str = "", whole: bool = False) -> Decay:
     """Samples on their times, fitted curve and envelope on their own; lists of numbers to draw.
 
     Voltages are counted from the fitted offset. name: what is drawn, for the caption, or "".
@@ -62,24 +61,24 @@ def decay_drawing(fit: Fit, record: Record, *, name: str = "", whole: bool = Fal
     bends, reach = _envelope(fit, running_end, stop)
     at, curve = _curve(fit, times[pick], stop)
     middle = fit.offset.value / fit.scale
-    return {
-        "whole": whole,
-        "time_unit": unit,
-        "units_per_s": per_s,
-        "unit": "mV at the winding" if volts else "converter counts",
-        "time": _rounded((times[pick] - fit.start_s) * per_s, 6),
-        "sample": _rounded((np.asarray(record.samples, dtype=np.float64)[pick] - middle) * scale, 4),
-        "curve": {
-            "at": _rounded((at - fit.start_s) * per_s, 6),
-            "fit": _rounded((curve - middle) * scale, 4),
-        },
-        "envelope": {
-            "at": _rounded((bends - fit.start_s) * per_s, 6),
-            "upper": _rounded(reach * scale, 4),
-            "lower": _rounded(-reach * scale, 4),
-        },
-        "caption": _caption(fit, name),
-    }
+    return Decay(
+        whole=whole,
+        time_unit=unit,
+        units_per_s=per_s,
+        unit="mV at the winding" if volts else "converter counts",
+        time=_rounded((times[pick] - fit.start_s) * per_s, 6),
+        sample=_rounded((np.asarray(record.samples, dtype=np.float64)[pick] - middle) * scale, 4),
+        curve=Curve(
+            at=_rounded((at - fit.start_s) * per_s, 6),
+            fit=_rounded((curve - middle) * scale, 4),
+        ),
+        envelope=Envelope(
+            at=_rounded((bends - fit.start_s) * per_s, 6),
+            upper=_rounded(reach * scale, 4),
+            lower=_rounded(-reach * scale, 4),
+        ),
+        caption=_caption(fit, name),
+    )
 
 
 def _caption(fit: Fit, name: str) -> str:

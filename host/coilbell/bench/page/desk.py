@@ -18,13 +18,15 @@ import time
 import traceback
 from collections import deque
 from dataclasses import replace
-from typing import Any
+
+from msgspec import structs
 
 from coilbell.bench.page.aiming import Aiming
 from coilbell.bench.page.audience import Audience
 from coilbell.bench.page.judgedshot import JudgedShot, shot_message
 from coilbell.bench.page.judging import Judge, Struck
 from coilbell.bench.page.keeping import Keeping
+from coilbell.bench.page.messages import Answer, Beat, GroundLines, Ring, Shot
 from coilbell.bench.page.order import (
     Begin,
     Keep,
@@ -136,12 +138,12 @@ class Desk:
                 return self._isolation.obey(order)
         return ""
 
-    def whole(self) -> dict[str, Any]:
+    def whole(self) -> Shot:
         """The last shot with every sample; raises InputError when there is none."""
         shots = self._last_shots()
         if not shots:
             raise InputError("nothing has been struck yet")
-        return shot_message(shots[-1], self._rate(), whole=True) | {"what": "whole"}
+        return shot_message(shots[-1], self._rate(), whole=True)
 
     def report(self, item: str) -> str:
         """The item's printable page."""
@@ -178,7 +180,7 @@ class Desk:
             self._state.wish = wish
             self._state.overtaken = not again and self._judge.number > 0
             self._state.references = self._keeping.shelf.names()
-        self.audience.post({"what": "ground", "key": ""})
+        self.audience.post(GroundLines(key=""))
         self._tell()
         for shot, plane in zip(again, planes, strict=True):
             self._show(shot, *plane)
@@ -197,7 +199,7 @@ class Desk:
 
     def _look_on(self) -> None:
         while not self._ended:
-            self.audience.post({"what": "beat"})
+            self.audience.post(Beat())
             try:
                 self._stop_unwatched()
                 self._isolation.look()
@@ -287,9 +289,7 @@ class Desk:
             self._tell()
         if self._state.running and self._state.gone:
             self._set_running(False)
-            self._answer(
-                "striking has stopped, since the tester was lost; strike again when it is back", failed=True
-            )
+            self._answer(_LOST, failed=True)
         with self._changed:
             self._changed.wait_for(lambda: self._ended, _AGAIN_S)
 
@@ -326,10 +326,10 @@ class Desk:
         if not self._state.running:
             self._answer("what is asked changed while the shot was on its way; strike again", failed=True)
 
-    def _show(self, shot: JudgedShot, ground: Ground | None, ring: dict[str, Any] | None) -> None:
+    def _show(self, shot: JudgedShot, ground: Ground | None, ring: Ring | None) -> None:
         if ground is not None:
-            self.audience.post({"what": "ground", **ground.drawing})
-        self.audience.post(shot_message(shot, self._rate()) | {"plane": ring})
+            self.audience.post(ground.drawing)
+        self.audience.post(structs.replace(shot_message(shot, self._rate()), plane=ring))
 
     def _rate(self) -> float | None:
         times = list(self._times) if self._state.running else []
@@ -341,7 +341,7 @@ class Desk:
         self.audience.post(self._state.message())
 
     def _answer(self, words: str, *, failed: bool = False) -> None:
-        self.audience.post({"what": "answer", "words": words, "failed": failed})
+        self.audience.post(Answer(words=words, failed=failed))
 
     def _own_fault(self) -> None:
         traceback.print_exc()

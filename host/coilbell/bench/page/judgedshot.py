@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+
+from msgspec import structs
 
 from coilbell.bench.facts.finding import finding_facts
 from coilbell.bench.page.curve import decay_drawing
+from coilbell.bench.page.messages import FigureWords, Found, Shot, Whole
 from coilbell.bench.page.verdict import hand_message, verdict_message
 from coilbell.bench.words.finding import count_words
 from coilbell.bench.words.fit import doubt_sentence, figure, fraction_words
@@ -47,24 +49,24 @@ class JudgedShot:
         return tuple(sorted((self, *self.beside), key=lambda shot: shot.letter))
 
 
-def shot_message(shot: JudgedShot, rate_per_s: float | None, *, whole: bool = False) -> dict[str, Any]:
+def shot_message(shot: JudgedShot, rate_per_s: float | None, *, whole: bool = False) -> Shot:
     """Everything a page shows of a shot; drawn and sounded is the first of several capacitors."""
+    kind = Whole if whole else Shot
     first = shot.together[0]
     rate = "" if rate_per_s is None else f"{rate_per_s:.1f} shots a second"
-    return {
-        "what": "shot",
-        "number": shot.number,
-        "struck_at_ms": round(shot.struck_at * 1e3, 1),
-        "title": _title(shot),
-        "rate": rate,
-        "rings": shot.fit.rings,
-        "figures": _figures(shot),
-        "doubts": _doubts(shot),
-        "finding": _unjudged(shot) if shot.finding is None else _judged(shot, shot.finding),
-        "hand": hand_message(shot.finding, first.fit, first.record),
-        "decay": decay_drawing(first.fit, first.record, name=_with(first, shot), whole=whole),
-        "tone_hz": tone_hz(first.fit),
-    }
+    return kind(
+        number=shot.number,
+        struck_at_ms=round(shot.struck_at * 1e3, 1),
+        title=_title(shot),
+        rate=rate,
+        rings=shot.fit.rings,
+        figures=_figures(shot),
+        doubts=_doubts(shot),
+        finding=_unjudged(shot) if shot.finding is None else _judged(shot, shot.finding),
+        hand=hand_message(shot.finding, first.fit, first.record),
+        decay=decay_drawing(first.fit, first.record, name=_with(first, shot), whole=whole),
+        tone_hz=tone_hz(first.fit),
+    )
 
 
 def tone_hz(fit: Fit) -> float:
@@ -93,7 +95,7 @@ def _connection(shot: JudgedShot) -> str:
     return "connection not said" if where == "unknown" else where
 
 
-def _figures(shot: JudgedShot) -> list[dict[str, str]]:
+def _figures(shot: JudgedShot) -> list[FigureWords]:
     """Name, value with uncertainty and 95 % interval; "no ring" where there is none. Inductance once."""
     first, *further = shot.together
     frequency, quality, count = _own_figures(first, shot)
@@ -103,14 +105,14 @@ def _figures(shot: JudgedShot) -> list[dict[str, str]]:
     return found
 
 
-def _own_figures(one: JudgedShot, shot: JudgedShot) -> list[dict[str, str]]:
+def _own_figures(one: JudgedShot, shot: JudgedShot) -> list[FigureWords]:
     fit, rang = one.fit, one.fit.rings
     tail = f" {_with(one, shot)}".rstrip()
     frequency = _figure(f"frequency{tail}", fit.main.frequency_hz if rang else None, "Hz", "no ring")
-    frequency["interval"] = "; ".join(filter(None, (frequency["interval"], _natural_words(one, shot))))
+    told = "; ".join(filter(None, (frequency.interval, _natural_words(one, shot))))
     count = f"rings to {fraction_words(fit.count_to)}{tail}"
     return [
-        frequency,
+        structs.replace(frequency, interval=told),
         _figure(f"Q{tail}", fit.main.q if rang else None, "", "no ring"),
         _figure(count, fit.main.ring_count if rang else None, "", "no ring"),
     ]
@@ -127,20 +129,20 @@ def _natural_words(one: JudgedShot, shot: JudgedShot) -> str:
     return ""
 
 
-def _inductance(shot: JudgedShot) -> dict[str, str]:
+def _inductance(shot: JudgedShot) -> FigureWords:
     rang = any(one.fit.rings for one in shot.together)
     known = shot.finding.inductance_henries if shot.finding else None
     return _figure("inductance", known, "H", "not known" if rang else "no ring")
 
 
-def _figure(name: str, quantity: Quantity | None, unit: str, without: str) -> dict[str, str]:
+def _figure(name: str, quantity: Quantity | None, unit: str, without: str) -> FigureWords:
     if quantity is None:
-        return {"name": name, "value": without, "interval": ""}
-    return {
-        "name": name,
-        "value": figure(quantity, unit),
-        "interval": f"95 %: {interval(quantity.low, quantity.high, unit)}",
-    }
+        return FigureWords(name=name, value=without, interval="")
+    return FigureWords(
+        name=name,
+        value=figure(quantity, unit),
+        interval=f"95 %: {interval(quantity.low, quantity.high, unit)}",
+    )
 
 
 def _doubts(shot: JudgedShot) -> list[str]:
@@ -156,20 +158,11 @@ def _doubts(shot: JudgedShot) -> list[str]:
     return [text for text in (shot.remark, *own, *more) if text]
 
 
-def _judged(shot: JudgedShot, finding: Finding) -> dict[str, Any]:
+def _judged(shot: JudgedShot, finding: Finding) -> Found:
     return verdict_message(finding, shot.remark, count_words(finding_facts(finding).count))
 
 
-def _unjudged(shot: JudgedShot) -> dict[str, Any]:
+def _unjudged(shot: JudgedShot) -> Found:
     """Takes the place of the last finding, which is not this ring's."""
     said = "It rings" if shot.fit.rings else "No ring"
-    return {
-        "headline": "",
-        "sentence": f"{said}, and is not judged; the doubts say why.",
-        "odds": [],
-        "odds_words": "",
-        "unseen": "",
-        "parts": [],
-        "next_step": "",
-        "caution": "",
-    }
+    return Found(headline="", sentence=f"{said}, and is not judged; the doubts say why.")

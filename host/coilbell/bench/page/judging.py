@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+
+from msgspec import structs
 
 from coilbell.bench.page.judgedshot import JudgedShot
+from coilbell.bench.page.messages import Ring
 from coilbell.bench.page.plane import Ground, ground_key, ground_of, ring_drawing
 from coilbell.bench.page.source import Wish
 from coilbell.decay import Fit, fit
@@ -46,7 +48,7 @@ class Judge:
     _near: dict[str, Fit] = field(default_factory=dict)
     _wish: Wish | None = None
     _ground: Ground | None = None
-    _trail: deque[list[float]] = field(default_factory=lambda: deque(maxlen=_TRAIL))
+    _trail: deque[list[float | None]] = field(default_factory=lambda: deque(maxlen=_TRAIL))
 
     def begin(self, wish: Wish, reference: Reference | None) -> list[JudgedShot]:
         """Judge by this from now on; gives the last shots judged anew where they still answer the wish."""
@@ -110,7 +112,7 @@ class Judge:
         except CoilbellError as error:
             return None, None, f"not judged: {error}"
 
-    def plane(self, shot: JudgedShot) -> tuple[Ground | None, dict[str, Any] | None]:
+    def plane(self, shot: JudgedShot) -> tuple[Ground | None, Ring | None]:
         """What lies in the shift plane: the ground where it is new, and the ring with its trail."""
         finding = shot.finding
         if finding is None or shot.reference is None or finding.healthy is None or not finding.shifts:
@@ -121,8 +123,8 @@ class Judge:
             self._trail.clear()
         ring = ring_drawing(finding)
         trail = [list(axis) for axis in zip(*self._trail, strict=True)] or [[], []]
-        self._trail.append(ring["at"])
-        return ground, ring | {"key": self._ground.key, "trail": trail}
+        self._trail.append(ring.at)
+        return ground, structs.replace(ring, key=self._ground.key, trail=trail)
 
 
 def _seen(fitted: Fit, record: Record) -> tuple[Observation | None, str]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from typing import Any
 
 import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
@@ -57,7 +56,7 @@ class _OneLine(logging.Filter):
     """What a peer did wrong is a line, without the server's traceback."""
 
     def filter(self, record: logging.LogRecord) -> bool:
-        kind: Any = record.exc_info[0] if record.exc_info else None
+        kind = record.exc_info[0] if record.exc_info else None
         if kind is not None and issubclass(kind, UnicodeError):
             record.exc_info = None
         return True

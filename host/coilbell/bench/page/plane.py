@@ -11,11 +11,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from coilbell.bench.page.messages import Fault, GroundLines, Letter, Marked, Name, Places, Ring
 from coilbell.bench.pictures.geometry import Line, marks_of, ring_place, still_lines
 from coilbell.quantities import concise
 from coilbell.winding import Finding, Reference
@@ -45,7 +45,7 @@ class Ground:
     """A named set of lines and marks; `key` changes when it has to be drawn anew."""
 
     key: str
-    drawing: dict[str, Any]
+    drawing: GroundLines
 
 
 def ground_key(finding: Finding) -> str:
@@ -59,36 +59,36 @@ def ground_of(finding: Finding, reference: Reference) -> Ground:
     lines = still_lines(finding, reference, _FIRST)
     drawn = [_drawn(line) for line in lines]
     marks = [
-        {"kind": one.kind, "points": _listed(one.loss, one.drop)}
+        Marked(kind=one.kind, points=_listed(one.loss, one.drop))
         for one in marks_of(finding, reference, _FIRST)
     ]
     letters = _letters(drawn)
     key = ground_key(finding)
-    drawing = {
-        "key": key,
-        "ticks": [_ticks(axis) for axis in (0, 1)],
-        "reach": [_reach(axis) for axis in (0, 1)],
-        "lines": drawn,
-        "letters": letters,
-        "marks": marks,
-        "names": [
-            *({"kind": "ring", "words": _RING},),
-            *({"kind": one["kind"], "words": _MARKS[str(one["kind"])]} for one in marks),
+    drawing = GroundLines(
+        key=key,
+        ticks=[_ticks(axis) for axis in (0, 1)],
+        reach=[_reach(axis) for axis in (0, 1)],
+        lines=drawn,
+        letters=letters,
+        marks=marks,
+        names=[
+            Name(kind="ring", words=_RING),
+            *(Name(kind=one.kind, words=_MARKS[one.kind]) for one in marks),
             *(_name(line, one) for line, one in zip(lines, letters, strict=True)),
         ],
-    }
+    )
     return Ground(key, drawing)
 
 
-def ring_drawing(finding: Finding) -> dict[str, Any]:
+def ring_drawing(finding: Finding) -> Ring:
     """Place of the ring that is judged, and the 95 % ellipse of its own measurement."""
     ring = ring_place(finding, _FIRST)
     loss, drop = _listed(np.array([ring.loss]), np.array([ring.drop]))
-    return {
-        "at": [loss[0], drop[0]],
-        "ellipse": _listed(ring.ellipse_loss[::2], ring.ellipse_drop[::2]),
-        "words": _place_words(finding),
-    }
+    return Ring(
+        at=[loss[0], drop[0]],
+        ellipse=_listed(ring.ellipse_loss[::2], ring.ellipse_drop[::2]),
+        words=_place_words(finding),
+    )
 
 
 def _place_words(finding: Finding) -> str:
@@ -107,49 +107,48 @@ def _placed(values: Array, axis: int) -> Array:
     return np.asarray(np.where(size <= 1, values / linear, np.sign(values) * (1 + np.log(size))))
 
 
-def _listed(loss: Array, drop: Array) -> list[list[float | None]]:
+def _listed(loss: Array, drop: Array) -> Places:
     """Places of (loss, drop) as two lists; None where nothing rings."""
-    return [
+    return tuple(
         [None if not math.isfinite(v) else round(v, 4) for v in _placed(values, axis).tolist()]
         for axis, values in enumerate((loss, drop))
-    ]
+    )
 
 
-def _ticks(axis: int) -> list[list[float | str]]:
-    return [[round(float(_placed(np.array(float(t)), axis)), 4), f"{t:g}"] for t in _TICKS[axis]]
+def _ticks(axis: int) -> list[tuple[float, str]]:
+    return [(round(float(_placed(np.array(float(t)), axis)), 4), f"{t:g}") for t in _TICKS[axis]]
 
 
 def _reach(axis: int) -> list[float]:
     return [float(_placed(np.array(end), axis)) for end in _REACH[axis]]
 
 
-def _drawn(line: Line) -> dict[str, Any]:
+def _drawn(line: Line) -> Fault:
     step = _STEP[line.kind]
-    return {"kind": line.kind, "points": _listed(line.loss[::step], line.drop[::step])}
+    return Fault(kind=line.kind, points=_listed(line.loss[::step], line.drop[::step]))
 
 
-def _letters(lines: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+def _letters(lines: Sequence[Fault]) -> list[Letter]:
     """A letter on each line where no earlier letter stands, if there is such a place; `at` None outside."""
     (left, right), (low, high) = (_reach(axis) for axis in (0, 1))
-    found: list[dict[str, Any]] = []
+    found: list[Letter] = []
     for number, line in enumerate(lines):
-        pairs = zip(*line["points"], strict=True)
         inside = [
-            p for p in pairs if None not in p and left + 0.2 <= p[0] <= right - 0.2 and low <= p[1] <= high
+            [x, y]
+            for x, y in zip(*line.points, strict=True)
+            if x is not None and y is not None and left + 0.2 <= x <= right - 0.2 and low <= y <= high
         ]
-        places = [inside[round(share * (len(inside) - 1))] for share in _ALONG] if inside else [None]
-        at = next((p for p in places if not _across(p, found)), places[0])
-        found.append({"kind": line["kind"], "letter": chr(ord("a") + number), "at": at and list(at)})
+        places = [inside[round(share * (len(inside) - 1))] for share in _ALONG] if inside else []
+        at = next((p for p in places if not _across(p, found)), places[0] if places else None)
+        found.append(Letter(kind=line.kind, letter=chr(ord("a") + number), at=at))
     return found
 
 
-def _across(place: Any, found: Sequence[dict[str, Any]]) -> bool:
-    taken = [one["at"] for one in found if one["at"]]
-    return place is not None and any(
-        abs(place[0] - x) < _WIDE and abs(place[1] - y) < _HIGH for x, y in taken
-    )
+def _across(place: list[float], found: Sequence[Letter]) -> bool:
+    taken = [one.at for one in found if one.at]
+    return any(abs(place[0] - x) < _WIDE and abs(place[1] - y) < _HIGH for x, y in taken)
 
 
-def _name(line: Line, letter: dict[str, Any]) -> dict[str, Any]:
+def _name(line: Line, letter: Letter) -> Name:
     words = f"half of the shorts like {line.name}" if line.kind == "shorted" else line.name
-    return {"kind": line.kind, "letter": letter["letter"], "words": words}
+    return Name(kind=line.kind, letter=letter.letter, words=words)

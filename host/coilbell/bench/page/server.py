@@ -19,7 +19,6 @@ import importlib.util
 import socket
 from collections.abc import AsyncIterator
 from pathlib import Path
-from typing import Any
 
 import msgspec
 import uvicorn
@@ -35,6 +34,7 @@ from coilbell.bench.page.access import Gate, names_of, new_token, refuse_everywh
 from coilbell.bench.page.audience import Seat
 from coilbell.bench.page.desk import Desk
 from coilbell.bench.page.manners import TimedHeads, hushed
+from coilbell.bench.page.messages import Answer, Message
 from coilbell.bench.page.order import Seen, Take, Whole, order_of
 from coilbell.errors import CoilbellError, InputError, MissingError
 
@@ -178,12 +178,12 @@ async def _heard(desk: Desk, seat: Seat, message: str | bytes) -> None:
     try:
         answer = await _answered(desk, seat, message)
     except CoilbellError as error:
-        answer = {"what": "answer", "words": str(error), "failed": True}
+        answer = Answer(words=str(error), failed=True)
     if answer:
-        seat.put(answer["what"], msgspec.json.encode(answer))
+        seat.put(answer.what, msgspec.json.encode(answer))
 
 
-async def _answered(desk: Desk, seat: Seat, message: str | bytes) -> dict[str, Any] | None:
+async def _answered(desk: Desk, seat: Seat, message: str | bytes) -> Message | None:
     order = order_of(message)
     if isinstance(order, Seen):
         seat.seen()
@@ -196,4 +196,4 @@ async def _answered(desk: Desk, seat: Seat, message: str | bytes) -> dict[str, A
     if not desk.audience.commands(seat):
         raise InputError("another page commands; take over first")
     words = await run_in_threadpool(desk.obey, order)
-    return {"what": "answer", "words": words, "failed": False} if words else None
+    return Answer(words=words) if words else None

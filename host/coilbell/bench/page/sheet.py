@@ -10,11 +10,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
 
 from coilbell.bench.facts.worksheet import HypothesisFacts, MoveFacts, ProposalFacts, WorksheetFacts
+from coilbell.bench.page.messages import (
+    Asks,
+    Cause,
+    Choices,
+    ClosedSheet,
+    Form,
+    Move,
+    NextTest,
+    OpenSheet,
+)
 from coilbell.bench.worksheet.sentences import (
     NOTHING_CERTAIN,
     NOTHING_FITS,
@@ -65,113 +74,100 @@ class Waiting:
     words: str
 
 
-def closed_message(item: str, words: str, state: str) -> dict[str, Any]:
+def closed_message(item: str, words: str, state: str) -> ClosedSheet:
     """The message where no worksheet can be shown; state: "none", "unbegun" or "damaged"."""
-    return {"what": "sheet", "item": item, "state": state, "words": words, **_choices()}
+    return ClosedSheet(item=item, state=state, words=words, kinds=_kinds(), levels=_levels())
 
 
-def open_message(item: str, sheet: Worksheet, waiting: Waiting | None, *, finding: bool) -> dict[str, Any]:
+def open_message(item: str, sheet: Worksheet, waiting: Waiting | None, *, finding: bool) -> OpenSheet:
     """Everything a page shows of a worksheet. finding: the log holds one that may be entered."""
     facts = worksheet_facts(sheet, item)
-    return {
-        "what": "sheet",
-        "item": item,
-        "state": "open",
-        "words": head_words(facts),
-        **_choices(),
-        "causes": [_cause(one, place) for place, one in enumerate(facts.hypotheses)],
-        "parts": parts_words(facts),
-        "certain": NOTHING_CERTAIN,
-        "nothing_fits": NOTHING_FITS if facts.nothing_fits else "",
-        "remarks": facts.remarks,
-        "moves_head": f"What moved the odds of {facts.hypotheses[0].name}",
-        "moves": [_move(one, facts) for one in facts.moves],
-        "unmoved": "" if facts.moves else NOTHING_SEEN,
-        "conflicts": [conflict_words(one) for one in facts.contradictions],
-        **_tests(facts),
-        "readings": [[one.entry, f"{one.step}: {one.words}"] for one in facts.readings],
-        "withdrawn": [f"{one.entry}: {one.why}" for one in facts.withdrawn],
-        "waiting": "" if waiting is None else waiting.words,
-        "form": _form(sheet, facts, waiting, finding=finding),
-    }
-
-
-def latest_words(message: Mapping[str, Any]) -> str:
-    """Where an open worksheet stands, in a sentence to be read out."""
-    first = message["causes"][0]
-    then = message["next"]["head"].partition(", expected")[0] if message["next"] else NOTHING_LEFT
-    return f"likeliest now: {first['name']}, {first['words']}; next: {then}"
-
-
-def _choices() -> dict[str, Any]:
-    return {
-        "kinds": [[kind.name, f"{kind.name}: {kind.summary}"] for kind in shipped().values()],
-        "levels": [[level, _LEVELS[level]] for level in LEVELS],
-    }
-
-
-def _cause(one: HypothesisFacts, place: int) -> dict[str, Any]:
-    chance = one.probability
-    reason = f"{one.reason} ({one.source})" if place < _REASONED else ""
-    return {
-        "name": one.name,
-        "words": percent(chance),
-        "odds": f"odds {odds_ratio(chance)}",
-        "share": round(chance, 4),
-        "reason": reason,
-    }
-
-
-def _move(move: MoveFacts, facts: WorksheetFacts) -> dict[str, Any]:
-    return {
-        "words": move_words(move, facts),
-        "because": f"because {move.reason} ({move.source})",
-        "remarks": move.remarks,
-    }
-
-
-def _tests(facts: WorksheetFacts) -> dict[str, Any]:
-    """The next test, the one that settles between the first two causes, and what is not instructed."""
     best = facts.next[0] if facts.next else None
     told = [best.step] if best else []
     settle = next((one for one in facts.settle.next[:1] if one.step not in told), None)
-    words = settle_words(facts, told) if best else ""
-    told += [settle.step] if settle else []
-    return {
-        "next": best and _test(best),
-        "none_left": "" if best else NOTHING_LEFT,
-        "settle_words": words,
-        "settle": _test(settle, above=best) if best and settle else None,
-        "barred": barred_words(facts.next, told),
-    }
+    return OpenSheet(
+        item=item,
+        state="open",
+        words=head_words(facts),
+        kinds=_kinds(),
+        levels=_levels(),
+        causes=[_cause(one, place) for place, one in enumerate(facts.hypotheses)],
+        parts=parts_words(facts),
+        certain=NOTHING_CERTAIN,
+        nothing_fits=NOTHING_FITS if facts.nothing_fits else "",
+        remarks=facts.remarks,
+        moves_head=f"What moved the odds of {facts.hypotheses[0].name}",
+        moves=[_move(one, facts) for one in facts.moves],
+        unmoved="" if facts.moves else NOTHING_SEEN,
+        conflicts=[conflict_words(one) for one in facts.contradictions],
+        next=_test(best) if best else None,
+        none_left="" if best else NOTHING_LEFT,
+        settle_words=settle_words(facts, told) if best else "",
+        settle=_test(settle, above=best) if best and settle else None,
+        barred=barred_words(facts.next, [*told, settle.step] if settle else told),
+        readings=[(one.entry, f"{one.step}: {one.words}") for one in facts.readings],
+        withdrawn=[f"{one.entry}: {one.why}" for one in facts.withdrawn],
+        waiting="" if waiting is None else waiting.words,
+        form=_form(sheet, facts, waiting, finding=finding),
+    )
 
 
-def _test(one: ProposalFacts, above: ProposalFacts | None = None) -> dict[str, Any]:
+def latest_words(message: OpenSheet) -> str:
+    """Where an open worksheet stands, in a sentence to be read out."""
+    first = message.causes[0]
+    then = message.next.head.partition(", expected")[0] if message.next else NOTHING_LEFT
+    return f"likeliest now: {first.name}, {first.words}; next: {then}"
+
+
+def _kinds() -> Choices:
+    return [(kind.name, f"{kind.name}: {kind.summary}") for kind in shipped().values()]
+
+
+def _levels() -> Choices:
+    return [(level, _LEVELS[level]) for level in LEVELS]
+
+
+def _cause(one: HypothesisFacts, place: int) -> Cause:
+    chance = one.probability
+    reason = f"{one.reason} ({one.source})" if place < _REASONED else ""
+    return Cause(
+        name=one.name,
+        words=percent(chance),
+        odds=f"odds {odds_ratio(chance)}",
+        share=round(chance, 4),
+        reason=reason,
+    )
+
+
+def _move(move: MoveFacts, facts: WorksheetFacts) -> Move:
+    because = f"because {move.reason} ({move.source})"
+    return Move(words=move_words(move, facts), because=because, remarks=move.remarks)
+
+
+def _test(one: ProposalFacts, above: ProposalFacts | None = None) -> NextTest:
     """A test with its cautions before its instruction; above: one whose cautions stand there already."""
     same = above is not None and above.cautions == one.cautions and one.cautions
-    return {
-        "step": one.step,
-        "head": proposal_words(one),
-        "cautions": ["all that stands above holds here as well"] if same else one.cautions,
-        "how": how_words(one.how, one.live, instructed=one.instructed),
-        "shows": f"may show: {'; '.join(o.name for o in one.outcomes)}",
-    }
+    return NextTest(
+        step=one.step,
+        head=proposal_words(one),
+        cautions=("all that stands above holds here as well",) if same else one.cautions,
+        how=how_words(one.how, one.live, instructed=one.instructed),
+        shows=f"may show: {'; '.join(o.name for o in one.outcomes)}",
+    )
 
 
-def _form(
-    sheet: Worksheet, facts: WorksheetFacts, waiting: Waiting | None, *, finding: bool
-) -> dict[str, Any]:
+def _form(sheet: Worksheet, facts: WorksheetFacts, waiting: Waiting | None, *, finding: bool) -> Form:
     """The steps in the order of the plan, then those that are done or tell little, each with what it asks."""
     planned = [one.step for one in facts.next]
     done = {evidence.step for evidence in sheet.evidence}
     order = sorted(sheet.kind.step, key=lambda s: planned.index(s.key) if s.key in planned else len(planned))
     first = waiting.step if waiting else next(iter(planned), order[0].key)
-    return {
-        "first": first,
-        "fresh": waiting is not None,
-        "steps": [[step.key, _step_words(step, done)] for step in order],
-        "asks": {step.key: _asks(step, sheet, finding=finding) for step in order},
-    }
+    return Form(
+        first=first,
+        fresh=waiting is not None,
+        steps=[(step.key, _step_words(step, done)) for step in order],
+        asks={step.key: _asks(step, sheet, finding=finding) for step in order},
+    )
 
 
 def _step_words(step: Step, done: Iterable[str]) -> str:
@@ -179,17 +175,17 @@ def _step_words(step: Step, done: Iterable[str]) -> str:
     return f"{step.name}{live}{', again' if step.key in done else ''}"
 
 
-def _asks(step: Step, sheet: Worksheet, *, finding: bool) -> dict[str, Any]:
+def _asks(step: Step, sheet: Worksheet, *, finding: bool) -> Asks:
     """What the form asks for a step. The first choice of a measured step is its numbers."""
     allowed = may(step.live, sheet.qualified)
-    outcomes = [[o.key, o.name] for o in step.outcome]
-    ring = [[FINDING, "the item's latest finding in the log"]] if step.measure == "ring" and finding else []
+    outcomes = [(o.key, o.name) for o in step.outcome]
+    ring = [(FINDING, "the item's latest finding in the log")] if step.measure == "ring" and finding else []
     # Nothing is chosen at first: what nobody chose is never entered.
-    numbers = [["", "numbers, typed below" if step.measure != "seen" else "choose what it showed"]]
+    numbers = [("", "numbers, typed below" if step.measure != "seen" else "choose what it showed")]
     example = _NUMBERS.get(step.measure, step.enter.partition(" ")[2])
-    return {
-        "cautions": list(cautions(step.hazards)),
-        "how": how_words(step.how, step.live, instructed=allowed),
-        "outcomes": [*ring, *numbers, *outcomes],
-        "example": f"such as {example}" if step.measure != "seen" else "",
-    }
+    return Asks(
+        cautions=cautions(step.hazards),
+        how=how_words(step.how, step.live, instructed=allowed),
+        outcomes=[*ring, *numbers, *outcomes],
+        example=f"such as {example}" if step.measure != "seen" else "",
+    )

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
+from coilbell.bench.page.messages import Choices, Status, Told, Wished
 from coilbell.bench.page.order import WishFor
 from coilbell.bench.page.source import Leads, Link, Wish
 from coilbell.bench.worksheet.typed import prior
@@ -104,47 +104,46 @@ class State:
         """What a choice is called on the page."""
         return next((words for one, words in self._choices()[what] if one == value), value)
 
-    def _choices(self) -> dict[str, list[list[str]]]:
+    def _choices(self) -> dict[str, Choices]:
         return {
-            "capacitor": [[name, name] for name in self._capacitors()],
-            "connection": [[str(value), words] for value, words in _CONNECTIONS.items()],
-            "reference": [["", "none: no odds"], *([name, name] for name in self.references)],
-            "kind": [[name, name] for name in KINDS],
+            "capacitor": [(name, name) for name in self._capacitors()],
+            "connection": [(str(value), words) for value, words in _CONNECTIONS.items()],
+            "reference": [("", "none: no odds"), *((name, name) for name in self.references)],
+            "kind": [(name, name) for name in KINDS],
         }
 
-    def message(self) -> dict[str, Any]:
+    def message(self) -> Status:
         """The status message."""
         wish = self.wish
-        return {
-            "what": "status",
-            "running": self.running,
-            "unstruck": self._unstruck(),
-            "link": {"state": self.link_state, "words": self.link_words},
-            "leads": self._leads(),
-            "wish": {
-                "capacitor": wish.capacitor,
-                "connection": str(wish.connection),
-                "reference": wish.reference,
-                "kind": wish.kind,
-                "prior": percent(wish.prior),
-            },
-            "choices": self._choices(),
-        }
+        return Status(
+            running=self.running,
+            unstruck=self._unstruck(),
+            link=Told(state=self.link_state, words=self.link_words),
+            leads=self._leads(),
+            wish=Wished(
+                capacitor=wish.capacitor,
+                connection=str(wish.connection),
+                reference=wish.reference,
+                kind=wish.kind,
+                prior=percent(wish.prior),
+            ),
+            choices=self._choices(),
+        )
 
     def _unstruck(self) -> str:
         return f"nothing has been struck with {self.wish.words}; below is the ring before" * self.overtaken
 
-    def _leads(self) -> dict[str, str]:
+    def _leads(self) -> Told:
         if self.leads is None:
-            return {"state": "unknown", "words": "lead voltage not known"}
+            return Told(state="unknown", words="lead voltage not known")
         limit = f"{self.leads.limit_volts:.2g} V"
         if self.leads.live:
             words = (
                 f"LIVE LEADS: {self.leads.volts:+.2f} V, limit {limit}. The tester does not fire. "
                 "Take the clips off, switch off, unplug, discharge, measure."
             )
-            return {"state": "live", "words": words}
-        return {"state": "quiet", "words": f"leads quiet: within {limit}, the tester may fire"}
+            return Told(state="live", words=words)
+        return Told(state="quiet", words=f"leads quiet: within {limit}, the tester may fire")
 
 
 def _link_words(link: Link) -> str:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
-
+from coilbell.bench.page.messages import Bar, Found, Hand
 from coilbell.bench.words.verdict import bars, basis_words, tint
 from coilbell.decay import Fit
 from coilbell.figure import percent
@@ -14,7 +13,7 @@ from coilbell.winding import Deciding, Finding, Verdict, headline_words
 __all__ = ["beside_healthy", "hand_message", "healthy_q", "verdict_message"]
 
 
-def verdict_message(finding: Finding, remark: str, count_words: str) -> dict[str, Any]:
+def verdict_message(finding: Finding, remark: str, count_words: str) -> Found:
     """All that stands beside a ring. remark: why the chosen reference did not judge it, or ""; count_words:
     what a ring count would say."""
     verdict = finding.verdict
@@ -26,30 +25,30 @@ def verdict_message(finding: Finding, remark: str, count_words: str) -> dict[str
         "Ring count": [count_words],
         "Rests on": list(finding.odds.basis) if finding.odds else [],
     }
-    return {
-        "headline": str(verdict.headline),
-        "sentence": _sentence(verdict, remark),
-        "odds": _bars(verdict),
-        "odds_words": basis_words(verdict, finding.odds.prior if finding.odds else None),
-        "unseen": _first_of(unseen),
-        "parts": [[head, lines] for head, lines in parts.items() if lines],
-        "next_step": "; then ".join(step.words for step in verdict.steps[:2]),
-        "caution": finding.caution,
-    }
+    return Found(
+        headline=str(verdict.headline),
+        sentence=_sentence(verdict, remark),
+        odds=_bars(verdict),
+        odds_words=basis_words(verdict, finding.odds.prior if finding.odds else None),
+        unseen=_first_of(unseen),
+        parts=[(head, lines) for head, lines in parts.items() if lines],
+        next_step="; then ".join(step.words for step in verdict.steps[:2]),
+        caution=finding.caution,
+    )
 
 
-def hand_message(finding: Finding | None, fit: Fit, record: Record) -> dict[str, Any]:
-    """The words of the bar: headline, odds, q, healthy (the difference to it), and tint, its colour."""
+def hand_message(finding: Finding | None, fit: Fit, record: Record) -> Hand:
+    """The words of the bar."""
     verdict = finding.verdict if finding is not None else None
     main = fit.main if fit.rings else None
     said = "it rings; not judged" if main else "no ring"
-    return {
-        "headline": headline_words(verdict) if verdict else said,
-        "odds": "" if verdict is None or verdict.shows is None else f"short shows {percent(verdict.shows)}",
-        "q": f"Q {concise(main.q.value, main.q.standard_uncertainty)}" if main else "no ring",
-        "healthy": beside_healthy(finding, record),
-        "tint": tint(verdict.headline if verdict else None),
-    }
+    return Hand(
+        headline=headline_words(verdict) if verdict else said,
+        odds="" if verdict is None or verdict.shows is None else f"short shows {percent(verdict.shows)}",
+        q=f"Q {concise(main.q.value, main.q.standard_uncertainty)}" if main else "no ring",
+        healthy=beside_healthy(finding, record),
+        tint=tint(verdict.headline if verdict else None),
+    )
 
 
 def healthy_q(finding: Finding | None, record: Record) -> float | None:
@@ -80,9 +79,9 @@ def _sentence(verdict: Verdict, remark: str) -> str:
     return f"{words}; the chosen reference cannot judge this ring" if remark else words
 
 
-def _bars(verdict: Verdict) -> list[dict[str, Any]]:
+def _bars(verdict: Verdict) -> list[Bar]:
     return [
-        {"name": b.name, "words": percent(b.chance), "share": round(b.chance, 4), "shorted": b.shorted}
+        Bar(name=b.name, words=percent(b.chance), share=round(b.chance, 4), shorted=b.shorted)
         for b in bars(verdict)
     ]
 

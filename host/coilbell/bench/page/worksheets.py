@@ -9,10 +9,10 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 from coilbell.bench.facts.finding import FindingFacts
 from coilbell.bench.log import Item, KeptJudgement, Log, LogKeeper, check_name, default_path
+from coilbell.bench.page.messages import Message, OpenSheet, Sheet
 from coilbell.bench.page.order import Begin, Observe, Withdraw, Work
 from coilbell.bench.page.sheet import FINDING, Waiting, closed_message, latest_words, open_message
 from coilbell.bench.worksheet.entries import Observe as Reading
@@ -35,12 +35,12 @@ class Isolation:
     log: None for the usual place; post: hands a message to the pages; item: to begin with, "" for none.
     """
 
-    def __init__(self, log: Path | None, post: Callable[[dict[str, Any]], None], item: str = "") -> None:
+    def __init__(self, log: Path | None, post: Callable[[Message], None], item: str = "") -> None:
         self._path = log
         self._post = post
         self._lock = threading.Lock()
         self._item = item
-        self._told: dict[str, Any] | None = None
+        self._told: Sheet | None = None
         self._stamp: Stamp | None = None
 
     def obey(self, order: Work | Begin | Observe | Withdraw) -> str:
@@ -55,8 +55,8 @@ class Isolation:
             case Withdraw():
                 words = self._withdrawn(order)
         self._turn_to(order.item)
-        told = self._told or {}
-        return f"{words}; {latest_words(told)}" if told.get("state") == "open" else words
+        told = self._told
+        return f"{words}; {latest_words(told)}" if isinstance(told, OpenSheet) else words
 
     def work_on(self, name: str) -> str:
         """Put an item on the bench, "" for none. Raises InputError for what cannot be a name."""
@@ -79,7 +79,7 @@ class Isolation:
         with self._lock:
             self._stamp = self._now()
             message = self._message()
-            self._item = message["item"]
+            self._item = message.item
             if message != self._told:
                 self._told = message
                 self._post(message)
@@ -97,7 +97,7 @@ class Isolation:
                 found.append((state.st_mtime_ns, state.st_size))
         return tuple(found)
 
-    def _message(self) -> dict[str, Any]:
+    def _message(self) -> Sheet:
         name = self._item
         if not name:
             return closed_message("", _NO_ITEM, "none")
@@ -179,7 +179,7 @@ def _latest(log: Log, item: Item) -> KeptJudgement | None:
     return judgements[-1] if judgements else None
 
 
-def _shown(log: Log, item: Item) -> dict[str, Any]:
+def _shown(log: Log, item: Item) -> Sheet:
     keeper = LogKeeper(log, item)
     if not keeper.entries():
         return closed_message(item.name, f"{item.name}: {_UNBEGUN}", "unbegun")
