@@ -7,6 +7,7 @@
     |   |-- RecordError                       a record's field does not hold together
     |   |-- FileError                         a file cannot be read as what it should be
     |   `-- ReferenceMismatch                 a reference does not fit the question asked of it
+    |       `-- DoubtedUnit                   a unit called good rings unlike one
     |-- MeasurementError                      a measurement was tried and failed
     |   |-- BoardError                        the board refused or failed, in its own words
     |   |-- WireError                         bytes from the board were lost or damaged
@@ -25,6 +26,7 @@ __all__ = [
     "BoardError",
     "BoardTimeout",
     "CoilbellError",
+    "DoubtedUnit",
     "FileError",
     "InputError",
     "MeasurementError",
@@ -64,6 +66,14 @@ class FileError(InputError):
 
 class ReferenceMismatch(InputError):
     """A reference and a measurement do not belong together (capacitor, kind, units)."""
+
+
+class DoubtedUnit(ReferenceMismatch):
+    """A unit called good that rings unlike one; told: the figures. It may be taken all the same."""
+
+    def __init__(self, told: str) -> None:
+        super().__init__(f"{told}; check it, or take it with --anyway")
+        self.told = told
 
 
 class MeasurementError(CoilbellError):

@@ -130,6 +130,7 @@ class Client:
         self.order(do="mark", reference="bench", unit="unit-1")
         while self.heard()["what"] != "answer":
             pass
+        self.order(do="wish", reference="bench")
         self.order(do="strike")
         while (message := self.heard())["what"] != "shot" or message["finding"]["odds"] == []:
             pass

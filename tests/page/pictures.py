@@ -22,7 +22,7 @@ if __package__ in (None, ""):
     sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from coilbell.bench.page import Leads, Link, Wish
-from coilbell.bench.page.order import Begin, Mark, Observe, Strike
+from coilbell.bench.page.order import Begin, Mark, Observe, Strike, WishFor
 from coilbell.commands.portsource import PortSource
 from coilbell.record import Connection, Record
 from outside import require
@@ -121,6 +121,7 @@ def judged(page: Any, served: Served, clips: Clips) -> None:
         clips.clip("healthy", seed)
         strike(page, served)
         served.desk.obey(Mark(REFERENCE, f"unit-{unit}"))
+    served.desk.obey(WishFor(reference=REFERENCE))
     clips.clip(*JUDGED)
     strike(page, served)
     page.locator("body[data-headline='a turn is shorted']").wait_for()

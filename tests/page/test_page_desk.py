@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+import threading
 import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Any
 
@@ -12,11 +14,15 @@ import numpy as np
 import pytest
 
 from coilbell.bench.log import Log
+from coilbell.bench.page import Keeping, Wish
 from coilbell.bench.page.curve import COLUMNS, decay_drawing
 from coilbell.bench.page.judgedshot import tone_hz
+from coilbell.bench.page.judging import Judge, Struck
+from coilbell.bench.page.order import Mark
+from coilbell.bench.shelf import Shelf
 from coilbell.commands.portsource import PortSource
 from coilbell.decay import fit
-from coilbell.record import Record
+from coilbell.record import Connection, Record
 from page.steered import Watcher, serving
 
 
@@ -55,6 +61,10 @@ def test_marks_make_a_reference_and_the_next_ring_is_judged_by_it(
     page.order("wish", kind="line-output transformer", connection="out of circuit")
     good = _mark(page, source, struck, "healthy", unit="unit-1")
     assert not good["failed"], good
+    assert "choose it with R" in good["words"]
+    page.order("strike")
+    assert "by the kind alone" in page.next("shot")["finding"]["odds_words"], "nobody asked to judge by it"
+    page.order("wish", reference="tarn")
     short = _mark(page, source, struck, "turn-dead", unit="unit-1", how="one-turn loop")
     assert "shorted on purpose" in short["words"]
     ground = page.last["ground"]
@@ -69,6 +79,47 @@ def test_marks_make_a_reference_and_the_next_ring_is_judged_by_it(
     assert whole["finding"]["headline"] == "no shorted turn shows"
     assert abs(whole["plane"]["at"][0]) < 0.5
     assert whole["plane"]["trail"][0][-1] == pytest.approx(shot["plane"]["at"][0])
+
+
+def test_a_doubted_good_unit_is_taken_with_a_second_word_and_stays_marked(
+    watch: Callable[..., Any], source: Any, struck: Any, served: Any
+) -> None:
+    page = watch()
+    page.order("wish", kind="line-output transformer", connection="out of circuit")
+    doubted = _mark(page, source, struck, "turn-dead", unit="unit-1")
+    assert doubted["failed"]
+    assert doubted["doubted"]
+    assert "where a healthy line-output transformer has" in doubted["words"]
+    assert "press G once more" in doubted["words"]
+    assert "--anyway" not in doubted["words"]
+    assert not list(served.folder.glob("references/tarn*"))
+    taken = page.answer("mark", reference="tarn", unit="unit-1", anyway=True)
+    assert not taken["failed"], taken
+    (capture,) = Shelf(served.folder / "references").get("tarn").captures
+    assert "where a healthy" in capture.mark
+
+
+def test_marks_of_several_writers_at_once_are_all_there(struck: Any, tmp_path: Any) -> None:
+    """Each page's server marks from a thread of its own; every mark that was acknowledged is kept."""
+    writers, units = 4, 5
+    ring = replace(struck["healthy"]["A"], connection=Connection.OUT_OF_CIRCUIT)
+    wish = Wish(connection=Connection.OUT_OF_CIRCUIT, kind="line-output transformer")
+    begin = threading.Barrier(writers)
+
+    def write(writer: int) -> list[str]:
+        judge = Judge()
+        judge.begin(wish, None)
+        shot = judge.judged(Struck(wish, "A", ring, 0.0))
+        keeping = Keeping(tmp_path / "references", tmp_path / "log.sqlite")
+        begin.wait(60)
+        names = [f"unit-{writer}-{k}" for k in range(units)]
+        for name in names:
+            assert name in keeping.mark(Mark("tarn", name), wish, [shot])
+        return names
+
+    with ThreadPoolExecutor(writers) as pool:
+        marked = [name for names in pool.map(write, range(writers)) for name in names]
+    assert sorted(Shelf(tmp_path / "references").get("tarn").units()) == sorted(marked)
 
 
 def test_both_capacitors_are_struck_in_turn(watch: Callable[..., Any], source: Any) -> None:
@@ -314,6 +365,7 @@ def test_the_prior_is_set_and_used(watch: Callable[..., Any], source: Any, struc
     page = watch()
     page.order("wish", connection="out of circuit")
     _mark(page, source, struck, "healthy", unit="unit-1")
+    page.order("wish", reference="tarn")
     found = {}
     for prior, words in (("2%", "2 %"), ("0.98", "98 %")):
         page.order("wish", prior=prior)

@@ -130,6 +130,7 @@ def test_a_finding_that_lands_is_offered_and_entered(
     page.order("strike")
     page.next("shot")
     page.answer("mark", reference="tarn", unit="unit-1")
+    page.order("wish", reference="tarn")
     before = _begun(page)
     assert not before["waiting"]
     source.records = dict(struck["turn-dead"])

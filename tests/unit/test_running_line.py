@@ -14,7 +14,7 @@ from coilbell.bench.trend import Change, Drift, Watched
 from coilbell.bench.words.running import COLUMNS, Running, bar, change_words, drift_words, running_line
 from coilbell.commands import runningline
 from coilbell.commands.runningline import KEYS, Watching, watch
-from coilbell.errors import FileError, MeasurementError
+from coilbell.errors import DoubtedUnit, FileError, MeasurementError
 from coilbell.record import Connection, Record
 from handmade import handmade_record
 
@@ -163,7 +163,7 @@ def test_keys_freeze_keep_mark_and_end(monkeypatch: pytest.MonkeyPatch) -> None:
         [ring()] * 50,
         "k-g-x-h-c-t- - -q",
         keep=lambda records: kept.append(len(records)) or "kept it",  # type: ignore[func-returns-value]
-        mark=lambda shots, good: marked.append(good) or "marked it",  # type: ignore[func-returns-value]
+        mark=lambda shots, good, anyway: marked.append(good) or "marked it",  # type: ignore[func-returns-value]
     )
     assert code == 0
     assert kept == [1]
@@ -171,6 +171,22 @@ def test_keys_freeze_keep_mark_and_end(monkeypatch: pytest.MonkeyPatch) -> None:
     assert [mark.text for mark in watching.trend.marks] == ["heated", "cooled", "tapped"]
     assert "frozen; space goes on" in screen.said
     assert len(screen.lines) < 50, "q ended it"
+
+
+def test_a_doubted_good_unit_is_taken_by_a_second_press_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[bool] = []
+
+    def mark(shots: list[object], good: bool, anyway: bool) -> str:
+        asked.append(anyway)
+        if not anyway:
+            raise DoubtedUnit("unit u: Q 2, where a healthy one has 80 to 180")
+        return "marked it"
+
+    _, screen, _ = looked_at(monkeypatch, [ring()] * 50, "ghggq", mark=mark)
+    assert asked == [False, False, True]
+    assert screen.said[-1] == "marked it"
+    assert "Q 2, where" in screen.said[0]
+    assert "--anyway" not in screen.said[0]
 
 
 def test_a_key_without_a_place_says_what_is_missing(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -18,7 +18,7 @@ from coilbell.bench.files.encoding import harmless
 from coilbell.bench.trend import Seen, Trend, Watched
 from coilbell.bench.words.running import Running, change_words, drift_words, running_line
 from coilbell.commands.options import show, tell
-from coilbell.errors import CoilbellError, MeasurementError
+from coilbell.errors import CoilbellError, DoubtedUnit, MeasurementError
 from coilbell.quantities import counted
 
 if TYPE_CHECKING:
@@ -67,13 +67,13 @@ class Strikes(Protocol):
 @dataclass(kw_only=True)
 class Watching:
     """What is watched and how. keep: called with the last shots by the key k and, where every is set, with
-    each; mark: adds the last shots to the reference, as good or with what was shorted."""
+    each; mark: adds the last shots to the reference, as good or not, and whether although they are doubted."""
 
     source: Strikes
     wish: Wish
     reference: Reference | None
     keep: Callable[[list[Record]], str] | None
-    mark: Callable[[list[JudgedShot], bool], str] | None
+    mark: Callable[[list[JudgedShot], bool, bool], str] | None
     lines: bool
     json: bool
     every: bool
@@ -100,7 +100,7 @@ class _Loop:
         self.judge.begin(watching.wish, watching.reference)
         self.last: dict[str, JudgedShot] = {}
         self.taken = self.kept = self.failures = 0
-        self.frozen = self.ended = False
+        self.frozen = self.ended = self.doubted = False
         self.began = time.monotonic()
 
     def run(self) -> int:
@@ -178,6 +178,7 @@ class _Loop:
 
     def _obey(self, what: str) -> None:
         now = time.monotonic() - self.began
+        anyway, self.doubted = self.doubted, False
         if what == "end":
             self.ended = True
         elif what == "freeze":
@@ -186,7 +187,7 @@ class _Loop:
         elif what == "keep":
             self._keep([shot.record for shot in self.last.values()])
         elif what in ("good", "shorted"):
-            self._mark(what == "good")
+            self._mark(what == "good", anyway=anyway)
         elif what:
             self.watching.trend.mark(now, what)
             self.screen.say(f"{_clock(now)}  marked: {what}")
@@ -198,17 +199,20 @@ class _Loop:
             self._told(lambda: self.watching.keep(records) if self.watching.keep else "")
             self.kept += len(records)
 
-    def _mark(self, good: bool) -> None:
+    def _mark(self, good: bool, *, anyway: bool) -> None:
         if self.watching.mark is None:
             self.screen.say("no reference to mark it in: give --reference NAME")
         elif self.last:
             mark, shots = self.watching.mark, list(self.last.values())
-            self._told(lambda: mark(shots, good))
+            self._told(lambda: mark(shots, good, anyway))
 
     def _told(self, do: Callable[[], str]) -> None:
         """What was done; by hand an error is told and watching goes on, for each capture it ends it."""
         try:
             words = do()
+        except DoubtedUnit as error:
+            self.doubted = True
+            words = f"{error.told}; check it, or g once more takes it all the same"
         except CoilbellError as error:
             if self.watching.every:
                 raise

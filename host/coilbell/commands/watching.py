@@ -91,12 +91,12 @@ def watched(
         source.close()
 
 
-def _marker(keeping: Keeping, wish: Wish, unit: str) -> Callable[[list[JudgedShot], bool], str]:
+def _marker(keeping: Keeping, wish: Wish, unit: str) -> Callable[[list[JudgedShot], bool, bool], str]:
     """Adds shots to the reference asked for."""
     from coilbell.bench.page.order import Mark
 
-    def mark(shots: list[JudgedShot], good: bool) -> str:
+    def mark(shots: list[JudgedShot], good: bool, anyway: bool) -> str:
         how = "" if good else "marked while watching"
-        return keeping.mark(Mark(wish.reference, unit, how), wish, shots)
+        return keeping.mark(Mark(wish.reference, unit, how, anyway), wish, shots)
 
     return mark

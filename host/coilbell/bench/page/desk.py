@@ -186,9 +186,12 @@ class Desk:
             self._show(shot, *plane)
 
     def _marked(self, order: Mark) -> str:
-        told = self._keeping.mark(order, self._state.wish, self._last_shots())
-        self._choose(replace(self._state.wish, reference=order.reference))
-        return told
+        wish = self._state.wish
+        told = self._keeping.mark(order, wish, self._last_shots())
+        if order.reference == wish.reference:
+            self._choose(wish)  # the last ring is judged anew by what it has become
+            return told
+        return f"{told}; to judge by it choose it with R"
 
     def _last_shots(self) -> list[JudgedShot]:
         """The last shot of each capacitor that is wished for, oldest first."""

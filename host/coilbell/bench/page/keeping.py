@@ -15,7 +15,7 @@ from coilbell.bench.page.source import Wish
 from coilbell.bench.shelf import Shelf
 from coilbell.errors import InputError
 from coilbell.quantities import counted
-from coilbell.winding import Capture, Condition, Reference, guarded, remarks
+from coilbell.winding import Capture, Condition, Reference, guarded, kind_named, remarks
 
 __all__ = ["Keeping"]
 
@@ -35,7 +35,7 @@ class Keeping:
     def mark(self, order: Mark, wish: Wish, shots: Sequence[JudgedShot]) -> str:
         """Add the last rings to a reference, made when it is new; returns what was done.
 
-        Raises InputError without a ring, ReferenceMismatch, FileError.
+        Raises InputError without a ring, DoubtedUnit, ReferenceMismatch, FileError.
         """
         condition = Condition.SHORTED if order.how.strip() else Condition.GOOD
         captures = [
@@ -49,10 +49,11 @@ class Keeping:
         with shelf.alone(order.reference):
             if shelf.holds(order.reference):
                 before = shelf.get(order.reference)
-                after = before.having(guarded(before.kind, before, captures))
+                after = before.having(guarded(before.kind, before, captures, anyway=order.anyway))
             else:
-                after = Reference.begin(order.reference, wish.kind, captures)
-                guarded(after.kind, None, captures)
+                kind = kind_named(wish.kind)
+                held = guarded(kind, None, captures, anyway=order.anyway)
+                after = Reference.begin(order.reference, kind.name, held)
             shelf.put(after)
         weak = remarks(after)
         told = f"; {weak[0]}" if weak else ""

@@ -64,11 +64,15 @@ class Next(_Order, frozen=True, tag="next"):
 
 
 class Mark(_Order, frozen=True, tag="mark"):
-    """Add the last ring to a reference: good, or shorted on purpose when `how` says what was shorted."""
+    """Add the last ring to a reference: good, or shorted on purpose when `how` says what was shorted.
+
+    anyway: a good one that is doubted is taken all the same, and stays marked.
+    """
 
     reference: str
     unit: str
     how: str = ""
+    anyway: bool = False
 
 
 class Keep(_Order, frozen=True, tag="keep"):

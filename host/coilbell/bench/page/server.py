@@ -36,7 +36,7 @@ from coilbell.bench.page.desk import Desk
 from coilbell.bench.page.manners import TimedHeads, hushed
 from coilbell.bench.page.messages import Answer, Message
 from coilbell.bench.page.order import Seen, Take, Whole, order_of
-from coilbell.errors import CoilbellError, InputError, MissingError
+from coilbell.errors import CoilbellError, DoubtedUnit, InputError, MissingError
 
 __all__ = ["Server"]
 
@@ -44,6 +44,7 @@ _OWN = Path(__file__).with_name("static")
 _PLOTS = ("bokeh.min.js", "bokeh-api.min.js")
 _PAGES_AT_MOST = 16
 _CLOSE_S = 2
+_TWICE = "check it, or press G once more to take it as good all the same: it stays marked"
 
 
 class Server:
@@ -176,7 +177,9 @@ async def _send_on(seat: Seat, socket: WebSocket) -> None:
 
 async def _heard(desk: Desk, seat: Seat, message: str | bytes) -> None:
     try:
-        answer = await _answered(desk, seat, message)
+        answer: Message | None = await _answered(desk, seat, message)
+    except DoubtedUnit as error:
+        answer = Answer(words=f"{error.told}; {_TWICE}", failed=True, doubted=True)
     except CoilbellError as error:
         answer = Answer(words=str(error), failed=True)
     if answer:

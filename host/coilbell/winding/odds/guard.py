@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from coilbell.errors import ReferenceMismatch
+from coilbell.errors import DoubtedUnit
 from coilbell.winding.odds.healthy import healthy
 from coilbell.winding.odds.kind import Kind
 from coilbell.winding.odds.observation import Observation, grouped
@@ -36,14 +36,14 @@ def guarded(
 ) -> tuple[Capture, ...]:
     """The captures of one unit, those that are doubted marked; shorted ones as they are.
 
-    Raises ReferenceMismatch with the figures for a good unit that is doubted, unless it is taken anyway.
+    Raises DoubtedUnit with the figures for a good unit that is doubted, unless it is taken anyway.
     """
     good = [c.observation for c in captures if c.condition is Condition.GOOD]
     told = warning(kind, before, captures[0].unit, good) if good else ""
     if not told:
         return tuple(captures)
     if not anyway:
-        raise ReferenceMismatch(f"unit {captures[0].unit}: {told}; check it, or take it with --anyway")
+        raise DoubtedUnit(f"unit {captures[0].unit}: {told}")
     return tuple(replace(c, mark=told) if c.condition is Condition.GOOD else c for c in captures)
 
 

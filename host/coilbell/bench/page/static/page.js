@@ -19,6 +19,8 @@ let newest = null; // the last shot that came, which is the one that is kept and
 let waiting = null; // the newest shot that is not drawn yet: a slow screen skips the others
 let drawing = false; // until the frame is through in which the last shot is painted
 let read_from = 0; // where the page stood when the list of keys was opened
+let marked = null; // the last mark that was asked for
+let doubt = null; // the mark that the server doubts: the same key once more takes it all the same
 let owed = 0; // shots that came and were not yet called seen
 
 const COMMANDS = ["run", "strike", "prior", "good", "shorted", "keep", "note", "work", "begin", "observe", "withdraw"]
@@ -32,7 +34,8 @@ function heard(message) {
   if (message.what === "whole" && frozen) return draw(message);
   if (message.what === "shot") hear_shot(message);
 }
-function hear_answer({ words, failed }) {
+function hear_answer({ words, failed, doubted }) {
+  doubt = doubted ? marked : null;
   showAnswer(words, failed);
   if (failed) document.querySelectorAll("[data-wish]").forEach(settle);
 }
@@ -120,7 +123,7 @@ function order(what) {
 }
 async function kept(head, fields, make) {
   const given = await ask(head, fields);
-  if (given) order({ do: make, ...given });
+  if (given) order(marked = { do: make, ...given });
 }
 async function asked(form) {
   const given = await form();
@@ -145,7 +148,7 @@ const DOES = {
   prior: () => kept("How probable a shorted turn is before the ring", [{ name: "prior", label: "Prior probability", needed: true, hint: "such as 0.3 or 30%" }], "wish"),
   in: () => order({ do: "wish", connection: "in circuit" }),
   out: () => order({ do: "wish", connection: "out of circuit" }),
-  good: () => behind() || kept("Mark the last ring as good", MARK, "mark"),
+  good: () => (doubt ? order({ ...doubt, anyway: true }) : behind() || kept("Mark the last ring as good", MARK, "mark")),
   shorted: () => behind() || kept("Mark the last ring as shorted on purpose", [...MARK, { name: "how", label: "What was shorted", needed: true }], "mark"),
   keep: () => behind() || kept("Keep the last ring in the log", [ITEM, { name: "words", label: "A note with it, or nothing" }], "keep"),
   note: () => kept("Note", [ITEM, { name: "words", label: "Words", needed: true }], "note"),
@@ -222,6 +225,7 @@ listen((name) => {
   const button = document.querySelector(`button[data-does=${name}]`);
   if (button && button.disabled) return showAnswer(document.getElementById("seat").textContent, true);
   showAnswer("", false);
+  if (name !== "good") doubt = null;
   DOES[name]();
 });
 for (const select of document.querySelectorAll("[data-wish]")) {
