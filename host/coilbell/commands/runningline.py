@@ -67,7 +67,7 @@ class Strikes(Protocol):
 @dataclass(kw_only=True)
 class Watching:
     """What is watched and how. keep: called with the last shots by the key k and, where every is set, with
-    each; mark: adds the last shots to the reference, as good or not, and whether although they are doubted."""
+    each; mark: adds the last shots to the reference, as good or not, and whether although doubted."""
 
     source: Strikes
     wish: Wish
