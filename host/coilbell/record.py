@@ -254,6 +254,9 @@ class Record:
 
 
 def _readonly(array: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """The array itself where nobody can write to it, else a copy."""
+    if array.flags.owndata and not array.flags.writeable:
+        return array
     copy = array.copy()
     copy.setflags(write=False)
     return copy
@@ -275,7 +278,7 @@ def _check_samples(samples: npt.NDArray[Any]) -> None:
     if samples.dtype.kind == "f" and not np.isfinite(samples).all():
         where = int(np.flatnonzero(~np.isfinite(samples))[0])
         raise RecordError("samples", f"value {where} is {samples[where]}", "remove or repair that sample")
-    if samples.dtype.kind == "f" and np.abs(samples).max() >= _LARGEST:
+    if samples.dtype.kind == "f" and max(samples.max(), -samples.min()) >= _LARGEST:
         where = int(np.abs(samples).argmax())
         raise RecordError(
             "samples",

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 import tracemalloc
 from pathlib import Path
 
@@ -11,7 +13,7 @@ import pytest
 
 from coilbell.bench import files
 from coilbell.errors import FileError
-from coilbell.record import MAX_SAMPLES
+from coilbell.record import MAX_SAMPLES, Record
 
 
 def refusal(path: Path) -> str:
@@ -89,3 +91,63 @@ def test_a_pipe_can_be_read(tmp_path: Path) -> None:
     writer.join()
     assert len(record) == 50
     assert record.rate_hz == 1e6
+
+
+def _shots(kind: str) -> list[Record]:
+    """Records whose file is some megabytes long."""
+    rng, count = np.random.default_rng(3), 300_000
+    codes = rng.integers(0, 4096, count).astype(np.int16)
+    if kind == "codes":
+        return [Record(samples=codes, rate_hz=5e5)]
+    if kind == "400 shots":
+        return [Record(samples=part, rate_hz=5e5) for part in np.split(codes, 400)]
+    times = np.cumsum(rng.uniform(1e-6, 2e-6, count)) if kind == "time stamps" else None
+    rate = None if kind == "time stamps" else 5e5
+    return [Record(samples=rng.standard_normal(count), times_s=times, rate_hz=rate)]
+
+
+@pytest.mark.parametrize("kind", ["codes", "400 shots", "floats", "time stamps"])
+@pytest.mark.parametrize("way", ["file", "pipe"])
+def test_a_record_file_takes_three_times_its_size_in_memory_at_most(
+    tmp_path: Path, kind: str, way: str
+) -> None:
+    """Python's own numbers took ten times as much, and room for the largest file allowed 256 MB."""
+    records, path = _shots(kind), tmp_path / "large.json"
+    files.write(records, path)
+    size = path.stat().st_size
+    files.read(path)  # what is imported and compiled on the way is no matter of the file
+    if way == "pipe":
+        path = _poured(path)
+    tracemalloc.start()
+    back = files.read(path)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 3 * size, f"{peak / size:.2f} times"
+    for one, other in zip(back, records, strict=True):
+        assert one.samples.dtype == other.samples.dtype
+        assert (one.samples == other.samples).all()
+
+
+def _poured(path: Path) -> Path:
+    """A pipe that the file's content comes out of, from a program of its own."""
+    if not hasattr(os, "mkfifo"):
+        pytest.skip("no named pipes on this platform")
+    pipe = path.with_suffix(".pipe")
+    os.mkfifo(pipe)
+    subprocess.Popen([sys.executable, "-c", _POUR, str(path), str(pipe)])
+    return pipe
+
+
+_POUR = "import shutil, sys; shutil.copyfileobj(open(sys.argv[1], 'rb'), open(sys.argv[2], 'wb'))"
+
+
+def test_numbers_are_the_same_wherever_the_pieces_of_a_file_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "small.json"
+    samples = np.array([0, -32768, 32767, 12, 5] * 7, dtype=np.int16)
+    files.write([Record(samples=samples, rate_hz=5e5)], path)
+    for piece in range(1, 60):
+        monkeypatch.setattr("coilbell.bench.files.recordjson._PIECE", piece)
+        (record,) = files.read(path)
+        assert (record.samples == samples).all()

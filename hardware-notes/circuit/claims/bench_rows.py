@@ -84,8 +84,10 @@ def figures(board: Board) -> dict[str, float]:
     return found
 
 
-def built(board: Board, capacitors: str, pulse_s: float = 0.0, powered: bool = True) -> Deck:
-    """The board with its faults, ready for a winding and an analysis."""
+def built(
+    board: Board, capacitors: str, pulse_s: float = 0.0, *, powered: bool = True, copper: str = "resistive"
+) -> Deck:
+    """The board with its faults, ready for a winding and an analysis; copper: as `Deck` takes it."""
     models = (
         board.models if powered else re.sub(r"^(V[12] \S+ 0) .*$", r"\1 0", board.models, flags=re.MULTILINE)
     )
@@ -96,7 +98,7 @@ def built(board: Board, capacitors: str, pulse_s: float = 0.0, powered: bool = T
         models=models,
         powered=powered,
         loss_tangents={"C1": board.tangent},
-        copper="ideal",  # milliohms, which no row here sees
+        copper=copper,
     )
     for pattern, replacement in board.change:
         before = list(deck.lines)

@@ -78,7 +78,7 @@ def _rung(board: bench_rows.Board, letter: str, rng: np.random.Generator, ohms: 
     from coilbell.board import Rung
 
     hz = coil_hz(COIL_HENRIES, NOMINAL[letter] + 1.9e-9)
-    deck = bench_rows.built(board, letter).winding(
+    deck = bench_rows.built(board, letter, copper="ideal").winding(
         COIL_HENRIES, COIL_Q, hz, ringing.LEAD_HENRIES, CONTACT_OHMS
     )
     if ohms is not None:
@@ -99,7 +99,8 @@ def _series(board: bench_rows.Board, letter: str, rng: np.random.Generator) -> f
     hz = coil_hz(henries, NOMINAL[letter] + 1.9e-9)
     ohms = Wire(length, diameter).ohms(hz).value * (1 + 0.01 * rng.standard_normal())
     ohms += 0.3e-3 * rng.standard_normal()
-    deck = bench_rows.built(board, letter).winding(henries, 2 * math.pi * hz * henries / ohms, hz)
+    deck = bench_rows.built(board, letter, copper="ideal")
+    deck.winding(henries, 2 * math.pi * hz * henries / ohms, hz)
     natural, q = pole(with_copper(deck, letter, copper), hz)
     ring = Rung(natural, 1e-5 * natural, "", q * (1 + NOISE * rng.standard_normal()), NOISE * q)
     rows, _ = series(ring, letter, Wire(*WIRE), told)
@@ -113,7 +114,7 @@ def _own(board: bench_rows.Board, letter: str) -> float:
     henries = ringing.KNOWN_HENRIES["A"]
     hz = coil_hz(henries, NOMINAL[letter] + 1.9e-9)
     with_, without = (
-        pole(bench_rows.built(one, letter).winding(henries, ringing.Q, hz), hz)
+        pole(bench_rows.built(one, letter, copper="ideal").winding(henries, ringing.Q, hz), hz)
         for one in (board, bench_rows.nominal())
     )
     total = 1 / ((2 * math.pi * with_[0]) ** 2 * henries)

@@ -8,10 +8,29 @@ from __future__ import annotations
 import os
 import stat
 from pathlib import Path
+from typing import BinaryIO
 
 from coilbell.errors import FileError
 
-__all__ = ["bounded"]
+__all__ = ["bounded", "read_at_most"]
+
+_PIECE = 1 << 20
+"""Bytes read at once of what does not tell its size (own choice)."""
+
+
+def read_at_most(stream: BinaryIO, most: int) -> bytes:
+    """The rest of a stream, or its first `most` + 1 bytes where it holds more; takes no more memory than that.
+
+    A single read of so many would take room for all of them, whatever the file holds.
+    """
+    size = os.fstat(stream.fileno()).st_size
+    content = stream.read(min(size, most) + 1)
+    if len(content) <= size:  # a file that did not grow, or that was cut meanwhile
+        return content
+    found = bytearray(content)  # a pipe, or a file that grows
+    while len(found) <= most and (piece := stream.read(min(_PIECE, most + 1 - len(found)))):
+        found += piece
+    return bytes(found)
 
 
 def bounded(path: Path, most: int, what: str) -> bytes:
@@ -29,7 +48,7 @@ def bounded(path: Path, most: int, what: str) -> bytes:
             # The very file that was looked at may have been exchanged or grow meanwhile.
             if stat.S_ISCHR(os.fstat(stream.fileno()).st_mode):
                 raise FileError(f"{path}: is a device; give a file")
-            content = stream.read(most + 1)
+            content = read_at_most(stream, most)
     except OSError as error:
         raise FileError(
             f"{path}: cannot be read: {error.strerror or error}; check the name and its rights"

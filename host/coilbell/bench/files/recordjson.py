@@ -54,9 +54,13 @@ FORMAT = "coilbell records"
 _TYPES = ("int8", "int16", "int32", "int64", "uint8", "uint16", "uint32", "uint64", "float32", "float64")
 
 
+_NOT_GIVEN = msgspec.Raw(b"null")
+
+
 class _Samples(msgspec.Struct, forbid_unknown_fields=True):
     type: str
-    values: list[int | float]
+    values: msgspec.Raw
+    """A list of numbers as it stands in the file; numbers of Python would take ten times its room."""
 
 
 class _Capacitor(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
@@ -94,7 +98,7 @@ class _Record(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     rate_hz: float | None = None
     rate_uncertainty: float | None = None
     first_s: float = 0.0
-    times_s: list[float] | None = None
+    times_s: msgspec.Raw = _NOT_GIVEN
     volts_per_count: float | None = None
     full_scale: tuple[float, float] | None = None
     wide_codes: list[_WideCode] = []
@@ -126,6 +130,9 @@ class _File(msgspec.Struct, forbid_unknown_fields=True):
     schema: int
     records: list[_Record]
 
+
+_PIECE = 1 << 14
+"""Bytes of a list of numbers that are Python's own numbers at one time (own choice)."""
 
 _LATER = ("series_ohms", "series_uncertainty", "lead_ohms", "lead_uncertainty")
 
@@ -177,8 +184,8 @@ def _struct(record: Record) -> _Record:
         field.name: getattr(record, field.name) for field in fields(record) if field.name in _PLAIN_FIELDS
     }
     return _Record(
-        samples=_Samples(_type_name(record.samples), record.samples.tolist()),
-        times_s=None if record.times_s is None else record.times_s.tolist(),
+        samples=_Samples(_type_name(record.samples), _written(record.samples)),
+        times_s=_NOT_GIVEN if record.times_s is None else _written(record.times_s),
         rate_uncertainty=record.rate_uncertainty or None,
         full_scale=None if record.full_scale is None else (record.full_scale[0], record.full_scale[1]),
         wide_codes=[_WideCode(w.code, w.excess, w.uncertainty) for w in record.wide_codes],
@@ -224,7 +231,7 @@ def _record(struct: _Record, number: int) -> Record:
     plain = {name: getattr(struct, name) for name in _PLAIN_FIELDS}
     return Record(
         samples=_samples(struct.samples, number),
-        times_s=None if struct.times_s is None else np.array(struct.times_s),
+        times_s=None if struct.times_s == _NOT_GIVEN else _times(struct.times_s, number),
         rate_uncertainty=struct.rate_uncertainty or 0.0,
         full_scale=struct.full_scale,
         wide_codes=tuple(WideCode(w.code, w.excess, w.uncertainty) for w in struct.wide_codes),
@@ -253,25 +260,73 @@ def _step(text: str, number: int) -> Step:
         raise FileError(f"record {number}: step {text[:40]!r}; choose one of: {choices}") from None
 
 
+def _written(values: npt.NDArray[Any]) -> msgspec.Raw:
+    return msgspec.Raw(msgspec.json.encode(values.tolist()))
+
+
+def _times(values: msgspec.Raw, number: int) -> npt.NDArray[np.float64]:
+    return _array(values, list[float], np.dtype(float), f"record {number}: times_s")
+
+
 def _samples(samples: _Samples, number: int) -> npt.NDArray[Any]:
     if samples.type not in _TYPES:
         raise FileError(
             f"record {number}: sample type {samples.type[:40]!r}; choose one of: {', '.join(_TYPES)}"
         )
-    if len(samples.values) > MAX_SAMPLES:
-        raise FileError(f"record {number}: {len(samples.values)} samples; cut it to {MAX_SAMPLES}")
-    wanted = np.dtype(samples.type)
-    if wanted.kind in "iu":
-        _check_integers(samples, number)
+    return _array(samples.values, list[int | float], np.dtype(samples.type), f"record {number}: samples")
+
+
+def _array(values: msgspec.Raw, shape: Any, kind: np.dtype[Any], where: str) -> npt.NDArray[Any]:
+    """The numbers of a list in the file, read piece by piece straight into an array of that kind."""
+    text = memoryview(values)
+    if text[:1] != b"[":
+        raise FileError(f"is not a record file: {where}: no list of numbers; write it with coilbell")
+    # The parser has found brackets, commas and quotes in their places; what is no number falls to the pieces.
+    count = sum(bytes(text[k : k + _PIECE]).count(b",") for k in range(0, len(text), _PIECE)) + 1
+    if count > MAX_SAMPLES:
+        raise FileError(f"{where}: {count} values; cut it to {MAX_SAMPLES}")
+    found, place, filled = np.empty(count, kind), 1, 0
+    while place < len(text):
+        piece, place = _piece(text, place)
+        numbers = _numbers(piece, shape, where)
+        if kind.kind in "iu":
+            _check_integers(numbers, kind, where, filled)
+        try:
+            found[filled : filled + len(numbers)] = numbers
+        except OverflowError as error:
+            raise FileError(f"{where}: a value is too large for {kind}; mend it") from error
+        filled += len(numbers)
+    if filled < count:  # an empty list
+        found = found[:filled].copy()
+    found.setflags(write=False)
+    return found
+
+
+def _piece(text: memoryview, place: int) -> tuple[bytes, int]:
+    """Numbers from `place` on, up to a comma or the closing bracket, and the place behind that."""
+    end = min(place + _PIECE, len(text) - 1)
+    piece = bytes(text[place:end])
+    while end < len(text) - 1 and (comma := piece.rfind(b",")) < 0:
+        end = min(end + _PIECE, len(text) - 1)
+        piece = bytes(text[place:end])
+    if end < len(text) - 1:
+        return piece[:comma], place + comma + 1
+    return piece, len(text)
+
+
+def _numbers(piece: bytes, shape: Any, where: str) -> list[int | float]:
     try:
-        return np.array(samples.values, dtype=wanted)
-    except OverflowError as error:
-        raise FileError(f"record {number}: a sample is too large for {samples.type}; mend it") from error
+        numbers: list[int | float] = msgspec.json.decode(b"[" + piece + b"]", type=shape)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise FileError(
+            f"is not a record file: {where}: {_one_line(error)}; write it with coilbell"
+        ) from error
+    return numbers
 
 
-def _check_integers(samples: _Samples, number: int) -> None:
+def _check_integers(numbers: list[int | float], kind: np.dtype[Any], where: str, before: int) -> None:
     """Every value is an integer that its type can hold, or FileError says which is not."""
-    limits = np.iinfo(samples.type)
-    for place, value in enumerate(samples.values):
+    limits = np.iinfo(kind)
+    for place, value in enumerate(numbers, before):
         if not isinstance(value, int) or not limits.min <= value <= limits.max:
-            raise FileError(f"record {number}: sample {place} is {value!r}, not an {samples.type}; mend it")
+            raise FileError(f"{where.removesuffix('s')} {place} is {value!r}, not an {kind}; mend it")

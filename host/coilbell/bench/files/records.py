@@ -11,11 +11,13 @@ The kind is told from the content where it can be, not from the name. At most `M
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 from coilbell.bench.files import oscilloscope, recordjson, sound, table
+from coilbell.bench.files.bounded import read_at_most
 from coilbell.bench.files.encoding import text_of
 from coilbell.errors import FileError, RecordError
 from coilbell.record import MAX_SAMPLES, Record
@@ -28,6 +30,9 @@ MAX_BYTES = 256_000_000
 
 EXAMPLES = Path(__file__).parent / "examples"
 """Invented records that ship with the package."""
+
+_SAYS_SOMETHING = re.compile(rb"[^\x00 \t\r\n\xff\xfe\xef\xbb\xbf]")
+"""Any byte that is neither blank nor part of a byte order mark."""
 
 Name = str | os.PathLike[str]
 
@@ -144,14 +149,14 @@ def _head(path: Path) -> bytes:
 def _content(path: Path) -> bytes:
     try:
         with path.open("rb") as stream:
-            content = stream.read(MAX_BYTES + 1)
+            content = read_at_most(stream, MAX_BYTES)
     except OSError as error:
         raise FileError(
             f"cannot be read: {error.strerror or error}; check the name and its rights"
         ) from error
     if len(content) > MAX_BYTES:
         raise _too_big(len(content))
-    if not content.strip(b"\x00 \t\r\n\xff\xfe\xef\xbb\xbf"):
+    if not _SAYS_SOMETHING.search(content):
         raise FileError("is empty; save the record again")
     return content
 
