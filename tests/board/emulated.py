@@ -80,7 +80,7 @@ class Bench:
     """What is wired to the emulated chip: quiet inputs, and an ear on the pulse pin."""
 
     def attach(self, chip: Any) -> None:
-        """Set the converter's inputs; write when the pulse pin goes high and when it goes back [ns] to a file."""
+        """Set the converter's inputs; write to a file when the pulse pin goes high, and back [ns]."""
         chip.adc.channel_values[:] = [REST, NO_VOLTS, 0, 0, ROOM]
         edges = open(os.environ[EDGES], "w", encoding="ascii")  # noqa: SIM115 - for as long as the chip runs
 
@@ -141,6 +141,35 @@ def _listening(process: subprocess.Popen[bytes], words: Path) -> str:
             return f"socket://{found[1]}"
         time.sleep(0.2)
     raise SystemExit(f"the emulator did not start:\n{words.read_text(errors='replace')[-2000:]}")
+
+
+def timed(port: Any, aim: bool) -> dict[str, tuple[int, int]]:
+    """Longest silence and whole of each answer, in the board's own time [ms], by its raw prompt."""
+    port.write(b"\x03")
+    said(port, b">>> ")
+    port.write(b"\x01")
+    said(port, b">")
+    lines = [line for line in LINES if aim or not line.startswith(b"aim")]
+    script = f"LINES = {lines!r}\n{PROBE}".encode()
+    for at in range(0, len(script), 128):
+        port.write(script[at : at + 128])
+        time.sleep(0.05)
+    port.write(b"\x04")
+    told = said(port, b"\x04\x04>", 600)
+    port.write(b"\x02")
+    said(port, b">>> ")
+    print("  board:", told)
+    (found,) = [line for line in told.decode("ascii", "replace").splitlines() if "{" in line]
+    return {word: tuple(times) for word, times in json.loads(found[found.index("{") :]).items()}
+
+
+def said(port: Any, end: bytes, most_s: float = 120) -> bytes:
+    """What the board says up to `end`."""
+    told = b""
+    until = time.monotonic() + most_s
+    while not told.endswith(end) and time.monotonic() < until:
+        told += port.read(0.5)
+    return told
 
 
 def awaited(port: Any) -> None:

@@ -104,3 +104,65 @@ def test_a_ring_that_cannot_be_kept_is_shown_all_the_same(tmp_path: Path, logged
     assert not (tmp_path / "r.json").exists()
     if logged:
         assert main(["log", "check", "--log", str(log)]) == 0
+
+
+_ON_SMALL = """
+small=$1; size=$2; shift 2
+mount -t tmpfs -o size=${size}k none "$small" || exit 77
+"$@"; code=$?
+ls "$small"
+exit $code
+"""
+"""A disk of so many kilobytes on a folder, for one command, and what lies there afterwards."""
+
+
+def _mountable() -> bool:
+    probe = ["unshare", "-rm", "sh", "-c", "mount -t tmpfs -o size=8k none /mnt"]
+    try:
+        return subprocess.run(probe, capture_output=True, check=False).returncode == 0
+    except OSError:
+        return False
+
+
+@pytest.mark.skipif(not _mountable(), reason="no file system of one's own can be mounted here")
+@pytest.mark.parametrize(
+    ("kilobytes", "out", "log", "where"),
+    [
+        (8, "small", None, "the ring is kept nowhere else"),
+        (8, "small", "big", "the ring is in the bench log under choke-7"),
+        (380, "small", "small", "the ring is in the bench log under choke-7"),
+        (260, "big", "small", "The ring that was shown is in {out}"),
+        (230, "small", "small", "The ring that was shown is kept nowhere"),
+    ],
+)
+def test_a_disk_that_is_full_in_earnest(
+    tmp_path: Path, kilobytes: int, out: str, log: str | None, where: str
+) -> None:
+    """Of a ring that was struck it is said what is kept where; what is said to be kept can be read."""
+    small, big = tmp_path / "small", tmp_path / "big"
+    small.mkdir()
+    big.mkdir()
+    file = tmp_path / out / "r.json"
+    command = [sys.executable, "-m", "coilbell", "capture", "--out", str(file)]
+    command += ["--port", "virtual:?part=moss-choke&seed=3&hurry=1&pace=0"]
+    command += ["--item", "choke-7", "--log", str(tmp_path / log / "log.sqlite")] if log else []
+    done = subprocess.run(
+        ["unshare", "-rm", "sh", "-c", _ON_SMALL, "sh", str(small), str(kilobytes), *command],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert done.returncode == (2 if "bench log" in where or log is None else 3), done.stderr
+    assert "rings" in done.stdout
+    assert done.stderr.splitlines()[-1].endswith(
+        (where.format(out=file), where.format(out=file) + ": what was shown is of it")
+    ), done.stderr
+    assert "Traceback" not in done.stderr
+    assert "r.json" not in done.stdout.splitlines()
+    if out == "big":
+        from coilbell.bench import files
+
+        assert len(files.read(file)) == 8
+    if log == "big":
+        assert main(["log", "check", "--log", str(big / "log.sqlite")]) == 0

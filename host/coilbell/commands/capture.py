@@ -28,7 +28,7 @@ from coilbell.commands.options import (
 )
 from coilbell.commands.series import check_items, series
 from coilbell.commands.watching import add_watching, check_watching, watched
-from coilbell.errors import FileError, InputError, MeasurementError
+from coilbell.errors import FileError, InputError, MeasurementError, MissingError
 from coilbell.quantities import parse
 
 if TYPE_CHECKING:
@@ -284,11 +284,15 @@ def _one(tester: Tester, request: _Request, drawer: ItemLog | None, number: int)
             _strike_facts(tester, capture, settings),
             winding if capture is captures[-1] else None,
         )
-        kept = None
+        kept, refused = None, None
         try:
             kept = _put(drawer, capture, what.strip(" ,"), facts, request) if drawer else None
+        except MissingError as error:
+            refused = error
         finally:
             _show(told, kept, request, alone=not winding)
+        if refused is not None:
+            raise _told_of_log(refused, unkept, request) from refused
         if kept is not None:
             tell_kept(kept)
     if unkept is not None:
@@ -298,6 +302,14 @@ def _one(tester: Tester, request: _Request, drawer: ItemLog | None, number: int)
         raise FileError(f"{unkept}; {place}: what was shown is of it") from broken
     if broken is not None:
         raise broken
+
+
+def _told_of_log(refused: MissingError, unkept: FileError | None, request: _Request) -> MissingError:
+    """The log's refusal, with where the ring that was shown is instead."""
+    if request.out is None or request.out == "-" or unkept is not None:
+        also = f" {unkept}." if unkept is not None else ""
+        return MissingError(f"{refused}.{also} The ring that was shown is kept nowhere")
+    return MissingError(f"{refused}. The ring that was shown is in {request.out}")
 
 
 def _unkept(records: Sequence[Record], request: _Request, number: int) -> FileError | None:

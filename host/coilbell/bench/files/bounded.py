@@ -19,9 +19,9 @@ _PIECE = 1 << 20
 
 
 def read_at_most(stream: BinaryIO, most: int) -> bytes:
-    """The rest of a stream, or its first `most` + 1 bytes where it holds more; takes no more memory than that.
+    """The rest of a stream, or its first `most` + 1 bytes where it holds more.
 
-    A single read of so many would take room for all of them, whatever the file holds.
+    A single read of so many would take memory for all of them, whatever the file holds.
     """
     size = os.fstat(stream.fileno()).st_size
     content = stream.read(min(size, most) + 1)
