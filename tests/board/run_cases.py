@@ -7,7 +7,7 @@ import sys
 
 HERE = __file__.rsplit("/", 1)[0] if "/" in __file__ else "."
 ROOT = HERE + "/../.."
-sys.path[:0] = [HERE, ROOT + "/firmware", ROOT + "/host/coilbell/board"]
+sys.path[:0] = [HERE, ROOT + "/tests/golden", ROOT + "/firmware", ROOT + "/host/coilbell/board"]
 
 
 def run(module_name):

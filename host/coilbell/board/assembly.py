@@ -12,12 +12,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from fractions import Fraction
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from coilbell.board import frame, reader
+from coilbell.board.exchange import Told
 from coilbell.board.identity import Identity
 from coilbell.board.settings import Settings
 from coilbell.errors import WireError
@@ -78,7 +78,7 @@ class Sweeps:
     identity: the board; settings: what was asked; begin: fields of the answer's BEGIN frame.
     """
 
-    def __init__(self, identity: Identity, settings: Settings, begin: dict[str, Any], source: str) -> None:
+    def __init__(self, identity: Identity, settings: Settings, begin: Told, source: str) -> None:
         self._identity = identity
         self._settings = settings
         self._begin = begin
@@ -123,7 +123,7 @@ class Sweeps:
             wide_codes=identity.wide_codes,
             resolution=1.0,
             pretrigger=int(sound[:pretrigger].sum()),
-            pulse_s=self._begin["width_ticks"] / identity.tick_hz or None,
+            pulse_s=self._begin.number("width_ticks") / identity.tick_hz or None,
             test_capacitor=None if looped else identity.capacitor(self._settings.capacitor),
             loading=None if looped else identity.loading(self._settings.on_posts),
             gain=1.0 if looped else identity.gain,
@@ -131,7 +131,7 @@ class Sweeps:
             utc=datetime.now(UTC),
             connection=self._settings.connection,
             temperature=self._settings.temperature
-            or Temperature(self._begin["temperature_mc"] / 1000, _CHIP_K, identity.words),
+            or Temperature(self._begin.number("temperature_mc") / 1000, _CHIP_K, identity.words),
             across=self._settings.across,
             done=self._settings.done,
             note=self._settings.note,
@@ -141,14 +141,14 @@ class Sweeps:
 
     def _extra(self, shots: Sequence[Shot], failed: int) -> dict[str, str]:
         words = {
-            "temperature": f"{self._begin['temperature_mc'] / 1000:.1f} degC",
+            "temperature": f"{self._begin.number('temperature_mc') / 1000:.1f} degC",
             "lead voltage before": f"{max((s.lead_v for s in shots), key=abs) * 1000:.0f} mV",
             "constants": self._identity.constants_from,
         }
         if self._settings.aim_v is not None:
             words["rung"] = f"{self._settings.aim_v * 1e3:.0f} mV"
-        if self._begin["start_uncertainty_ps"]:
-            words["start uncertainty"] = f"{self._begin['start_uncertainty_ps'] / 1000:.1f} ns"
+        if uncertain_ps := self._begin.number("start_uncertainty_ps"):
+            words["start uncertainty"] = f"{uncertain_ps / 1000:.1f} ns"
         if failed:
             words["failed conversions"] = f"{failed} samples left out"
         return words

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import random
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 from zlib import crc32
@@ -30,7 +30,7 @@ from coilbell.board.bounds import Bounds, bounds
 from coilbell.board.transport import Port
 from coilbell.errors import BoardError, BoardTimeout, MeasurementError, MissingError, WireError
 
-__all__ = ["Exchange", "Refusal", "Tally", "fields_of"]
+__all__ = ["Exchange", "Refusal", "Tally", "Told", "fields_of"]
 
 _FIRMWARE = "the firmware on it: coilbell board flash"
 _TRACEBACK = "Traceback (most recent call last):"
@@ -135,13 +135,14 @@ class Exchange:
         self.port.write(reader.encode_request(word, self._number, **keys))
         return self._number
 
-    def _settle(self, end: dict[str, Any], frames: int, total: int, harmed: int) -> None:
+    def _settle(self, end: Told, frames: int, total: int, harmed: int) -> None:
         """Compare an END with what came before it; raises WireError."""
-        if frames == end["frames"] and total == end["sum"]:
+        sent = end.number("frames")
+        if frames == sent and total == end.number("sum"):
             return
         damaged = self.tally.damaged - harmed
         raise WireError(
-            f"{end['frames'] - frames} of {end['frames']} frames from {self.port.name} were lost"
+            f"{sent - frames} of {sent} frames from {self.port.name} were lost"
             + (f", {damaged} arrived damaged" if damaged else "")
             + f"; {self._rival() or 'try a shorter cable or another socket'}"
         )
@@ -273,17 +274,32 @@ def _failed(lines: list[str]) -> BoardError:
     return error
 
 
-def fields_of(item: reader.Frame) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class Told:
+    """The fields of a frame of text, as `frame.FIELDS` lists them."""
+
+    values: Mapping[str, int | str]
+
+    def number(self, key: str) -> int:
+        """A field that is a whole number; ValueError where a further one is none, KeyError where it lacks."""
+        return int(self.values[key])
+
+    def text(self, key: str) -> str:
+        """A field as it was sent."""
+        return str(self.values[key])
+
+
+def fields_of(item: reader.Frame) -> Told:
     """The values of a frame of text; raises WireError when it is not what its type says."""
     try:
-        return dict(reader.decode_fields(item.type, item.payload))
+        return Told(reader.decode_fields(item.type, item.payload))
     except frame.FrameError as error:
         raise WireError(f"the board's {frame.NAMES[item.type]} is not understood: {error}") from error
 
 
 def _refusal(item: reader.Frame) -> Refusal:
     values = fields_of(item)
-    return Refusal(int(values["code"]), int(values["value"]), str(values["words"]))
+    return Refusal(values.number("code"), values.number("value"), values.text("words"))
 
 
 def _gate(item: reader.Frame) -> None:

@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Any
 
 from coilbell.board import frame, reader
-from coilbell.board.exchange import fields_of
+from coilbell.board.exchange import Told, fields_of
 from coilbell.errors import InputError, WireError
 from coilbell.record import Capacitor, Loading, WideCode
 
-__all__ = ["FIRST_WORDS", "STEPS", "Identity", "admit"]
+__all__ = ["FIRST_WORDS", "STEPS", "Identity", "admit", "constants_of"]
 
 FIRST_WORDS = "first board, leads without protection: new parts on the bench only"
 """What every screen says of the first design."""
@@ -22,20 +21,6 @@ STEPS = 4
 
 Constants = Mapping[str, int]
 
-_SAME = (
-    "firmware",
-    "board",
-    "unique_id",
-    "micropython",
-    "tick_hz",
-    "ticks_per_sample",
-    "max_samples",
-    "max_pretrigger",
-    "min_width_ticks",
-    "max_width_ticks",
-    "max_shots",
-)
-"""Fields that are called alike here and on the wire."""
 _STEP_KEYS = ("code", "mcode", "uncertainty_mcode")
 
 
@@ -175,10 +160,8 @@ def admit(hello: reader.Frame, constants: reader.Frame) -> Identity:
 
     Raises WireError when what it says cannot be.
     """
-    told, values = fields_of(hello), fields_of(constants)
-    source = str(values.pop("constants_from"))
     try:
-        identity = _identity(told, source, {key: int(value) for key, value in values.items()})
+        identity = _identity(fields_of(hello), *constants_of(fields_of(constants)))
         for letter in identity.capacitors:
             identity.capacitor(letter)
     except (ArithmeticError, LookupError, ValueError) as error:
@@ -186,10 +169,16 @@ def admit(hello: reader.Frame, constants: reader.Frame) -> Identity:
     return identity
 
 
-def _identity(told: dict[str, Any], source: str, constants: dict[str, int]) -> Identity:
+def constants_of(told: Told) -> tuple[str, dict[str, int]]:
+    """Where the constants of a CONSTANTS frame are from, and the constants."""
+    values = {key: int(value) for key, value in told.values.items() if key != "constants_from"}
+    return told.text("constants_from"), values
+
+
+def _identity(told: Told, source: str, constants: dict[str, int]) -> Identity:
     for key in ("tick_hz", "ticks_per_sample", "rate_numerator", "rate_denominator", "max_samples"):
-        if told[key] <= 0:
-            raise ValueError(f"{key}={told[key]}")
+        if told.number(key) <= 0:
+            raise ValueError(f"{key}={told.number(key)}")
     for key in ("converter_nv", "gain_ppm", "offset_code_16"):
         if constants[key] < 1:
             raise ValueError(f"{key}={constants[key]}")
@@ -197,18 +186,28 @@ def _identity(told: dict[str, Any], source: str, constants: dict[str, int]) -> I
         if key not in constants:
             raise ValueError(f"no {key}")
     return Identity(
-        **{key: told[key] for key in _SAME},
-        rate_hz=Fraction(told["rate_numerator"], told["rate_denominator"]),
-        start_uncertainty_s=told["start_uncertainty_ps"] * 1e-12,
-        lead_limit_v=told["lead_limit_mv"] * 1e-3,
-        capacitors=tuple(letter for letter in told["capacitors"].split(",") if letter),
+        firmware=told.text("firmware"),
+        board=told.text("board"),
+        unique_id=told.text("unique_id"),
+        micropython=told.text("micropython"),
+        tick_hz=told.number("tick_hz"),
+        ticks_per_sample=told.number("ticks_per_sample"),
+        rate_hz=Fraction(told.number("rate_numerator"), told.number("rate_denominator")),
+        start_uncertainty_s=told.number("start_uncertainty_ps") * 1e-12,
+        max_samples=told.number("max_samples"),
+        max_pretrigger=told.number("max_pretrigger"),
+        min_width_ticks=told.number("min_width_ticks"),
+        max_width_ticks=told.number("max_width_ticks"),
+        max_shots=told.number("max_shots"),
+        lead_limit_v=told.number("lead_limit_mv") * 1e-3,
+        capacitors=tuple(letter for letter in told.text("capacitors").split(",") if letter),
         constants_from=source,
         constants=constants,
         aim_volts=_aim_volts(told),
     )
 
 
-def _aim_volts(told: dict[str, Any]) -> tuple[float, float] | None:
-    if "aim_least_mv" not in told:
+def _aim_volts(told: Told) -> tuple[float, float] | None:
+    if "aim_least_mv" not in told.values:
         return None
-    return int(told["aim_least_mv"]) * 1e-3, int(told["aim_most_mv"]) * 1e-3
+    return told.number("aim_least_mv") * 1e-3, told.number("aim_most_mv") * 1e-3

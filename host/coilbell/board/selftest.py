@@ -73,15 +73,17 @@ def _at_rest(tester: Tester, outcome: Outcome) -> None:
 def _clocks(tester: Tester, outcome: Outcome) -> None:
     told, identity = tester.measure(), tester.identity
     outcome.rows += [
-        Row("pulse clock", told["tick_hz"] / identity.tick_hz, "of nominal", 0.97, 1.03),
-        Row("sampling clock", told["rate_hz"] / float(identity.rate_hz), "of nominal", 0.97, 1.03),
-        Row("temperature", told["temperature_mc"] / 1000, "degC", 0, 60),
+        Row("pulse clock", told.number("tick_hz") / identity.tick_hz, "of nominal", 0.97, 1.03),
+        Row("sampling clock", told.number("rate_hz") / float(identity.rate_hz), "of nominal", 0.97, 1.03),
+        Row("temperature", told.number("temperature_mc") / 1000, "degC", 0, 60),
     ]
-    shift = round(told["lead_mv"] * 1000 * 16 / identity.constants["lead_uv"])
+    shift = round(told.number("lead_mv") * 1000 * 16 / identity.constants["lead_uv"])
     # Firmware before 1.3 does not say it.
-    note = _BARE if str(told.get("lead_beyond", 0)) == "0" else _BEYOND
+    note = _BARE if str(told.values.get("lead_beyond", 0)) == "0" else _BEYOND
     outcome.measured(
-        limited("lead voltage", told["lead_mv"] / 1000, note, limit=limit_of("lead voltage", identity)),
+        limited(
+            "lead voltage", told.number("lead_mv") / 1000, note, limit=limit_of("lead voltage", identity)
+        ),
         lead_offset_code_16=identity.constants["lead_offset_code_16"] + shift,
     )
     if identity.start_uncertainty_s:

@@ -6,13 +6,13 @@ from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 from types import TracebackType
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from coilbell.board import constants, frame, ports, prompt, reader
 from coilbell.board.aiming import Aim, Measure, begun, refined
 from coilbell.board.assembly import Sweeps, shot_of
-from coilbell.board.exchange import Exchange, Refusal, Tally, fields_of
-from coilbell.board.identity import FIRST_WORDS, Identity, admit
+from coilbell.board.exchange import Exchange, Refusal, Tally, Told, fields_of
+from coilbell.board.identity import FIRST_WORDS, Identity, admit, constants_of
 from coilbell.board.settings import Settings, check, check_aim
 from coilbell.board.transport import Port, PortLost, open_port, serial_ports
 from coilbell.errors import (
@@ -242,10 +242,10 @@ class Tester:
         if target_v is not None:
             asked["target_mv"] = round(target_v * 1e3)
         told = self._values(frame.AIM, "aim", **asked)
-        width = told["width_ticks"]
+        width = told.number("width_ticks")
         pulse_s = width / self.identity.tick_hz
-        peak_v, largest_v = told["peak_uv"] * 1e-6, told["largest_uv"] * 1e-6
-        return Aim(told["outcome"], width, pulse_s, peak_v, largest_v, target_v)
+        peak_v, largest_v = told.number("peak_uv") * 1e-6, told.number("largest_uv") * 1e-6
+        return Aim(told.text("outcome"), width, pulse_s, peak_v, largest_v, target_v)
 
     def capture(self, settings: Settings, progress: Progress | None = None) -> tuple[Record, ...]:
         """Take `settings.shots` records.
@@ -327,14 +327,14 @@ class Tester:
         if len(fresh) != settings.shots:
             raise WireError(f"{len(fresh)} of {settings.shots} records came from {self.port}; try again")
 
-    def _begun(self, item: reader.Frame, asked: dict[str, object]) -> dict[str, Any]:
+    def _begun(self, item: reader.Frame, asked: dict[str, object]) -> Told:
         """BEGIN's fields; raises WireError when they are not what was asked, or not what hello told."""
         begin = fields_of(item)
         told = self.identity
         expected = asked | {"tick_hz": told.tick_hz, "ticks_per_sample": told.ticks_per_sample}
-        rate = Fraction(begin["rate_numerator"], begin["rate_denominator"] or 1)
+        rate = Fraction(begin.number("rate_numerator"), begin.number("rate_denominator") or 1)
         for key, value in (expected | {"rate": told.rate_hz}).items():
-            seen = rate if key == "rate" else begin[key]
+            seen = rate if key == "rate" else begin.values[key]
             if seen != value:
                 raise WireError(
                     f"the board captures with {key} {seen}, asked for was {value}; plug it in again"
@@ -343,7 +343,7 @@ class Tester:
 
     # --- figures of the board ---
 
-    def measure(self) -> dict[str, Any]:
+    def measure(self) -> Told:
         """What the board measures of itself: the fields of a CHECK frame."""
         return self._again(lambda: self._values(frame.CHECK, "check"))
 
@@ -351,15 +351,15 @@ class Tester:
         """Change a constant in use; it is kept by `save`. Raises Refusal when the value cannot be."""
         identity = self.identity
         told = self._again(lambda: self._values(frame.CONSTANTS, "constant", name=name, value=value))
-        source = str(told.pop("constants_from"))
-        self._identity = replace(identity, constants=told, constants_from=source)
+        source, values = constants_of(told)
+        self._identity = replace(identity, constants=values, constants_from=source)
 
     def save(self) -> Identity:
         """Write the constants in use to the board's file, and the copy here."""
         self._again(lambda: self._values(frame.CONSTANTS, "save"))
         return self.hello()
 
-    def _values(self, kind: int, word: str, **keys: object) -> dict[str, Any]:
+    def _values(self, kind: int, word: str, **keys: object) -> Told:
         found = {item.type: item for item in self._exchange.ask(word, **keys)}
         if kind not in found:
             raise WireError(f"{self.port} closed {word} without {frame.NAMES[kind]}; try again")

@@ -62,7 +62,7 @@ class PortSource:
 
         tester = self._open()
         try:
-            volts = tester.measure()["lead_mv"] * 1e-3
+            volts = tester.measure().number("lead_mv") * 1e-3
         except WireError:
             self._lose()
             raise

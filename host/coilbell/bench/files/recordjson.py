@@ -279,7 +279,7 @@ def _samples(samples: _Samples, number: int) -> npt.NDArray[Any]:
 def _array(values: msgspec.Raw, shape: Any, kind: np.dtype[Any], where: str) -> npt.NDArray[Any]:
     """The numbers of a list in the file, read piece by piece straight into an array of that kind."""
     text = memoryview(values)
-    if text[:1] != b"[":
+    if bytes(text[:1]) != b"[":
         raise FileError(f"is not a record file: {where}: no list of numbers; write it with coilbell")
     # The parser has found brackets, commas and quotes in their places; what is no number falls to the pieces.
     count = sum(bytes(text[k : k + _PIECE]).count(b",") for k in range(0, len(text), _PIECE)) + 1
