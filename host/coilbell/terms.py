@@ -86,6 +86,9 @@ class Attached(StrEnum):
     SNUBBER = "snubber"
     TUBE = "tube behind a shorted high-voltage rectifier"
     DEVICE = "shorted device"
+    YOKE_SHORTED = "yoke with a shorted turn"
+    SCHOTTKY = "hot rectifier that conducts"
+    CLAMP = "shorted clamp diode"
 
 
 class Step(StrEnum):

@@ -115,7 +115,7 @@ def test_a_core_that_rises_with_amplitude_is_not_called_a_junction():
     assert found.core_per_volt.value == pytest.approx(k, rel=0.1)
     assert found.decay_per_s.value == pytest.approx(a, rel=0.01)
     # Told by the reference's ladder, it is taken off and no law is left.
-    assert fit_ladder(rungs, core_per_volt=k).bend is Bend.NONE
+    assert fit_ladder(rungs, core_per_volt=k * a).bend is Bend.NONE
 
 
 def test_the_law_and_the_trajectory_are_those_of_the_equation():

@@ -5,8 +5,9 @@ the last digit, by `refine`, which certified data test.
 """
 
 from coilbell.decay.certify import Certificate, certify
+from coilbell.decay.envelope import Slow
 from coilbell.decay.fit import fit
-from coilbell.decay.ladder import LADDER_VOLTS, Bend, LadderFit, RungFigure, fit_ladder
+from coilbell.decay.ladder import LADDER_VOLTS, Bend, LadderFit, RungFigure, fit_ladder, rise_of
 from coilbell.decay.model import (
     Doubt,
     DoubtKind,
@@ -37,6 +38,7 @@ __all__ = [
     "Refined",
     "ResidualSummary",
     "RungFigure",
+    "Slow",
     "certify",
     "decrement_from_q",
     "fit",
@@ -44,4 +46,5 @@ __all__ = [
     "q_from_decrement",
     "refine",
     "ring_count",
+    "rise_of",
 ]

@@ -66,7 +66,8 @@ def at_bound(volts: float) -> bool:
 class Problem:
     """Weighted residuals of all windows as a function of (ln rate, shift of w, eta, and what bends).
 
-    pole: what the windows' amplitudes are relative to; core: the core's own rise, from elsewhere [1/V].
+    pole: what the windows' amplitudes are relative to; core: how the rate of the core alone
+    rises with the amplitude, from elsewhere [1/(s V)].
     """
 
     def __init__(self, seen: list[Seen], pole: complex, core: float | None) -> None:
@@ -85,8 +86,8 @@ class Problem:
         rate = -self.pole.real * math.exp(min(values[0], 50.0))
         bent = rate * float(values[3]) if values.size > 3 else 0.0
         if law.bend is Bend.JUNCTION:
-            return Slow(rate, bent, law.volts, rate * self.core, values[2])
-        return Slow(rate, core=bent + rate * self.core, eta=values[2])
+            return Slow(rate, bent, law.volts, self.core, values[2])
+        return Slow(rate, core=bent + self.core, eta=values[2])
 
     def residuals(self, values: Array, law: Law) -> Array | None:
         """None where the law would turn the loss into a gain."""

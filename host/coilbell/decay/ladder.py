@@ -22,7 +22,7 @@ from coilbell.decay.model import DoubtKind, Fit, Quantity
 from coilbell.decay.rungs import NEAR, Seen, plain_rate, windows
 from coilbell.errors import InputError
 
-__all__ = ["LADDER_VOLTS", "Bend", "LadderFit", "RungFigure", "fit_ladder", "sound"]
+__all__ = ["LADDER_VOLTS", "Bend", "LadderFit", "RungFigure", "fit_ladder", "rise_of", "sound"]
 
 Array = npt.NDArray[np.float64]
 
@@ -92,7 +92,9 @@ def fit_ladder(
     Parameters
     ----------
     rungs : fits of the single rungs, in the order taken, in volts
-    core_per_volt : the core's own linear rise of the loss, of the reference's ladder [1/V]; 0 by default
+    core_per_volt : how the decay rate of the core alone rises with the amplitude, of the reference's ladder
+        [1/(s V)]: tan d of hysteresis goes as B = a/(w N A), the rate as w tan d/2, so that it is the same
+        whatever hangs on the winding; 0 by default
     volts : V where the turns ratio of the junction is known [V], for junctions whose a/V stays small
 
     Raises
@@ -182,7 +184,7 @@ def _chosen(
             f"V of the junction's law ended at its bound, {best.law.volts * 1e3:.3g} mV: no law fits, "
             "and the figures are those of one rung; give the turns ratio, or ring lower rungs"
         )
-        rise = _rise(judged.slow(best.values, best.law))
+        rise = rise_of(judged.slow(best.values, best.law))
         return replace(_plain(figures, rungs, (*doubts, words)), bend=Bend.FAILED, rise=rise)
     return _cast(judged, best, none, figures, rungs, doubts)
 
@@ -193,12 +195,13 @@ def _named(problem: Problem, none: Solution, volts: float | None, low_q: bool) -
     if best is None:
         return None
     variance = max(1.0, best.chi / problem.count)
-    rise = _rise(problem.slow(best.values, best.law))
+    rise = rise_of(problem.slow(best.values, best.law))
     plain = (none.chi - best.chi) / variance < SIGNIFICANT or best.values[3] <= 0
     return None if plain or rise < (_LOW_RISE if low_q else _RISE) else best
 
 
-def _rise(slow: Slow) -> float:
+def rise_of(slow: Slow) -> float:
+    """Rise of 1/Q that plain exponentials read of rings that start at 60 and at 270 mV [1]."""
     return _read(slow, LADDER_VOLTS[2]) / _read(slow, LADDER_VOLTS[0]) - 1
 
 
@@ -251,7 +254,7 @@ def _cast(
         bend=bend,
         volts=_volts_of(problem, best) if junction else None,
         share=_quantity(share, bent_spread * (1 - share) ** 2) if junction else None,
-        rise=_rise(slow),
+        rise=rise_of(slow),
         core_per_volt=_quantity(float(best.values[3]), bent_spread) if bend is Bend.CORE else None,
         rungs=figures,
         slow=slow,

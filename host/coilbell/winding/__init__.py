@@ -8,14 +8,9 @@ from coilbell.winding.odds.guard import guarded
 from coilbell.winding.odds.healthy import Healthy, healthy_of
 from coilbell.winding.odds.kind import KINDS, Kind, decode_kind, encode_kind, kind_named
 from coilbell.winding.odds.kindfile import SPREAD, TYPICAL
-from coilbell.winding.odds.observation import (
-    AmplitudeSlope,
-    Observation,
-    Ring,
-    grouped,
-    observe,
-    same_capacitor,
-)
+from coilbell.winding.odds.law import AmplitudeLaw, AmplitudeSlope
+from coilbell.winding.odds.observation import Observation, Ring, grouped, same_capacitor
+from coilbell.winding.odds.observe import observe
 from coilbell.winding.odds.plane import Shift
 from coilbell.winding.odds.posterior import CauseOdds, Posterior, shorted_neighbourhoods
 from coilbell.winding.odds.reference import Capture, Condition, Reference, remarks
@@ -60,6 +55,7 @@ __all__ = [
     "Added",
     "AddedCapacitance",
     "Alternative",
+    "AmplitudeLaw",
     "AmplitudeSlope",
     "Capture",
     "CauseOdds",

@@ -150,6 +150,11 @@ class RungFacts(Facts, frozen=True, kw_only=True):
     loss: QuantityFacts
     frequency_hz: QuantityFacts
 
+    @property
+    def amplitude_volts(self) -> float:
+        """As a rung of `coilbell.decay.LadderFit` names it [V]."""
+        return self.amplitude_v
+
 
 class LawFacts(Facts, frozen=True, kw_only=True):
     """1/Q that a ring of this first amplitude has by the ladder's law."""

@@ -103,6 +103,11 @@ class Winding:
             self._systems[capacitor_farads] = system
         return system
 
+    @property
+    def junctions(self) -> tuple[Junction, ...]:
+        """What conducts, in the order of the ports after the leads; known from `state_space` on."""
+        return self._junctions
+
     def true_modes(self, capacitor_farads: float, pulse_s: float = 0.0) -> tuple[TrueMode, ...]:
         """Natural modes of the small-signal circuit that show at the leads; the ring of most energy first.
 

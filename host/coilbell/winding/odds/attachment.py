@@ -20,7 +20,16 @@ from coilbell.winding.odds.severity import Cases, between
 from coilbell.winding.tank.healthytank import HealthyTank
 from coilbell.winding.tank.network import Network, ring_of_network
 
-__all__ = ["ATTACHED", "Draws", "draws", "inductance_left", "ring_in_set", "shares"]
+__all__ = [
+    "ATTACHED",
+    "JUNCTIONS",
+    "Draws",
+    "conducting",
+    "draws",
+    "inductance_left",
+    "ring_in_set",
+    "shares",
+]
 
 Array = npt.NDArray[np.float64]
 
@@ -33,17 +42,20 @@ _SIZES = 4
 _DRAWN = (0.25, 0.75)
 """Least and most often that an attachment is drawn, however often it is met; assumed."""
 
-_DRIVEN = (Attached.TUNING, Attached.SNUBBER)
-"""What is met more often where a transistor drives the winding."""
-
 _SEED = 15
 """Of the draws, beside their number: any whole number; assumed."""
 
 
 def shares(kind: Kind) -> dict[Attached, float]:
     """How often each attachment is met in a set where nothing was unplugged."""
-    driven = _DRIVEN if kind.secondary and not kind.iron else ()
-    return {one: value(f"met.{one.name.lower()}{'_driven' * (one in driven)}") for one in Attached}
+    return {one: value(f"{_table(kind)}.{one.name.lower()}") for one in Attached}
+
+
+def _table(kind: Kind) -> str:
+    """Which of the tables of shares a kind's sets follow."""
+    if kind.high_voltage:
+        return "met_line"
+    return "met_switch" if kind.secondary and not kind.iron else "met"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,9 +115,10 @@ def ring_in_set(
     rectifier, rectifier_l = parts.rectifier()
     tube, tube_l = parts.tube()
     yoke, yoke_l = parts.yoke()
+    bad_yoke, bad_yoke_l = parts.shorted_yoke()
     coil, coil_l = parts.coil()
     snubber_ohms, snubber_farads = parts.snubber()
-    farads = test_farads + tank.farads + at.farads + parts.tuning()
+    farads = test_farads + tank.farads + at.farads + parts.farads()
     carried = 1 - at.behind * at.farads / farads
     found = ring_of_network(
         Network(
@@ -115,8 +128,8 @@ def ring_in_set(
             tank.series_ohms * carried**2,
             np.stack([short_ohms, heater, rectifier, tube], axis=1),
             np.stack([short_henries, heater_l, rectifier_l, tube_l], axis=1),
-            np.stack([yoke, coil], axis=1),
-            np.stack([yoke_l, coil_l], axis=1),
+            np.stack([yoke, coil, bad_yoke], axis=1),
+            np.stack([yoke_l, coil_l, bad_yoke_l], axis=1),
             snubber_ohms,
             snubber_farads,
         )
@@ -130,9 +143,34 @@ def inductance_left(tank: HealthyTank, around: Draws, present: Collection[Attach
     parts = _Parts(tank, around, present)
     coils = sum(
         np.where(np.isfinite(ohms), tank.henries / henries, 0.0)
-        for ohms, henries in (parts.yoke(), parts.coil())
+        for ohms, henries in (parts.yoke(), parts.coil(), parts.shorted_yoke())
     )
     return np.asarray(1 / (1 + coils), dtype=np.float64)
+
+
+def conducting(
+    tank: HealthyTank,
+    at: Cases,
+    around: Draws,
+    present: Collection[Attached],
+    test_farads: float,
+    ring: tuple[Array, Array],
+) -> tuple[Array, Array]:
+    """Share of all loss that each junction takes at rest [1], and its V [V], (n, 2) each.
+
+    ring: ln f and ln 1/Q of each case; the share is g/(w C/Q) for conductance g beside all capacitance C.
+    """
+    parts = _Parts(tank, around, present)
+    farads = test_farads + tank.farads + at.farads + parts.farads()
+    with np.errstate(invalid="ignore"):
+        whole = 2 * math.pi * np.exp(ring[0] + ring[1]) * farads
+        found = [np.clip(np.nan_to_num(parts.taken(one) / whole), 0.0, 1.0) for one in JUNCTIONS]
+    volts = [parts.size(one, 1, f"{one.name.lower()}_volts") for one in JUNCTIONS]
+    return np.stack(found, axis=1), np.stack(volts, axis=1)
+
+
+JUNCTIONS = (Attached.JUNCTION, Attached.SCHOTTKY)
+"""What conducts the more the larger the ring is; common practice."""
 
 
 class _Parts:
@@ -155,8 +193,19 @@ class _Parts:
         """Its k-th size, spread over the range of that name in [attached]."""
         return between(*span(f"attached.{name}"), self.u(which, k))
 
-    def tuning(self) -> Array:
-        return np.where(self.on(Attached.TUNING), self.size(Attached.TUNING, 0, "tuning_farads"), 0.0)
+    def farads(self) -> Array:
+        """Of the tuning capacitor, and of a clamp behind its shorted diode."""
+        found = np.zeros(len(self.around))
+        for which in (Attached.TUNING, Attached.CLAMP):
+            farads = self.size(which, 0, f"{which.name.lower()}_farads")
+            found += np.where(self.on(which), farads, 0.0)
+        return found
+
+    def taken(self, which: Attached) -> Array:
+        """Conductance of what takes current across the winding, at vanishing amplitude [S]."""
+        place = 1 if which is Attached.CLAMP else 0  # its first size is the capacitor's
+        g = self.size(which, place, f"{which.name.lower()}_siemens") / self.reactance
+        return np.where(self.on(which), g, 0.0)
 
     def snubber(self) -> tuple[Array, Array]:
         there = self.on(Attached.SNUBBER)
@@ -164,15 +213,16 @@ class _Parts:
         return self.size(Attached.SNUBBER, 1, "snubber_ohms"), farads
 
     def siemens(self) -> Array:
-        """Of a loaded rectifier or leaky device, and of a junction at vanishing amplitude."""
-        found = np.zeros(len(self.around))
-        for which in (Attached.LOAD, Attached.JUNCTION):
-            g = self.size(which, 0, "load_siemens") / self.reactance
-            found += np.where(self.on(which), g, 0.0)
-        return found
+        """Of a loaded rectifier, leaky device or clamp, and of junctions at vanishing amplitude."""
+        return np.asarray(
+            sum(self.taken(which) for which in (Attached.LOAD, *JUNCTIONS, Attached.CLAMP)), dtype=np.float64
+        )
 
     def yoke(self) -> tuple[Array, Array]:
         return self._coil(Attached.YOKE, "yoke")
+
+    def shorted_yoke(self) -> tuple[Array, Array]:
+        return self._coil(Attached.YOKE_SHORTED, "yoke_shorted")
 
     def coil(self) -> tuple[Array, Array]:
         return self._coil(Attached.COIL, "coil")

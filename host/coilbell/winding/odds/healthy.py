@@ -22,6 +22,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from statistics import median
 
 import numpy as np
 import numpy.typing as npt
@@ -74,6 +75,8 @@ class Healthy:
     """Standard deviations of ln f and ln d of one unit rung again."""
     warmer: Warmth = (0.0, UNKNOWN_K)
     """How much warmer the rings are than the good ones, and its standard uncertainty [K]."""
+    core_per_volt: float = 0.0
+    """How the decay rate of the core alone rises with the amplitude, by the good units' ladders [1/(s V)]."""
 
     def stray_beyond(self, tester_farads: float) -> float:
         """Stray capacitance of the winding alone [F]: a measured one holds the tester's too."""
@@ -173,7 +176,15 @@ def _healthy(
         unit if own else "",
         (reference.kind.spread.repeat_frequency, reference.kind.spread.repeat_loss),
         warmer,
+        _core(reference),
     )
+
+
+def _core(reference: Reference) -> float:
+    """The middle of what the good units' ladders say of their core [1/(s V)]; 0 where there are none."""
+    seen = [c.observation.law for c in reference.captures if c.condition is Condition.GOOD]
+    known = [law.core_per_volt for law in seen if law is not None]
+    return median(known) if known else 0.0
 
 
 def healthy_of(reference: Reference, capacitors: Sequence[Capacitor]) -> Healthy:

@@ -6,54 +6,24 @@ w0/(2 pi) and Q = w0/(2 a): in them the spreads of parts are nearly normal and n
 
 from __future__ import annotations
 
-import hashlib
 import math
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
-from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-from coilbell.decay import DoubtKind
 from coilbell.errors import InputError
 from coilbell.figure import concise
-from coilbell.record import Capacitor, Connection, Loading, Record, Temperature
+from coilbell.record import Capacitor, Connection, Loading, Temperature
 from coilbell.terms import Step
+from coilbell.winding.odds.law import AmplitudeLaw, AmplitudeSlope
 from coilbell.winding.odds.stage import Stage
 
-__all__ = ["AmplitudeSlope", "Observation", "Ring", "grouped", "observe"]
+__all__ = ["AmplitudeSlope", "Observation", "Ring", "grouped", "same_capacitor"]
 
 Array = npt.NDArray[np.float64]
-
-_LIMITED = (
-    DoubtKind.NOT_CONVERGED,
-    DoubtKind.TOO_SHORT,
-    DoubtKind.CLIPPED,
-    DoubtKind.TIME_SLIP,
-    DoubtKind.SHOTS_DISAGREE,
-)
-"""Doubts that touch the figures themselves."""
-
-_AGAIN = {
-    DoubtKind.NOT_CONVERGED: "the fit did not settle",
-    DoubtKind.TOO_SHORT: "the ring is too short or too weak to be followed",
-    DoubtKind.SHOTS_DISAGREE: "the shots disagree",
-}
-"""Doubts with which a fit is not judged by: ring again."""
-
-_VAGUE = (0.03, 0.25)
-"""Relative standard uncertainty of f and of Q from which they say nothing of a part: a part's own spreads
-(common practice: 5 % and 25 %)."""
-
-_FOLDS = 0.46
-"""Part of the sampling rate over which a ring may be another one, folded: its neighbourhood of one half [1];
-assumed."""
-
-
-_BENT = 0.05
-"""Slope of ln(1/Q) over ln(amplitude) from which it is more than copper and ferrite have [1]; assumed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +67,8 @@ class Observation:
     """Time constant with which the leads came back after the pulse, where nothing rang [s]."""
     level_volts: float | None = None
     """Largest voltage after the pulse, where nothing rang [V]."""
+    law: AmplitudeLaw | None = None
+    """What a ladder of amplitudes told; then the figures are those of vanishing amplitude."""
 
     @property
     def stage(self) -> Stage:
@@ -135,19 +107,6 @@ class Observation:
         return 1 / self.q
 
 
-@dataclass(frozen=True, slots=True)
-class AmplitudeSlope:
-    """How the loss follows the amplitude: d ln(1/Q) / d ln(amplitude) over a ladder of shots [1]."""
-
-    slope: float
-    uncertainty: float
-
-    @property
-    def bends(self) -> bool:
-        """True where the loss surely follows the amplitude: a junction does that, copper does not."""
-        return abs(self.slope) > max(_BENT, 3 * self.uncertainty)
-
-
 _UNKNOWN = Stage(Connection.UNKNOWN)
 
 
@@ -166,6 +125,8 @@ class Ring:
     amplitude_dependent: bool
     observations: tuple[Observation, ...]
     stage: Stage = _UNKNOWN
+    law: AmplitudeLaw | None = None
+    """What a ladder of amplitudes told of this ring."""
 
     @property
     def trouble(self) -> tuple[str, ...]:
@@ -200,106 +161,6 @@ class Ring:
         return self.stated_loading or Loading()
 
 
-class _Figure(Protocol):
-    """A figure and its standard uncertainty; None or not finite where unknown."""
-
-    @property
-    def value(self) -> float | None: ...
-    @property
-    def standard_uncertainty(self) -> float | None: ...
-
-
-class _Mode(Protocol):
-    @property
-    def frequency_hz(self) -> _Figure: ...
-    @property
-    def q(self) -> _Figure: ...
-    @property
-    def amplitude(self) -> _Figure: ...
-
-
-class _Recovery(Protocol):
-    @property
-    def decay_per_s(self) -> _Figure: ...
-    @property
-    def amplitude(self) -> _Figure: ...
-
-
-class _Doubt(Protocol):
-    @property
-    def kind(self) -> DoubtKind: ...
-    @property
-    def detail(self) -> str: ...
-
-
-class Fitted(Protocol):
-    """What the judgement takes of a fit: a `Fit` has it, and so have the facts that are kept of one."""
-
-    @property
-    def rings(self) -> bool: ...
-    @property
-    def main(self) -> _Mode: ...
-    @property
-    def unit(self) -> str: ...
-    @property
-    def recoveries(self) -> Sequence[_Recovery]: ...
-    @property
-    def doubts(self) -> Sequence[_Doubt]: ...
-
-
-def observe(
-    fit: Fitted,
-    record: Record | None = None,
-    *,
-    capacitor: Capacitor | None = None,
-    connection: Connection | None = None,
-) -> Observation:
-    """The main mode of a fit as an observation.
-
-    record: what was fitted, for capacitor, connection, time and source; the keywords replace its own.
-    Raises InputError when no test capacitor is known.
-    """
-    known = capacitor or (record.test_capacitor if record else None)
-    if known is None:
-        raise InputError("the test capacitor is not known; name it, such as 22n")
-    where = connection or (record.connection if record else Connection.UNKNOWN)
-    base = Observation(
-        known,
-        None,
-        None,
-        connection=where,
-        doubts=tuple(f"{d.kind}: {d.detail}" for d in fit.doubts),
-        weak=any(d.kind in _LIMITED for d in fit.doubts),
-        board=record.board if record else "",
-        utc=record.utc if record else None,
-        source=record.source if record else "",
-        loading=record.loading if record else None,
-        done=record.done if record else (),
-        across=record.across if record else "",
-        temperature=record.temperature if record else None,
-        samples=_samples(record),
-    )
-    if not fit.rings or _senseless(fit):
-        return replace(base, recovery_s=_recovery(fit), level_volts=_level(record))
-    mode = fit.main
-    return replace(
-        base,
-        trouble=tuple(_trouble(fit, record)),
-        frequency_hz=_known(mode.frequency_hz.value),
-        q=_known(mode.q.value),
-        frequency_uncertainty=_relative(mode.frequency_hz.standard_uncertainty, mode.frequency_hz.value),
-        q_uncertainty=_relative(mode.q.standard_uncertainty, mode.q.value),
-        amplitude_volts=mode.amplitude.value if fit.unit == "V" else None,
-        amplitude_dependent=any(d.kind is DoubtKind.AMPLITUDE_DEPENDENT for d in fit.doubts),
-    )
-
-
-_FEWEST, _TOP = 16, 8
-"""Samples that a level needs, and those at the top whose middle it is [1]; assumed."""
-
-_VAGUELY = 0.3
-"""Relative uncertainty taken where none is known [1]; assumed."""
-
 _ALIKE = 0.05
 """How far two values of one test capacitor may be apart at most [1]; common practice:
 the widest tolerance."""
@@ -309,61 +170,6 @@ _SPAN = 1.5
 
 _LEAST_SPREAD = 1e-4
 """Least relative uncertainty of Q in that slope, so that no shot alone decides [1]; assumed."""
-
-
-def _samples(record: Record | None) -> str:
-    """A hash of the samples, "" without a record."""
-    if record is None:
-        return ""
-    return hashlib.sha256(record.samples.tobytes()).hexdigest()[:16]
-
-
-def _senseless(fit: Fitted) -> bool:
-    """True where the main mode's amplitude is not known at all: that is no ring."""
-    amplitude = fit.main.amplitude
-    return not _known(amplitude.standard_uncertainty) < _known(amplitude.value)
-
-
-def _trouble(fit: Fitted, record: Record | None) -> Iterator[str]:
-    """Why the figures of a fit are not to be judged by."""
-    kinds = {d.kind for d in fit.doubts}
-    yield from (words for kind, words in _AGAIN.items() if kind in kinds)
-    mode = fit.main
-    spreads = [_relative(q.standard_uncertainty, q.value) for q in (mode.frequency_hz, mode.q)]
-    if any(spread > most for spread, most in zip(spreads, _VAGUE, strict=True)):
-        yield f"Q is known only to {100 * spreads[1]:.0f} %"
-    if record is not None and record.rate_hz and _known(mode.frequency_hz.value) > _FOLDS * record.rate_hz:
-        yield "it rings near half the sampling rate, and may be another ring folded"
-
-
-def _recovery(fit: Fitted) -> float | None:
-    """Time constant of the strongest return of the baseline [s], None where there is none."""
-    if not fit.recoveries:
-        return None
-    rate = _known(max(fit.recoveries, key=lambda r: abs(_known(r.amplitude.value))).decay_per_s.value)
-    return 1 / rate if rate > 0 else None
-
-
-def _level(record: Record | None) -> float | None:
-    """Largest voltage after the pulse over where the leads end [V]; None where the scale is unknown."""
-    if record is None or record.volts_per_unit is None:
-        return None
-    after = np.asarray(record.samples[record.pretrigger :], dtype=np.float64)
-    if after.size < _FEWEST:
-        return None
-    rest = float(np.median(after[-after.size // 4 :]))
-    return float(np.abs(np.median(np.sort(np.abs(after - rest))[-_TOP:])) * record.volts_per_unit)
-
-
-def _known(value: float | None) -> float:
-    return math.nan if value is None else value
-
-
-def _relative(spread: float | None, value: float | None) -> float:
-    # An unknown uncertainty counts as large, never as none.
-    if spread is None or value is None or not math.isfinite(spread) or spread < 0:
-        return _VAGUELY
-    return spread / value
 
 
 def grouped(observations: Iterable[Observation]) -> tuple[Ring, ...]:
@@ -407,8 +213,10 @@ def _together(group: Sequence[Observation]) -> Ring:
         silent = np.full(2, np.nan)
         return Ring(group[0].capacitor, False, silent, np.eye(2), None, False, tuple(group), group[0].stage)
     ringing = [o for o in ringing if not o.trouble] or ringing
-    amplitude = _ladder(ringing)
+    amplitude = _ladder([o for o in ringing if o.law is None])
     bends = amplitude is not None and amplitude.bends
+    law = next((o.law for o in ringing if o.law is not None), None)
+    # Figures of a ladder are those of vanishing amplitude already.
     used = [min(ringing, key=lambda o: o.amplitude_volts or math.inf)] if bends else ringing
     points = np.array([[math.log(o.natural_hz), math.log(o.loss)] for o in used])
     variances = np.array([[o.frequency_uncertainty**2, o.q_uncertainty**2] for o in used]) + 1e-14
@@ -422,10 +230,11 @@ def _together(group: Sequence[Observation]) -> Ring:
         True,
         mean,
         np.diag(variance),
-        amplitude,
+        law.slope if amplitude is None and law is not None else amplitude,
         any(o.amplitude_dependent for o in ringing),
         tuple(group),
         group[0].stage,
+        law,
     )
 
 

@@ -306,8 +306,11 @@ def _set_of(
     beside = mass[sound] / mass[sound].sum()
     chance = {one: float(beside[on[sound]].sum()) for one, on in there.items()}
     met = shares(kind)
+    # What every such set has is named where the rings do not speak against it.
     named = frozenset(
-        one for one, p in chance.items() if p >= 0.5 and p * (1 - met[one]) >= _SPEAKS * met[one] * (1 - p)
+        one
+        for one, p in chance.items()
+        if p >= 0.5 and p * (1 - met[one]) >= _SPEAKS * min(met[one], 1 - met[one]) * (1 - p)
     )
     plain = np.array([h.cause in (Cause.NOTHING, Cause.HIDDEN) for h in listed])[particles.of]
     explains = mass * (1 - particles.stray) * plain

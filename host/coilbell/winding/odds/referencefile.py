@@ -18,10 +18,12 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from typing import Any
 
+from coilbell.decay import Bend
 from coilbell.errors import CoilbellError, FileError
 from coilbell.record import Capacitor, Connection, Loading, Temperature
 from coilbell.terms import Step
 from coilbell.winding.odds.kind import KINDS, Kind, kind_named, kind_of, table_of_kind
+from coilbell.winding.odds.law import AmplitudeLaw
 from coilbell.winding.odds.observation import Observation
 from coilbell.winding.odds.reference import Capture, Condition, Reference
 
@@ -170,6 +172,7 @@ def _stage_body(capture: Capture) -> dict[str, Any]:
         "trouble": list(seen.trouble),
         "samples": seen.samples,
         "mark": capture.mark,
+        "law": asdict(seen.law) if seen.law else None,
     }
     return {name: value for name, value in told.items() if value}
 
@@ -218,10 +221,22 @@ def _capture(item: dict[str, Any]) -> Capture:
             Temperature(**_figures(item["temperature"])) if "temperature" in item else None,
             tuple(_text(reason) for reason in item.get("trouble", ())),
             _text(item.get("samples", "")),
+            law=_law(item["law"]) if "law" in item else None,
         ),
         _text(item["how"]),
         _text(item["origin"]),
         _text(item.get("mark", "")),
+    )
+
+
+def _law(item: dict[str, Any]) -> AmplitudeLaw:
+    return AmplitudeLaw(
+        Bend(item["bend"]),
+        _number(item["rise"]),
+        _number(item["rise_uncertainty"]),
+        _optional(item["volts"]),
+        _number(item["volts_uncertainty"]),
+        _number(item["core_per_volt"]),
     )
 
 

@@ -17,8 +17,17 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 import numpy.typing as npt
 
+from coilbell.decay import LADDER_VOLTS
 from coilbell.terms import Attached, Cause
-from coilbell.winding.odds.attachment import ATTACHED, Draws, draws, inductance_left, ring_in_set
+from coilbell.winding.odds.attachment import (
+    ATTACHED,
+    Draws,
+    conducting,
+    draws,
+    inductance_left,
+    ring_in_set,
+)
+from coilbell.winding.odds.conduction import CORE_HEARD, log_conduction
 from coilbell.winding.odds.density import ANYWHERE, Frame
 from coilbell.winding.odds.healthy import Healthy
 from coilbell.winding.odds.hypothesis import Hypothesis
@@ -158,6 +167,7 @@ class _Walk:
         drawn = fresh.log_weight[:, columns_of_new].sum(axis=1)
         self.visible = self.visible | present
         columns = [self._foreseen(r, present) for r in rings]
+        amplitude = sum(c[3] for c in columns)
         self.rings += rings
         self.index += index
         done = self.shift.shape[1] // 2
@@ -174,17 +184,28 @@ class _Walk:
         with np.errstate(invalid="ignore"):
             self.stray = np.nan_to_num(np.exp(math.log(_STRAY_RING) + stray - density))
             gained = np.where(np.isfinite(self.density), density - self.density, -np.inf)
-        self.log_weight = gained + drawn
+        # What a ladder says of junctions holds whichever mode it was.
+        self.log_weight = gained + drawn + amplitude
         self.density = density
         self._count(rings)
 
-    def _foreseen(self, ring: Ring, present: frozenset[Attached]) -> tuple[Array, Array, Array]:
-        """Shift of ln f and ln d, and the share of the inductance that is still the winding's own."""
+    def _foreseen(self, ring: Ring, present: frozenset[Attached]) -> tuple[Array, Array, Array, Array]:
+        """Shift of ln f and ln d, the share of the inductance that is still the winding's own, and the log
+        density of what a ladder told."""
         tank, farads = self.healthy.tank, ring.capacitor.farads
         still_f, still_d = ring_of(tank, cases(1), farads)
         f, d = ring_in_set(tank, self.at, self.around, present, farads)
         left = inductance_left(tank, self.around, present)
-        return f - still_f[0], d - still_d[0], left
+        told = np.zeros(len(self.of))
+        if ring.law is not None:
+            junctions = conducting(tank, self.at, self.around, present, farads, (f, d))
+            told = log_conduction(ring.law, *junctions, self._core_rise(ring))
+        return f - still_f[0], d - still_d[0], left, told
+
+    def _core_rise(self, ring: Ring) -> float:
+        """Rise of this ring's loss that the healthy winding's own core makes."""
+        rate = math.pi * math.exp(float(ring.point[0] + ring.point[1]))
+        return self.healthy.core_per_volt * (LADDER_VOLTS[2] - LADDER_VOLTS[0]) * CORE_HEARD / rate
 
     def _count(self, rings: Sequence[Ring]) -> None:
         """Add the mean weight of this stage to each hypothesis' evidence."""

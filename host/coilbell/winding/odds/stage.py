@@ -37,12 +37,12 @@ class Stage:
 
 
 _REMOVES: dict[Step, frozenset[Attached]] = {
-    Step.YOKE_OFF: frozenset({Attached.YOKE}),
+    Step.YOKE_OFF: frozenset({Attached.YOKE, Attached.YOKE_SHORTED}),
     Step.TUBE_BASE_OFF: frozenset({Attached.HEATER}),
     Step.RETURN_LIFTED: frozenset({Attached.TUBE}),
     Step.COILS_OFF: frozenset({Attached.COIL}),
     Step.RECTIFIERS_TESTED: frozenset({Attached.RECTIFIER}),
-    Step.DEVICE_TESTED: frozenset({Attached.LOAD, Attached.DEVICE, Attached.JUNCTION}),
+    Step.DEVICE_TESTED: frozenset({Attached.LOAD, Attached.DEVICE, Attached.JUNCTION, Attached.CLAMP}),
     Step.CAPACITOR_LIFTED: frozenset({Attached.TUNING, Attached.SNUBBER}),
 }
 
@@ -118,9 +118,11 @@ def attached(kind: Kind, stage: Stage) -> frozenset[Attached]:
         return frozenset()
     usual = {Attached.TUNING, Attached.LOAD, Attached.DEVICE, Attached.SNUBBER, Attached.JUNCTION}
     if kind.secondary:
-        usual.add(Attached.RECTIFIER)
+        usual |= {Attached.RECTIFIER, Attached.SCHOTTKY}
     if kind.high_voltage:
-        usual |= {Attached.YOKE, Attached.HEATER, Attached.COIL, Attached.TUBE}
+        usual |= {Attached.YOKE, Attached.YOKE_SHORTED, Attached.HEATER, Attached.COIL, Attached.TUBE}
+    elif kind.secondary:
+        usual.add(Attached.CLAMP)
     gone: set[Attached] = set()
     for step in stage.done:
         gone |= removes(step)

@@ -17,7 +17,8 @@ from coilbell.winding.odds.explanation import Explanation
 from coilbell.winding.odds.healthy import Healthy, healthy, matched
 from coilbell.winding.odds.hypothesis import hypotheses
 from coilbell.winding.odds.kind import Kind, kind_named
-from coilbell.winding.odds.observation import Observation, Ring, grouped, observe
+from coilbell.winding.odds.observation import Observation, Ring, grouped
+from coilbell.winding.odds.observe import observe
 from coilbell.winding.odds.plane import Shift, loss_slope, shift_of
 from coilbell.winding.odds.posterior import Posterior, posterior
 from coilbell.winding.odds.reference import Reference
