@@ -8,9 +8,20 @@ import pytest
 from coilbell.decay import Bend, Slow, rise_of
 from coilbell.record import Capacitor, Connection
 from coilbell.terms import Attached, Headline, Step
-from coilbell.winding import AmplitudeLaw, Capture, Condition, Observation, Reference, decode, encode, find
+from coilbell.winding import (
+    AmplitudeLaw,
+    Capture,
+    Condition,
+    Observation,
+    Reference,
+    decode,
+    encode,
+    find,
+    verdict_lines,
+)
 from coilbell.winding.odds.conduction import foreseen_rise, log_conduction
 from coilbell.winding.odds.law import law_of
+from coilbell.winding.said.conducting import where
 
 LAST = (Step.YOKE_OFF, Step.TUBE_BASE_OFF, Step.RETURN_LIFTED, Step.COILS_OFF, Step.RECTIFIERS_TESTED)
 PAIR = (Capacitor(22e-9, 0.01, "A"), Capacitor(2.2e-9, 0.01, "B"))
@@ -53,6 +64,23 @@ def test_a_ladder_that_rises_as_a_junction_names_it():
     assert with_law.odds.attached[Attached.JUNCTION] > 0.9
     assert without.odds.attached[Attached.JUNCTION] < 0.5
     assert with_law.verdict.headline is not Headline.SHORTED
+
+
+def test_the_headline_says_where_a_junction_conducts_and_what_to_measure():
+    verdict = find(in_set(DAMPER, 2e-5), reference()).verdict
+    words = " ".join(" ".join(verdict_lines(verdict)).split())
+    assert "a junction conducts across the winding itself: switch, damper or clamp (V 47(4) mV)" in words
+    assert verdict.steps[0].step is Step.DEVICE_TESTED
+    stepped = AmplitudeLaw(Bend.JUNCTION, 0.2, 0.03, 0.28, 0.03)
+    place, step = where(stepped)
+    assert place == "on a winding of 1/5 to 1/11 of its turns: a rectifier"
+    assert step is Step.RECTIFIERS_TESTED
+
+
+def test_a_failed_law_is_said_and_names_nothing():
+    found = find(in_set(AmplitudeLaw(Bend.FAILED, 0.3, 0.05), 2e-5), reference())
+    assert any("no law fits" in one for one in found.reasons)
+    assert "a junction conducts" not in " ".join(verdict_lines(found.verdict))
 
 
 def test_a_quiet_ladder_speaks_against_a_junction():

@@ -24,6 +24,7 @@ from coilbell.winding.odds.observation import Ring
 from coilbell.winding.odds.posterior import Posterior
 from coilbell.winding.odds.stage import Stage
 from coilbell.winding.odds.visible import visible_ohms
+from coilbell.winding.said.conducting import Conducting, conducting
 from coilbell.winding.said.planner import next_steps, steps_of_silence
 from coilbell.winding.said.verdict import DEFAULT_SURE, Alternative, Deciding, Verdict
 
@@ -78,8 +79,9 @@ def deliver(
     headline, why = _headline(bench, shows, odds, sure)
     if headline in (Headline.NO_RING, Headline.AGAIN, Headline.TWO_WINDINGS):
         shows = None
-    alternatives = _alternatives(odds, by_kind) if headline is Headline.OPEN else ()
-    explained = _explained(odds) if headline is Headline.NO_SHORT else None
+    junction = conducting(bench.rings, odds) if odds is not None else None
+    alternatives = _alternatives(odds, by_kind, junction) if headline is Headline.OPEN else ()
+    explained = _explained(odds, junction) if headline is Headline.NO_SHORT else None
     steps = (
         steps_of_silence(bench.silence, stage)
         if headline is Headline.NO_RING
@@ -91,6 +93,7 @@ def deliver(
             len(bench.rings),
             explained=explained.cause if explained else None,
             other_capacitor=bench.other_capacitor,
+            junction=junction.step if junction else None,
             assumed_spread=bench.healthy is not None and bench.healthy.prior_share > _MOSTLY_ASSUMED,
         )
     )
@@ -153,7 +156,9 @@ def _no_odds(kind: Kind | None) -> str:
     return "the kind alone tells nothing here; take a reference from a good unit"
 
 
-def _alternatives(odds: Posterior | None, by_kind: KindOdds | None) -> tuple[Alternative, ...]:
+def _alternatives(
+    odds: Posterior | None, by_kind: KindOdds | None, junction: Conducting | None
+) -> tuple[Alternative, ...]:
     """Explanations that keep `NAMED` or more, the likeliest first; a short that shows always among them."""
     if odds is None:
         if by_kind is None:
@@ -170,12 +175,14 @@ def _alternatives(odds: Posterior | None, by_kind: KindOdds | None) -> tuple[Alt
         if c not in (Cause.HIDDEN, Cause.NOTHING)
     ]
     whole = odds.of(Cause.NOTHING) + odds.of(Cause.HIDDEN)
-    found.append(_whole(odds, whole))
+    found.append(_whole(odds, whole, junction))
     return _ranked(found, always=bool(waiting_words(odds)))
 
 
-def _whole(odds: Posterior, chance: float) -> Alternative:
+def _whole(odds: Posterior, chance: float, junction: Conducting | None) -> Alternative:
     """A sound winding, with what the set adds to it where it is in circuit."""
+    if junction is not None and not waiting_words(odds):
+        return Alternative(None, junction.words, chance, False)
     words = waiting_words(odds) or set_words(odds)
     if not words:
         return Alternative(Cause.NOTHING, Cause.NOTHING.words, chance, False)
@@ -211,8 +218,10 @@ def _ranked(found: Sequence[Alternative], *, always: bool = False) -> tuple[Alte
     return tuple(named)
 
 
-def _explained(odds: Posterior | None) -> Alternative | None:
+def _explained(odds: Posterior | None, junction: Conducting | None) -> Alternative | None:
     """What a winding without a short that shows is like, where that is not simply healthy."""
+    if odds is not None and junction is not None:
+        return Alternative(None, junction.words, odds.of(Cause.NOTHING) + odds.of(Cause.HIDDEN), False)
     if odds is None or _like_healthy(odds):
         return None
     rest = [c for c in Cause if not c.shorted and c is not Cause.NOTHING]

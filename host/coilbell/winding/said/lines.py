@@ -63,7 +63,8 @@ def headline_words(verdict: Verdict) -> str:
     if head is Headline.NO_RING and verdict.silence:
         return f"{words}: {' or '.join(map(str, verdict.silence))}"
     if head is Headline.NO_SHORT and verdict.explained is not None:
-        return f"{words}; it rings like one with {verdict.explained.words}"
+        like = "" if verdict.explained.cause is None else "it rings like one with "
+        return f"{words}; {like}{verdict.explained.words}"
     return f"{words}: {verdict.why}" if verdict.why else words
 
 

@@ -47,12 +47,13 @@ def next_steps(
     explained: Cause | None = None,
     other_capacitor: bool = False,
     assumed_spread: bool = False,
+    junction: Step | None = None,
 ) -> tuple[NextStep, ...]:
     """What to do next, the best first.
 
     stage: of the ring that decides; capacitors: test capacitors used there; explained: what the ring is
     like; other_capacitor: a healthy one rings like this with another; assumed_spread: the reference's spread
-    between units is mostly assumption.
+    between units is mostly assumption; junction: what finds one that conducts.
     """
     if headline is Headline.AGAIN:
         return (NextStep(Step.RING_AGAIN, _HOW_AGAIN),)
@@ -76,6 +77,14 @@ def next_steps(
         if bits >= _WORTH_NAMING
     ]
     found.sort(key=lambda one: -(one.bits or 0.0) / max(step_minutes(one.step), 1.0))
+    if junction is not None and junction not in stage.done:
+        # The ladder names it: nothing else tells more for its effort.
+        first = NextStep(
+            junction,
+            step_words(junction, kind),
+            next((one.bits for one in found if one.step is junction), None),
+        )
+        return (first, *(one for one in found if one.step is not junction))[:_NAMED]
     if headline is Headline.NO_SHORT:
         return _plain(Step.LOOK_ELSEWHERE) + tuple(found[: _NAMED - 1])
     return tuple(found[:_NAMED]) or _plain(Step.KNOWN_GOOD)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from coilbell.decay import Quantity
+from coilbell.decay import Bend, Quantity
 from coilbell.errors import ReferenceMismatch
 from coilbell.figure import concise, in_percent
 from coilbell.record import Connection
@@ -14,6 +14,7 @@ from coilbell.winding.odds.bykind import KindOdds
 from coilbell.winding.odds.explanation import Explanation
 from coilbell.winding.odds.healthy import Healthy
 from coilbell.winding.odds.kind import Kind
+from coilbell.winding.odds.law import AmplitudeLaw
 from coilbell.winding.odds.observation import Ring
 from coilbell.winding.odds.plane import ANGLE_FLOOR, Shift
 from coilbell.winding.odds.posterior import Posterior
@@ -221,7 +222,9 @@ def _ladder(rings: Sequence[Ring]) -> list[str]:
     found = []
     for ring in rings:
         step = ring.amplitude
-        if step is not None and step.bends:
+        if ring.law is not None:
+            found += _law(ring, ring.law)
+        elif step is not None and step.bends:
             change = in_percent(math.expm1(step.slope * math.log(2)), "+")
             found.append(
                 f"with {ring.capacitor.words} the loss changes by {change} when the amplitude doubles: a "
@@ -233,6 +236,17 @@ def _ladder(rings: Sequence[Ring]) -> list[str]:
                 "or a core; ring at several amplitudes to tell"
             )
     return found
+
+
+def _law(ring: Ring, law: AmplitudeLaw) -> list[str]:
+    """What a ladder with one capacitor told, nothing where the loss keeps still."""
+    rise = f"with {ring.capacitor.words} 1/Q goes by {in_percent(law.rise, '+')} from 60 to 270 mV"
+    if law.bend is Bend.FAILED:
+        return [f"{rise} and no law fits, so that the figures are those of one rung"]
+    if law.bend is Bend.JUNCTION and law.volts:
+        volts = concise(law.volts * 1e3, min(law.volts_uncertainty, law.volts) * 1e3)
+        return [f"{rise} as a junction makes it, V {volts} mV; what is judged is the ring at rest"]
+    return [f"{rise}, as a core's own loss does"] if law.bend is Bend.CORE else []
 
 
 def rests_on(by: Healthy, reference: Reference) -> str:
