@@ -40,7 +40,7 @@ def _matched(tree: ast.AST) -> Iterator[ast.Constant]:
 ALLOWED = {
     ("winding/odds/kindfile.py", "inductance"): "a figure of a kind's file",
     ("winding/odds/kindfile.py", "capacitance"): "likewise",
-    ("bench/report/sheet.py", "inductance"): "a column's head",
+    ("bench/report/technician.py", "inductance"): "a column's head",
     ("bench/facts/finding.py", "junction"): "a field's name",
 }
 """Texts that only look like a shared name, or are held equal to it."""

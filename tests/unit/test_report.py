@@ -14,20 +14,22 @@ from typing import Any
 
 import numpy as np
 import pytest
+from msgspec import structs
 
 from coilbell.bench.facts.base import facts_of, kept_text
 from coilbell.bench.facts.fit import FitFacts, fit_facts
 from coilbell.bench.facts.question import question_of
 from coilbell.bench.facts.ring import OddsFacts
 from coilbell.bench.files.records import example, read
-from coilbell.bench.log import Log
+from coilbell.bench.log import Item, Log
 from coilbell.bench.log.derivation import fitted, judged
 from coilbell.bench.log.entry import FittedCapture, keep
-from coilbell.bench.report import sheet_of, sheet_text, write_report
-from coilbell.bench.report.drawings import _both, pictures_of
+from coilbell.bench.report import basis_of, drawn, sheet_of, sheet_text, write_report
+from coilbell.bench.report.drawings import _both
 from coilbell.bench.report.html import html_of
 from coilbell.bench.report.pdf import pdf_of
-from coilbell.bench.report.sheet import BOUND
+from coilbell.bench.report.sheet import Sheet
+from coilbell.bench.report.technician import BOUND
 from coilbell.board.simulation import catalogue
 from coilbell.cli import main
 from coilbell.decay import Doubt, DoubtKind, fit
@@ -63,6 +65,11 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
         keep(log, log.add_item("choke-7"), [FittedCapture(whole, "ring", fitted(whole, "ring")[1])])
         log.add_item("empty")
     return path
+
+
+def full(log: Log, item: Item) -> Sheet:
+    """The technician's page."""
+    return sheet_of(basis_of(log, item), full=True)
 
 
 @pytest.fixture
@@ -113,8 +120,8 @@ def test_golden_words(tmp_path: Path) -> None:
         log.add_judgement(item, question_of(), _TOLD, fits[:1])
         log.add_note(item, "set trips after a second")
         log.add_photo(item, picture, "dark on one side")
-        text = sheet_text(sheet_of(log, item))
-    text = re.sub(r"\d{4}-\d\d-\d\d \d\d:\d\d UTC", "(moment)", text)
+        text = sheet_text(full(log, item))
+    text = re.sub(r"\d{4}-\d\d-\d\d \d\d:\d\d UTC([+-]\d\d:\d\d)?", "(moment)", text)
     text = re.sub(r"(coilbell|numpy|scipy) \d+[\w.]*", r"\1 (version)", text)
     text = re.sub(r"sha256 [0-9a-f]{32}", "sha256 (hash)", text)
     assert text == GOLDEN.read_text(encoding="utf-8")
@@ -122,14 +129,14 @@ def test_golden_words(tmp_path: Path) -> None:
 
 def test_an_item_without_rings_has_no_report(log: Log) -> None:
     with pytest.raises(InputError, match="holds no rings yet"):
-        sheet_of(log, log.item("empty"))
+        basis_of(log, log.item("empty"))
 
 
 def test_an_item_that_was_not_judged(log: Log) -> None:
-    sheet = sheet_of(log, log.item("choke-7"))
+    sheet = full(log, log.item("choke-7"))
     assert sheet.explanation == "not judged"
     assert "no odds" in sheet.odds
-    pictures, _ = pictures_of(log, sheet)
+    sheet, pictures = drawn(log, basis_of(log, log.item("choke-7")), sheet)
     assert [picture.name for picture in pictures] == ["decay"]
     html_of(sheet, pictures)
     assert _pages(pdf_of(sheet, pictures)) == 1
@@ -144,10 +151,10 @@ def test_one_winding_has_one_inductance(tmp_path: Path) -> None:
     with Log(tmp_path / "log.sqlite") as log:
         item = log.add_item("lot-3")
         keep(log, item, rungs)
-        alone = sheet_of(log, item)
+        alone = full(log, item)
         facts = judged(asked, [(rung.facts, rung.records[0]) for rung in rungs], None)
         log.add_judgement(item, asked, facts, [log.fits(c)[-1] for c in log.captures(item)])
-        both = sheet_of(log, item)
+        both = full(log, item)
     apart, together = ([row[6] for row in sheet.table[1:]] for sheet in (alone, both))
     assert all(cell.startswith("< ") for cell in apart)
     assert BOUND in dict(alone.sections)["How it was tested"]
@@ -198,9 +205,9 @@ class _Page(HTMLParser):
 
 
 def test_html_is_safe_and_whole(log: Log) -> None:
-    sheet = sheet_of(log, log.item("lot <3> & co"))
-    pictures, remarks = pictures_of(log, sheet)
-    assert remarks == ()
+    sheet = full(log, log.item("lot <3> & co"))
+    sheet, pictures = drawn(log, basis_of(log, log.item("lot <3> & co")), sheet)
+    assert "Remarks" not in dict(sheet.sections)
     assert [picture.name for picture in pictures] == ["decay", "both", "plane"]
     text = html_of(sheet, pictures)
     page = _Page()
@@ -234,7 +241,7 @@ def test_html_is_safe_and_whole(log: Log) -> None:
 def test_the_verdict_has_the_colour_of_its_odds(
     log: Log, told: str, colour: tuple[int, ...], place: str
 ) -> None:
-    sheet = replace(sheet_of(log, log.item("choke-7")), tint=told, chances=())
+    sheet = structs.replace(full(log, log.item("choke-7")), tint=told, chances=())
     assert f'<div class="finding{place}">' in html_of(sheet, ())
     content = b"".join(
         zlib.decompressobj().decompress(part)  # a text of letters may hold what looks like its end
@@ -254,8 +261,8 @@ def _pages(content: bytes) -> int:
 
 @pytest.mark.parametrize(("paper", "size"), [("a4", (595.28, 841.89)), ("letter", (612.0, 792.0))])
 def test_pdf_is_one_page(log: Log, paper: str, size: tuple[float, float]) -> None:
-    sheet = sheet_of(log, log.item("lot <3> & co"))
-    content = pdf_of(sheet, pictures_of(log, sheet)[0], paper)
+    sheet = full(log, log.item("lot <3> & co"))
+    content = pdf_of(*drawn(log, basis_of(log, log.item("lot <3> & co")), sheet), paper)
     assert _pages(content) == 1
     box = re.search(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", content)
     assert box is not None
@@ -265,7 +272,7 @@ def test_pdf_is_one_page(log: Log, paper: str, size: tuple[float, float]) -> Non
 def test_pdf_words_can_be_read_by_others(log: Log, tmp_path: Path) -> None:
     tool = require("pdftotext")
     place = tmp_path / "report.pdf"
-    sheet = write_report(log, log.item("lot <3> & co"), place)
+    sheet = write_report(log, log.item("lot <3> & co"), place, full=True)
     text = subprocess.run([tool, "-layout", str(place), "-"], capture_output=True, check=True).stdout.decode()
     flat = " ".join(text.split())
     for wanted in ("lot <3> & co", "Zeilentrafo \u00fc", sheet.explanation[:28], "Next: ", "Caution: "):
@@ -275,8 +282,8 @@ def test_pdf_words_can_be_read_by_others(log: Log, tmp_path: Path) -> None:
 
 
 def test_long_words_run_on_to_a_second_page(log: Log) -> None:
-    sheet = sheet_of(log, log.item("choke-7"))
-    endless = replace(sheet, sections=(*sheet.sections, ("Why", ("word " * 60,) * 20)))
+    sheet = full(log, log.item("choke-7"))
+    endless = structs.replace(sheet, sections=(*sheet.sections, ("Why", ("word " * 60,) * 20)))
     assert _pages(pdf_of(endless, ())) >= 2
 
 
@@ -302,7 +309,7 @@ def test_the_command(made: Path, tmp_path: Path, capsys: pytest.CaptureFixture[s
     assert main([*words, "-o", str(place), "--force", "--json"]) == 0
     out, err = capsys.readouterr()
     facts = json.loads(out)
-    assert (facts["schema"], facts["what"], facts["title"]) == (1, "report", "choke-7")
+    assert (facts["schema"], facts["what"], facts["title"]) == (2, "report", "choke-7")
     assert "give --force" in err
     for bad, hint in (("r.doc", "use one of"), ("none/r.txt", "cannot be written")):
         assert main([*words, "-o", str(tmp_path / bad)]) == 2

@@ -5,16 +5,16 @@ from __future__ import annotations
 import re
 import subprocess
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec import structs
 
 from coilbell.bench.facts.question import comparison_question
-from coilbell.bench.log import FittedCapture, Log, fitted, judged, keep
+from coilbell.bench.log import FittedCapture, Item, Log, fitted, judged, keep
 from coilbell.bench.log.entry import keep_captures
-from coilbell.bench.report import Sheet, sheet_of
-from coilbell.bench.report.drawings import Picture, pictures_of
+from coilbell.bench.report import Sheet, basis_of, drawn, sheet_of
+from coilbell.bench.report.drawings import Picture
 from coilbell.bench.report.html import html_of
 from coilbell.bench.report.pdf import PAPERS, pdf_of
 from coilbell.record import Connection, Record
@@ -61,17 +61,22 @@ def usual(tmp_path_factory: pytest.TempPathFactory) -> Drawn:
             [rung(f"bench-{c}", ring(27, "turn-dead", f)) for c, f in (("A", 22e-9), ("B", 2.2e-9))],
             reference,
         )
-        sheet = sheet_of(log, item)
-        return sheet, pictures_of(log, sheet)[0]
+        basis = basis_of(log, item)
+        return drawn(log, basis, sheet_of(basis, full=True))
 
 
-def lengthened(drawn: Drawn, count: int) -> Drawn:
-    sheet = drawn[0]
+def full(log: Log, item: Item) -> Sheet:
+    """The technician's page."""
+    return sheet_of(basis_of(log, item), full=True)
+
+
+def lengthened(page: Drawn, count: int) -> Drawn:
+    sheet = page[0]
     sections = tuple(
         (head, (*sentences, *(LINE,) * count) if head == "Why" else sentences)
         for head, sentences in sheet.sections
     )
-    return replace(sheet, sections=sections), drawn[1]
+    return structs.replace(sheet, sections=sections), page[1]
 
 
 def bottoms(place: Path) -> list[float]:
@@ -84,16 +89,16 @@ def bottoms(place: Path) -> list[float]:
     ]
 
 
-def printed(drawn: Drawn, paper: str, folder: Path) -> list[float]:
+def printed(page: Drawn, paper: str, folder: Path) -> list[float]:
     """As a browser prints the HTML."""
     chromium = require("chromium")
-    page, out = folder / "r.html", folder / "r.pdf"
-    text = html_of(*drawn)
+    place, out = folder / "r.html", folder / "r.pdf"
+    text = html_of(*page)
     assert "@page {" in text
-    page.write_text(text.replace("@page {", f"@page {{ size: {SIZES[paper]};", 1), encoding="utf-8")
+    place.write_text(text.replace("@page {", f"@page {{ size: {SIZES[paper]};", 1), encoding="utf-8")
     options = ["--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={folder / 'profile'}"]
     subprocess.run(
-        [chromium, *options, f"--print-to-pdf={out}", page.as_uri()],
+        [chromium, *options, f"--print-to-pdf={out}", place.as_uri()],
         capture_output=True,
         check=True,
         timeout=120,
@@ -105,11 +110,11 @@ def printed(drawn: Drawn, paper: str, folder: Path) -> list[float]:
 @pytest.mark.parametrize("way", ["browser", "pdf"])
 @pytest.mark.parametrize("more", [0, 12])
 def test_one_page_or_a_tidy_second(usual: Drawn, paper: str, way: str, more: int, tmp_path: Path) -> None:
-    drawn = lengthened(usual, more)
+    page = lengthened(usual, more)
     if way == "browser":
-        ends = printed(drawn, paper, tmp_path)
+        ends = printed(page, paper, tmp_path)
     else:
-        (tmp_path / "r.pdf").write_bytes(pdf_of(*drawn, paper))
+        (tmp_path / "r.pdf").write_bytes(pdf_of(*page, paper))
         ends = bottoms(tmp_path / "r.pdf")
     assert len(ends) == 1 if more == 0 else len(ends) <= 2
     assert min(ends) > 80, f"a page holds a few lines only: words end at {ends} mm"
@@ -129,7 +134,7 @@ def test_the_caution_ends_above_the_table(usual: Drawn, tmp_path: Path) -> None:
     tool = require("pdftotext")
     for count in range(96, 121, 4):
         step = ("ring it once more with every other winding open, " * 5)[:count]
-        (tmp_path / "r.pdf").write_bytes(pdf_of(replace(usual[0], next_step=step), ()))
+        (tmp_path / "r.pdf").write_bytes(pdf_of(structs.replace(usual[0], next_step=step), ()))
         told = subprocess.run([tool, "-bbox", str(tmp_path / "r.pdf"), "-"], capture_output=True, check=True)
         words = re.findall(r'yMin="([\d.]+)" xMax="[\d.]+" yMax="([\d.]+)">([^<]*)<', told.stdout.decode())
         head = next(k for k, (_, _, word) in enumerate(words) if word == "connection")
@@ -140,7 +145,9 @@ def test_the_caution_ends_above_the_table(usual: Drawn, tmp_path: Path) -> None:
 
 def test_a_number_and_its_unit_stay_on_one_line(usual: Drawn, tmp_path: Path) -> None:
     tool = require("pdftotext")
-    sheet = replace(usual[0], sections=(("Why", tuple(f"{'x' * k} 14 % of 125 V" for k in range(20, 60))),))
+    sheet = structs.replace(
+        usual[0], sections=(("Why", tuple(f"{'x' * k} 14 % of 125 V" for k in range(20, 60))),)
+    )
     (tmp_path / "r.pdf").write_bytes(pdf_of(sheet, ()))
     told = subprocess.run([tool, "-layout", str(tmp_path / "r.pdf"), "-"], capture_output=True, check=True)
     lines = told.stdout.decode().splitlines()
@@ -168,19 +175,21 @@ def test_a_kept_comparison_stands_in_the_report(tmp_path: Path) -> None:
     with Log(tmp_path / "log.sqlite") as log:
         item = log.add_item("lot-3", kind=KIND)
         held = keep_captures(log, item, [good, bad])
-        plain = dict(sheet_of(log, item).sections)["Comparison: one unit, before and after"]
+        plain = dict(full(log, item).sections)["Comparison: one unit, before and after"]
         assert plain[0] == "before -> after"
         question = comparison_question(1, kind=KIND, prior=0.1)
         facts = judged(question, [(r.facts, r.records[0]) for r in held], None, "before -> after")
         log.add_judgement(item, question, facts, [r.fit or 0 for r in held])
-        sheet = sheet_of(log, item)
+        sheet = full(log, item)
         (told,) = (s for head, s in sheet.sections if head.startswith("Comparison"))
         assert any(
             "A TURN IS SHORTED; judged by earlier rings of first" in s and "prior of 10 %" in s for s in told
         )
         assert sum("across the winding" in s for s in told) == 1, "each thing is said once"
         assert "comparison" in dict(sheet.made)
-        assert "the same winding before and after" in [p.caption for p in pictures_of(log, sheet)[0]]
+        assert "the same winding before and after" in [
+            p.caption for p in drawn(log, basis_of(log, item), sheet)[1]
+        ]
         assert sheet.explanation == "not judged", "a comparison is no finding"
 
 
@@ -199,5 +208,5 @@ def test_a_comparison_against_a_ring_that_was_judged_bad_says_so(tmp_path: Path)
         question = comparison_question(1, kind=KIND)
         rings = [(fit.facts, dead), (held.facts, inside)]
         log.add_judgement(item, question, judged(question, rings, None, "t"), [fit.id, held.fit or 0])
-        (told,) = (s for head, s in sheet_of(log, item).sections if head.startswith("Comparison"))
+        (told,) = (s for head, s in full(log, item).sections if head.startswith("Comparison"))
     assert told[-1] == "the first was taken as whole; the finding above does not say so of it"

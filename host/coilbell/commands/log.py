@@ -91,7 +91,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     made["show"].add_argument("--all", action="store_true", help="older fits and findings as well")
     for name in ("note", "search"):
         made[name].add_argument("words", metavar="WORD", nargs="+", help="the words")
-    for name in ("equipment", "part", "kind", "serial"):
+    for name in ("equipment", "part", "kind", "serial", "customer"):
         made["set"].add_argument(f"--{name}", metavar="TEXT", help=f"{name} of the item from now on")
     made["undo"].add_argument("words", metavar="WHY", nargs="*", help="the reason")
     add_outcome_arguments(made["outcome"])
@@ -209,11 +209,12 @@ def _set(options: argparse.Namespace, log: Log) -> int:
     from coilbell.bench.log import set_details
     from coilbell.bench.log.corrections import DETAILS
 
-    words = {name: getattr(options, name) for name in DETAILS if getattr(options, name) is not None}
+    names = (*DETAILS, "customer")
+    words = {name: getattr(options, name) for name in names if getattr(options, name) is not None}
     if not words:
-        raise InputError(f"nothing to set; give one of: {', '.join(f'--{name}' for name in DETAILS)}")
+        raise InputError(f"nothing to set; give one of: {', '.join(f'--{name}' for name in names)}")
     item = set_details(log, log.item(options.item), words)
-    tell(f"{item.name} is now: {', '.join(f'{name} {getattr(item, name)}' for name in words)}")
+    tell(f"{item.name} is now: {', '.join(f'{name} {text}' for name, text in words.items())}")
     return 0
 
 

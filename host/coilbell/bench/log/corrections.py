@@ -22,6 +22,7 @@ _LONGEST = 200
 """Characters of a detail, as of a new item's."""
 
 _ENTRIES = {
+    "customer": ("added_utc", "words"),
     "detail": ("added_utc", "name || ' ' || words"),
     "photo": ("added_utc", "path"),
     "note": ("added_utc", "words"),
@@ -43,15 +44,20 @@ class Retraction:
 
 
 def set_details(log: Log, item: Item, words: dict[str, str]) -> Item:
-    """Correct the item's details; returns it as it is now. Raises InputError where nothing would change."""
-    changed = {name: text for name, text in words.items() if text != getattr(item, name)}
+    """Correct the item's details and its customer; returns it as it is now.
+
+    Raises InputError where nothing would change.
+    """
+    now = {"customer": log.customer(item)} | {name: getattr(item, name) for name in DETAILS}
+    changed = {name: text for name, text in words.items() if text != now[name]}
     if not changed:
         raise InputError(f"{item.name} has these words already; nothing was changed")
     for name, text in changed.items():
         check_words(text, name, _LONGEST)
     with log.together():
         for name, text in changed.items():
-            log.base.insert("detail", item_id=item.id, added_utc=utc_now(), name=name, words=text)
+            into = ("customer", {}) if name == "customer" else ("detail", {"name": name})
+            log.base.insert(into[0], item_id=item.id, added_utc=utc_now(), words=text, **into[1])
     return log.item(item.name)
 
 

@@ -95,6 +95,13 @@ class LogReader:
         """The item with that id."""
         return _item(self.base.rows("SELECT * FROM item_now WHERE id = ?", number)[0])
 
+    def customer(self, item: Item) -> str:
+        """For whom the item is, as it was said last; "" where nobody said it."""
+        rows = self.base.rows(
+            "SELECT id, words FROM customer_now WHERE item_id = ? ORDER BY id DESC LIMIT 1", item.id
+        )
+        return str(rows[0]["words"]) if rows else ""
+
     def unheard_of(self, name: str) -> str:
         """That there is no item of that name, and which there are."""
         names = [row["name"] for row in self.base.rows("SELECT name FROM item ORDER BY id DESC LIMIT 8")]

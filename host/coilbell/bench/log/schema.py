@@ -9,6 +9,7 @@
     reference   a reference as it was when something was judged by it
     judgement   a finding or a comparison, with the question asked and the versions
     note, photo free words; pictures by path and hash
+    customer    for whom it is, for the report; the last one holds, and it is never handed on in an archive
     run         one pass of fitting everything again
     worksheet   one entry of an item's isolation worksheet, as JSON, see `coilbell.bench.worksheet.entries`
     outcome     what an item was in the end, see `coilbell.bench.facts.outcome`; sure: the number as text
@@ -168,6 +169,14 @@ CREATE TABLE outcome (
 CREATE INDEX outcome_of_item ON outcome (item_id);
 """
 
+_CUSTOMERS = """
+CREATE TABLE customer (
+    id INTEGER PRIMARY KEY,
+    item_id INTEGER NOT NULL REFERENCES item ON DELETE CASCADE,
+    added_utc TEXT NOT NULL, words TEXT NOT NULL) STRICT;
+CREATE INDEX customer_of_item ON customer (item_id);
+"""
+
 
 def _now(table: str, fallen: str = "") -> str:
     """A view of the rows that were not taken back; a withdrawal may be taken back itself."""
@@ -207,6 +216,7 @@ MIGRATIONS: tuple[str, ...] = (
     _SEALS + _guards("seal"),
     _AFTERWARDS + _guards("detail", "withdrawal", "examination") + _VIEWS,
     _OUTCOMES + _guards("outcome") + _now("outcome"),
+    _CUSTOMERS + _guards("customer") + _now("customer"),
 )
 """Step k takes a log from schema k to schema k + 1. A step that was released is never edited."""
 

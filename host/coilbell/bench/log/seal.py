@@ -6,7 +6,8 @@
 
     capture   its item                        judgement   its item, reference and fits, in their order
     record    its capture                     worksheet, outcome   its item and the entry before
-    fit       its capture and its records     note, photo, detail, withdrawal, examination   their item
+    fit       its capture and its records     note, photo, detail, withdrawal, examination,
+                                        customer   their item
 
 A seal is written in the transaction that writes the row. So a row that accident or bit rot has changed is
 found, and so are rows that were exchanged or have gone. Seals are no signature: whoever owns the file can
@@ -52,6 +53,7 @@ _SOURCES: dict[str, tuple[str, ...]] = {
     "withdrawal": (_ITEM,),
     "examination": (_ITEM,),
     "outcome": (_ITEM, _BEFORE),
+    "customer": (_ITEM,),
 }
 """Queries for the sources of a row, as table and id. A table comes after those it is made from."""
 
@@ -71,6 +73,7 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
     "withdrawal": ("item_id", "added_utc", "what", "row", "why"),
     "examination": ("item_id", "added_utc", "entry"),
     "outcome": ("item_id", "added_utc", "cause", "equipment", "state", "how", "sure"),
+    "customer": ("item_id", "added_utc", "words"),
 }
 """Columns of the first layout of each table. One that is added later is sealed only where it is not NULL."""
 

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from textwrap import shorten
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from coilbell.bench.facts.finding import FindingFacts
+from coilbell.bench.facts.ring import HealthyFacts
 from coilbell.bench.log import KeptCapture, Log, finding_of, fitted
 from coilbell.bench.pictures.decay import BLUE, GREY, ORANGE, decay_picture
-from coilbell.bench.report.sheet import Sheet
+from coilbell.bench.report.sheet import Basis
 from coilbell.bench.words.fit import figure
 from coilbell.decay import Fit
 from coilbell.errors import FileError
@@ -27,8 +27,8 @@ __all__ = ["Picture", "pictures_of", "stacked"]
 
 _DPI = 200
 _LARGER = 1.4
-_WIDTH, _HIGH, _LOW, _PLANE = 90.0, 66.0, 45.0, 94.0
-"""Width of every picture and the heights there are [mm]."""
+_WIDTH, _WIDE, _HIGH, _LOW, _PLANE = 90.0, 180.0, 66.0, 45.0, 94.0
+"""Width of a picture, of one over both columns, and the heights there are [mm]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,31 +42,89 @@ class Picture:
     height_mm: float
 
 
-def pictures_of(log: Log, sheet: Sheet) -> tuple[tuple[Picture, ...], tuple[str, ...]]:
-    """The pictures, and remarks on what differs from the kept figures when it is computed again."""
-    if not sheet.fits:
+def pictures_of(log: Log, basis: Basis, *, full: bool) -> tuple[tuple[Picture, ...], tuple[str, ...]]:
+    """The pictures, and remarks on what differs from the kept figures when it is computed again.
+
+    full: those of the technician's page; else the ring over a healthy one.
+    """
+    if not basis.fits:
         return (), ()
-    judged = set(sheet.judgement.fits) if sheet.judgement else set()
-    main = next((pair for pair in sheet.fits if pair[1].id in judged), sheet.fits[-1])
-    shown = sheet.compared.alike if sheet.compared else ()
+    main = (basis.judged or basis.fits[-1:])[0]
+    shown = basis.compared.alike if basis.compared and full else ()
     fresh = {
         fit.id: fitted(capture.records, fit.facts.title, fit.facts.count_to)
         for capture, fit in {pair[1].id: pair for pair in (main, *shown)}.values()
     }
-    remarks = [
+    remarks = tuple(
         f"{capture.label}: fitted again by this version, the figures differ from those kept; "
         "see `coilbell log refit`"
-        for capture, kept in {pair[1].id: pair for pair in (*sheet.fits, *shown)}.values()
+        for capture, kept in {pair[1].id: pair for pair in (*basis.fits, *shown)}.values()
         if kept.id in fresh and fresh[kept.id][1] != kept.facts
-    ]
-    plane = _plane(log, sheet)
+    )
+    fit = fresh[main[1].id][0]
+    if not full:
+        return (_over_healthy(fit, _healthy(basis, main[0])),), remarks
+    plane = _plane(log, basis)
     low = _LOW if shown else _HIGH
-    pictures = [_decay(main[0], fresh[main[1].id][0], low)]
-    if sheet.compared:
+    pictures = [_decay(main[0], fit, low)]
+    if basis.compared:
         sides = [(capture, fresh[fit.id][0]) for capture, fit in shown]
-        relation = sheet.compared.facts.relation
-        pictures.append(_picture(_both(sides, relation), "both", _BOTH[relation], low))
-    return (*pictures, *([plane] if plane else [])), tuple(remarks)
+        relation = basis.compared.facts.relation
+        names = (capture.label for capture, _ in sides)
+        words = _BOTH[relation] + (f": {' and '.join(names)}" if relation == Relation.UNITS else "")
+        pictures.append(_picture(_both(sides, relation), "both", words, low))
+    return (*pictures, *([plane] if plane else [])), remarks
+
+
+def _healthy(basis: Basis, capture: KeptCapture) -> HealthyFacts | None:
+    """Where a good unit rings with this capture's test capacitor, None where that is not known."""
+    test = capture.records[0].test_capacitor
+    rings = basis.facts.rings if basis.facts else ()
+    near = [
+        ring.healthy
+        for ring in rings
+        if test and math.isclose(ring.test_capacitor_f, test.farads, rel_tol=0.05) and ring.healthy
+    ]
+    return near[0] if near else None
+
+
+_SWINGS = 15
+"""Swings of a healthy ring that a customer is shown: each is told apart, and its decay is seen. Assumed."""
+
+
+def _over_healthy(fit: Fit, healthy: HealthyFacts | None) -> Picture:
+    """The ring over a healthy one, each from its first peak."""
+    from matplotlib.figure import Figure
+    from matplotlib.ticker import EngFormatter
+
+    drawing = Figure(layout="constrained")
+    axes = drawing.subplots()
+    times, values = fit.curve[0][:, 0], fit.curve[0][:, 1] - fit.offset.value / fit.scale
+    first = int(np.argmax(np.abs(values[: max(len(values) // 4, 1)])))
+    peak = float(values[first]) or 1.0
+    length = float(times[-1] - times[first])
+    if healthy is not None:
+        length = _SWINGS / healthy.natural_frequency_hz
+        clock = np.linspace(0, length, 60 * _SWINGS)
+        decay = math.pi * healthy.natural_frequency_hz / healthy.q
+        swing = 2 * math.pi * healthy.natural_frequency_hz * math.sqrt(max(1 - 0.25 / healthy.q**2, 0))
+        ring = np.exp(-decay * clock) * np.cos(swing * clock)
+        axes.plot(clock, ring, color=BLUE, linestyle="--", linewidth=1.2, label="a healthy one")
+    elif fit.rings:
+        length = min(length, 8 * fit.main.tau_s.value)
+    axes.plot(
+        times[first:] - times[first], values[first:] / peak, color=ORANGE, linewidth=1.8, label="this part"
+    )
+    axes.set_xlim(0, length)
+    axes.axhline(0, color=GREY, linewidth=0.6)
+    axes.xaxis.set_major_formatter(EngFormatter(unit="s", sep=" "))
+    axes.set_xlabel("time")
+    axes.set_ylabel("swing, over the first one")
+    axes.grid(visible=True, color="0.88", linewidth=0.6)
+    axes.legend(loc="upper right", fontsize=9, framealpha=0.9)
+    _shrink(drawing)
+    words = "how this part rings" + (", over a healthy one as the good units ring" if healthy else "")
+    return _picture(drawing, "ring", words, _HIGH, width_mm=_WIDE)
 
 
 def stacked(pictures: Sequence[Picture]) -> tuple[list[Picture], list[Picture]]:
@@ -86,14 +144,13 @@ def _decay(capture: KeptCapture, fit: Fit, height_mm: float) -> Picture:
     return _picture(drawing, "decay", words, height_mm)
 
 
-def _plane(log: Log, sheet: Sheet) -> Picture | None:
-    told = sheet.judgement
-    facts = told.facts if told else None
-    if told is None or told.reference is None or not isinstance(facts, FindingFacts) or not facts.shifts:
+def _plane(log: Log, basis: Basis) -> Picture | None:
+    told, facts = basis.judgement, basis.facts
+    if told is None or told.reference is None or facts is None or not facts.shifts:
         return None
     from coilbell.bench.pictures.plane import plane_picture
 
-    by_number = {fit.id: (fit.facts, capture.records[0]) for capture, fit in sheet.fits}
+    by_number = {fit.id: (fit.facts, capture.records[0]) for capture, fit in basis.fits}
     rings = [by_number[number] for number in told.fits if number in by_number]
     if len(rings) < len(told.fits):
         rings = [(fit.facts, log.capture(fit.capture_id).records[0]) for fit in map(log.fit, told.fits)]
@@ -181,7 +238,7 @@ def _names(sides: Sequence[tuple[KeptCapture, Fit]], relation: str) -> tuple[str
         return tuple(capture.connection for capture, _ in sides)
     if relation == Relation.TIME:
         return ("before", "after")
-    return tuple(shorten(capture.label, 28, placeholder="...") for capture, _ in sides)
+    return ("first", "second")  # their names stand under the picture, whose letters have no fallback
 
 
 def _struck(capture: KeptCapture) -> float | None:
@@ -195,13 +252,13 @@ def _legend(fit: Fit) -> str:
     return f"{figure(fit.main.frequency_hz, 'Hz')}, Q {figure(fit.main.q)}" if fit.rings else "no ring"
 
 
-def _inches(height_mm: float) -> tuple[float, float]:
-    return _LARGER * _WIDTH / 25.4, _LARGER * height_mm / 25.4
+def _inches(height_mm: float, width_mm: float = _WIDTH) -> tuple[float, float]:
+    return _LARGER * width_mm / 25.4, _LARGER * height_mm / 25.4
 
 
-def _picture(drawing: Figure, name: str, caption: str, height_mm: float) -> Picture:
+def _picture(drawing: Figure, name: str, caption: str, height_mm: float, width_mm: float = _WIDTH) -> Picture:
     # Drawn larger than printed: letters of eight and a half points come out at six.
-    drawing.set_size_inches(*_inches(height_mm))
+    drawing.set_size_inches(*_inches(height_mm, width_mm))
     content = io.BytesIO()
     drawing.savefig(content, format="png", dpi=_DPI, metadata={"Software": None})
-    return Picture(name, caption, content.getvalue(), _WIDTH, height_mm)
+    return Picture(name, caption, content.getvalue(), width_mm, height_mm)

@@ -34,12 +34,13 @@ def html_of(sheet: Sheet, pictures: Sequence[Picture]) -> str:
         chances="".join(_chance(name, p) for name, p in sheet.chances),
         tested=_pairs(sheet.tested),
         mark="* judged" if sheet.table else "",
-        table="".join(_row(row, "td" if number else "th") for number, row in enumerate(sheet.table)),
-        pictures="".join(f"<div>{''.join(map(_figure, side))}</div>" for side in stacked(pictures)),
+        table=_table(sheet.table),
+        pictures="".join(f"<div>{''.join(map(_figure, side))}</div>" for side in stacked(pictures) if side),
+        wide="" if len(pictures) == 1 else " two",
         sections=_columns(sheet.sections),
         next_step=escape(sheet.next_step),
         caution=escape(sheet.caution),
-        made="".join(f"<dl>{_pairs(part)}</dl>" for part in (sheet.made[:half], sheet.made[half:])),
+        made="".join(f"<dl>{_pairs(part)}</dl>" for part in (sheet.made[:half], sheet.made[half:]) if part),
         letters=f"{layout.letters:g}pt",
         scale=f"{layout.scale:g}",
         split=" split" if layout.split else "",
@@ -57,8 +58,17 @@ def _pairs(pairs: Sequence[tuple[str, str]]) -> str:
     return "".join(f"<dt>{escape(what)}</dt><dd>{escape(words)}</dd>" for what, words in pairs)
 
 
-def _row(row: Sequence[str], cell: str) -> str:
-    return f"<tr>{''.join(f'<{cell}>{escape(text)}</{cell}>' for text in row)}</tr>"
+def _table(table: Sequence[Sequence[str]]) -> str:
+    """A head and rows; each cell knows its column's name, which a narrow screen shows beside it."""
+    if not table:
+        return ""
+    head = table[0]
+    rows = [f"<tr>{''.join(f'<th>{escape(text)}</th>' for text in head)}</tr>"]
+    for row in table[1:]:
+        cells = zip(head, row, strict=True)
+        told = "".join(f'<td data-head="{escape(name)}">{escape(text)}</td>' for name, text in cells)
+        rows.append(f"<tr>{told}</tr>")
+    return f"<table>{''.join(rows)}</table>"
 
 
 def _figure(picture: Picture) -> str:

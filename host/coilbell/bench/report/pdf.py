@@ -1,22 +1,22 @@
 """A sheet as PDF on A4 or Letter. Letters and pictures shrink a little where that keeps it on one page.
 
-fpdf2 draws it: pure Python, so that it installs the same everywhere. The font is the one matplotlib brings
-along, so that names in any European script come out and nothing has to be found on the system.
+fpdf2 draws it: pure Python, so that it installs the same everywhere; `fonts` chooses its fonts.
 """
 
 from __future__ import annotations
 
 import io
-import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
+
+import msgspec
 
 from coilbell.bench.pictures.decay import BLUE, ORANGE
 from coilbell.bench.report.drawings import Picture, stacked
-from coilbell.bench.report.sheet import Sheet
+from coilbell.bench.report.fonts import Fonts, fonts_for, use
+from coilbell.bench.report.sheet import Sheet, sheet_text
 from coilbell.bench.words.fit import unbroken
 from coilbell.errors import InputError
 from coilbell.figure import percent
@@ -34,6 +34,12 @@ _MARGIN = 12.0
 _GAP = 6.0
 _GREY = (95, 95, 95)
 
+_NAMED = 12
+"""Missing letters that are named one by one; assumed."""
+
+_PLAIN = Fonts((), "")
+"""DejaVu alone."""
+
 Draw = Callable[[float, float, float], float]
 
 
@@ -48,37 +54,75 @@ class Layout:
 
 
 _LAYOUTS = (
-    *(Layout(letters) for letters in (8.2, 7.6, 7.1)),
+    *(Layout(letters) for letters in (10.5, 9.6, 8.8, 8.2, 7.6, 7.1)),
     *(Layout(letters, scale) for letters, scale in ((7.1, 0.9), (6.6, 0.9), (6.6, 0.8))),
 )
 """Tried for one page, the easiest to read first."""
 
+_FLOWING = tuple(Layout(letters) for letters in (8.8, 8.2, 7.6))
+"""For items too long for one page: tried for a last page that is worth turning to."""
+
 _LONG = tuple(Layout(letters, split=True) for letters in (8.2, 7.6, 7.1, 6.6))
-"""For items too long for one page: the one with the fewest."""
+"""Else the one of these with the fewest pages."""
+
+_WORTH = 100.0
+"""Where the words of a last page end at least [mm]; assumed."""
 
 
 def pdf_of(sheet: Sheet, pictures: Sequence[Picture], paper: str = "a4") -> bytes:
     """The whole file. paper: "a4" or "letter". Raises InputError for another."""
     if paper not in PAPERS:
         raise InputError(f"paper {paper!r}; choose one of: {', '.join(PAPERS)}")
-    layout = layout_for(sheet, pictures, (paper,))
-    page = _Page(sheet, pictures, _document(sheet, paper), layout)
+    sheet, fonts = _lettered(sheet)
+    layout = layout_for(sheet, pictures, (paper,), fonts=fonts)
+    page = _Page(sheet, pictures, _document(sheet, paper, fonts), layout)
     page.draw()
     return bytes(page.pdf.output())
 
 
+def _lettered(sheet: Sheet) -> tuple[Sheet, Fonts]:
+    """The sheet, which names the letters that no font has, and its fonts."""
+    fonts = fonts_for(sheet_text(sheet))
+    if not fonts.missing:
+        return sheet, fonts
+    names = ", ".join(f"U+{ord(one):04X}" for one in fonts.missing[:_NAMED])
+    more = f" and {len(fonts.missing) - _NAMED} more" if len(fonts.missing) > _NAMED else ""
+    told = f"no font at hand has {names}{more}; `pip install coilbell[fonts]`, or use .html"
+    return msgspec.structs.replace(
+        sheet, sections=(*sheet.sections, ("Letters that are missing here", (told,)))
+    ), fonts
+
+
 def layout_for(
-    sheet: Sheet, pictures: Sequence[Picture], papers: Sequence[str] = PAPERS, *, spare_mm: float = 0.0
+    sheet: Sheet,
+    pictures: Sequence[Picture],
+    papers: Sequence[str] = PAPERS,
+    *,
+    fonts: Fonts = _PLAIN,
+    spare_mm: float = 0.0,
 ) -> Layout:
     """The largest letters and pictures with which all stands on one page of each paper, `spare_mm` left;
     for a long item those with the fewest pages."""
-    rulers = [_document(sheet, paper) for paper in papers]
+    rulers = [_document(sheet, paper, fonts) for paper in papers]
+
+    def ends(layout: Layout) -> list[tuple[int, float]]:
+        """Pages on each paper, and where the last of them ends."""
+        found = []
+        for ruler in rulers:
+            page = _Page(sheet, pictures, ruler, layout, measuring=True)
+            found.append((page.pages_needed(spare_mm), page.y))
+        return found
 
     def pages(layout: Layout) -> int:
-        measured = (_Page(sheet, pictures, ruler, layout, measuring=True) for ruler in rulers)
-        return max(page.pages_needed(spare_mm) for page in measured)
+        return max(count for count, _ in ends(layout))
 
-    return next((layout for layout in _LAYOUTS if pages(layout) == 1), None) or min(_LONG, key=pages)
+    one = next((layout for layout in _LAYOUTS if pages(layout) == 1), None)
+    if one is not None:
+        return one
+    fewest = min(_LONG, key=pages)
+    most = pages(fewest)
+    flowing = (each for each in _FLOWING if all(n <= most and y >= _WORTH for n, y in ends(each)))
+    return next(flowing, fewest)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,20 +131,18 @@ class _Column:
     width: float
 
 
-def _document(sheet: Sheet, paper: str) -> Any:
+def _document(sheet: Sheet, paper: str, fonts: Fonts) -> Any:
     """An empty document on that paper, with one page and the fonts."""
     from fpdf import FPDF
 
-    logging.getLogger("fontTools").setLevel(logging.ERROR)
     pdf: Any = FPDF(orientation="portrait", unit="mm", format=paper)
     pdf.set_margins(_MARGIN, _MARGIN, _MARGIN)
     pdf.set_auto_page_break(False)
     pdf.c_margin = 0
     pdf.set_title(f"{sheet.title}: {sheet.explanation}")
     pdf.set_creator("coilbell")
-    moment = sheet.fits[0][0].added_utc if sheet.fits else "1970-01-01T00:00:00+00:00"
-    pdf.set_creation_date(datetime.fromisoformat(moment).astimezone(UTC))
-    _add_fonts(pdf)
+    pdf.set_creation_date(datetime.fromisoformat(sheet.added_utc).astimezone(UTC))
+    use(pdf, fonts)
     pdf.add_page()
     return pdf
 
@@ -222,10 +264,13 @@ class _Page:
         self.pdf.set_fill_color(*(int(colour[k : k + 2], 16) for k in (0, 2, 4)))
 
     def _chance(self, column: _Column, y: float, name: str, chance: float) -> float:
-        end = self._text(_Column(column.left, 44), y, name)
-        self._text(_Column(column.left + 44, 13), y, percent(chance))
+        name_mm, chance_mm = 5.4 * self.size, 1.7 * self.size
+        end = self._text(_Column(column.left, name_mm), y, name)
+        self._text(_Column(column.left + name_mm, chance_mm), y, percent(chance))
         self._fill("")
-        self.pdf.rect(column.left + 57, y + 0.6, (column.width - 57) * chance, self.line - 1.2, style="F")
+        left = column.left + name_mm + chance_mm
+        room = column.left + column.width - left
+        self.pdf.rect(left, y + 0.6, room * chance, self.line - 1.2, style="F")
         return end
 
     def _table(self) -> None:
@@ -254,6 +299,10 @@ class _Page:
     def _pictures(self) -> None:
         sides = stacked(self.pictures)
         scale = self.layout.scale
+        if len(self.pictures) == 1 and not sides[1]:
+            self._room(self.pictures[0].height_mm * scale + 2 * self.line)
+            self.y = self._picture(self.pictures[0], self.whole, self.y) + 0.8
+            return
         self._room(max(sum(p.height_mm * scale + 2 * self.line for p in side) for side in sides))
         ends = []
         for side, column in zip(sides, self.halves, strict=True):
@@ -329,11 +378,3 @@ class _Page:
             for column, part in zip(self.halves, (rows[:half], rows[half:]), strict=True)
         ]
         self.y = max(ends)
-
-
-def _add_fonts(pdf: Any) -> None:
-    import matplotlib
-
-    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    pdf.add_font("sheet", "", folder / "DejaVuSans.ttf")
-    pdf.add_font("sheet", "B", folder / "DejaVuSans-Bold.ttf")
