@@ -6,6 +6,7 @@ import contextlib
 import io
 import os
 import random
+import re
 import shutil
 import sqlite3
 from contextlib import closing
@@ -174,7 +175,7 @@ def _older(kept: Path, place: Path) -> Path:
     with closing(sqlite3.connect(place)) as raw:
         for (view,) in raw.execute("SELECT name FROM sqlite_schema WHERE type = 'view'").fetchall():
             raw.execute(f"DROP VIEW {view}")
-        for table in ("seal", "sealed", "detail", "withdrawal", "examination", "outcome"):
+        for table in re.findall(r"CREATE TABLE (\w+)", "".join(MIGRATIONS[3:])):
             raw.execute(f"DROP TABLE {table}")
         raw.execute("PRAGMA user_version = 3")
         raw.commit()

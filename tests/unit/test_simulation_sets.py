@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from coilbell.board.simulation import Winding, catalogue
+from coilbell.board.simulation import SET_FAULTS, Winding, catalogue
 from coilbell.board.virtual import parse
 from coilbell.errors import InputError
+from coilbell.terms import RECORDED
 
 OFF = ("yoke-off", "tube-base-off", "return-lifted", "coils-off")
 
@@ -27,7 +28,7 @@ def test_unplugging_brings_a_sound_winding_back_to_its_own_ring_but_for_the_tuni
 
 
 @pytest.mark.parametrize(
-    ("step", "fault"), [("yoke-off", "yoke-shorted"), ("rectifiers-lifted", "rectifier-shorted")]
+    ("step", "fault"), [("yoke-off", "yoke-shorted"), ("rectifiers-tested", "rectifier-shorted")]
 )
 def test_a_fault_goes_with_the_step_that_takes_it_off(step, fault):
     rest = tuple(s for s in OFF if s != step)
@@ -79,3 +80,24 @@ def test_drawn_families_ring_as_their_trade_does(number):
         mode = ring(f"{kind}-set-{number}", "healthy")
         assert low < mode.q < high
         assert 5e3 < mode.frequency_hz < 80e3
+
+
+def test_the_steps_of_the_virtual_set_are_those_that_a_ring_may_say_were_done():
+    """One vocabulary: what --done takes, the virtual board takes, and each fault names a step of it."""
+    for step in RECORDED:
+        assert Winding(catalogue.part("line-set-1", 3), "in-set", done=(step,)).ring_mode(22e-9) is not None
+    assert {step for _, step in SET_FAULTS.values() if step} <= set(RECORDED)
+
+
+@pytest.mark.parametrize("fault", [name for name, (_, step) in SET_FAULTS.items() if step])
+def test_a_set_whose_fault_was_found_rings_as_a_sound_one(fault):
+    name = "switch-set-1" if fault.startswith(("clamp", "snubber")) else "line-set-2"
+    part, step = catalogue.part(name, 3), SET_FAULTS[fault][1]
+    if fault == "rail-rectifier-shorted" and len(part.appliance.rails) < 2:
+        pytest.skip("this set has one rail")
+    ill, sound = (
+        Winding(part, state, done=(step,)).ring_mode(22e-9) for state in (f"in-set,{fault}", "in-set")
+    )
+    assert (ill is None) == (sound is None)
+    if ill is not None:
+        assert ill.q == pytest.approx(sound.q, rel=1e-9)

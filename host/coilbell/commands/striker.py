@@ -122,12 +122,12 @@ def virtual_at(port: str, connection: Connection, done: tuple[Step, ...]) -> str
     """The virtual port's name with its part as it is at that stage: steps done, or out of its set."""
     from dataclasses import replace
 
-    from coilbell.board.simulation import STEPS, catalogue
+    from coilbell.board.simulation import catalogue
     from coilbell.board.virtual.address import parse
 
     address = parse(port)
     if connection is Connection.IN_CIRCUIT:
-        steps = dict.fromkeys((*address.steps, *(str(step) for step in done if str(step) in STEPS)))
+        steps = dict.fromkeys((*address.steps, *map(str, done)))
         return str(replace(address, done=",".join(steps)))
     # What ails the set stays behind with it; what ails the part goes along.
     pieces = [re.sub(r"-?in-(circuit|set).*$", "", piece) for piece in address.state.split(",")]

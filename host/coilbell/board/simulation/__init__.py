@@ -18,7 +18,7 @@ from coilbell.board.simulation.converter import ERROR_BIT, RP2040, RP2350, Conve
 from coilbell.board.simulation.fixture import Fixture
 from coilbell.board.simulation.motion import TrueMode
 from coilbell.board.simulation.part import Part, Spread
-from coilbell.board.simulation.setting import SET_FAULTS, STEPS
+from coilbell.board.simulation.setting import SET_FAULTS
 
 __all__ = [
     "CONDITIONS",
@@ -26,7 +26,6 @@ __all__ = [
     "RP2040",
     "RP2350",
     "SET_FAULTS",
-    "STEPS",
     "Condition",
     "Converter",
     "Fixture",

@@ -26,8 +26,9 @@ from coilbell.board.simulation.junction import THERMAL_VOLTS, JunctionMarch
 from coilbell.board.simulation.motion import TrueMode
 from coilbell.board.simulation.network import GROUND, Junction, Network, StateSpace
 from coilbell.board.simulation.part import LEAD, Part, build
-from coilbell.board.simulation.setting import SET_FAULTS, STEPS, attach_set
+from coilbell.board.simulation.setting import SET_FAULTS, attach_set
 from coilbell.errors import InputError
+from coilbell.terms import RECORDED
 
 __all__ = ["Winding"]
 
@@ -52,7 +53,7 @@ class Winding:
     """One unit of a part in one state, with the tester's leads on it.
 
     part: what is tested; state: a name from `catalogue.states`, or "in-set" with what is wrong after commas;
-    fixture: the tester's own parts; done: steps that took parts of the set off (`STEPS`).
+    fixture: the tester's own parts; done: steps that took parts of the set off (`terms.RECORDED`).
     Raises InputError for a state the part cannot be in, and for steps that there are not.
     """
 
@@ -66,8 +67,8 @@ class Winding:
         condition = condition_named(state)
         if condition is None or not condition.fits(part):
             raise InputError(f"{part.name} has no state {state!r}; choose one of: {_possible(part)}")
-        if unknown := sorted(set(done) - set(STEPS)):
-            raise InputError(f"no step {unknown[0]!r}; choose from: {', '.join(STEPS)}")
+        if unknown := sorted(set(done) - set(RECORDED)):
+            raise InputError(f"no step {unknown[0]!r}; choose from: {', '.join(RECORDED)}")
         self.condition: Condition = condition
         self.done = frozenset(done)
         self.part = part if condition.change is None else condition.change(part)

@@ -13,6 +13,7 @@ from typing import TypeVar
 
 from coilbell.board.simulation.network import GROUND, Network
 from coilbell.board.simulation.part import LEAD, HighVoltage, Part, add_loop
+from coilbell.terms import Step
 
 __all__ = [
     "Attachment",
@@ -39,7 +40,7 @@ Attachment = Callable[[Network, Part], None]
 class Removable:
     """A connection that a step of a technician takes off."""
 
-    step: str
+    step: Step
     attach: Attachment
 
     def __call__(self, network: Network, part: Part) -> None:
@@ -113,7 +114,7 @@ def _yoke(network: Network, part: Part) -> None:
     network.capacitor("yoke", GROUND, series_farads)
 
 
-yoke = Removable("yoke-off", _yoke)
+yoke = Removable(Step.YOKE_OFF, _yoke)
 """The yoke with its series capacitor across the winding."""
 
 
@@ -125,7 +126,7 @@ def heater(hot: bool) -> Attachment:
         ohms = around.heater_hot_ohms if hot else around.heater_cold_ohms
         network.resistor(_given(around.heater), GROUND, ohms)
 
-    return Removable("tube-base-off", attach)
+    return Removable(Step.TUBE_BASE_OFF, attach)
 
 
 def shorted_rectifier(network: Network, part: Part) -> None:

@@ -12,52 +12,42 @@ from dataclasses import replace
 from coilbell.board.simulation.appliance import Appliance, Diode
 from coilbell.board.simulation.network import GROUND, Network
 from coilbell.board.simulation.part import LEAD, Part
+from coilbell.terms import Step
 
-__all__ = ["SET_FAULTS", "STEPS", "attach_set"]
-
-STEPS = (
-    "yoke-off",
-    "tube-base-off",
-    "return-lifted",
-    "coils-off",
-    "rectifiers-lifted",
-    "switch-off",
-    "snubber-off",
-    "rectifiers-tested",
-    "cleaned",
-)
-"""What may be said to have been done; the last two take nothing off."""
+__all__ = ["SET_FAULTS", "attach_set"]
 
 FRAME = "frame"
 _DEAD_OHMS = 0.01
 """A part that failed short, its leads included [ohm]."""
 
-SET_FAULTS: dict[str, tuple[str, tuple[str, ...]]] = {
-    "switch-leaky": ("the switch leaks through 400 ohm", ("switch-off",)),
-    "switch-shorted": ("the switch is shorted", ("switch-off",)),
-    "damper-leaky": ("the damper conducts far too early", ("switch-off",)),
-    "tuning-lossy": ("the tuning capacitor has 150 ohm in series", ("switch-off",)),
-    "snubber-shorted": ("the snubber's capacitor is shorted", ("snubber-off",)),
-    "clamp-capacitor-shorted": ("the clamp's capacitor is shorted", ("snubber-off",)),
-    "clamp-diode-shorted": ("the clamp's diode is shorted", ("snubber-off",)),
-    "rectifier-shorted": ("the low rail's rectifier is shorted", ("rectifiers-lifted",)),
-    "rail-rectifier-shorted": ("the further rail's rectifier is shorted", ("rectifiers-lifted",)),
+SET_FAULTS: dict[str, tuple[str, Step | None]] = {
+    "switch-leaky": ("the switch leaks through 400 ohm", Step.DEVICE_TESTED),
+    "switch-shorted": ("the switch is shorted", Step.DEVICE_TESTED),
+    "damper-leaky": ("the damper conducts far too early", Step.DEVICE_TESTED),
+    "tuning-lossy": ("the tuning capacitor has 150 ohm in series", Step.CAPACITOR_LIFTED),
+    "snubber-shorted": ("the snubber's capacitor is shorted", Step.CAPACITOR_LIFTED),
+    "clamp-capacitor-shorted": ("the clamp's capacitor is shorted", Step.CAPACITOR_LIFTED),
+    "clamp-diode-shorted": ("the clamp's diode is shorted", Step.CAPACITOR_LIFTED),
+    "rectifier-shorted": ("the low rail's rectifier is shorted", Step.RECTIFIERS_TESTED),
+    "rail-rectifier-shorted": ("the further rail's rectifier is shorted", Step.RECTIFIERS_TESTED),
     "rectifier-shorted-fusible": (
         "the low rail's rectifier is shorted behind 4.7 ohm",
-        ("rectifiers-lifted",),
+        Step.RECTIFIERS_TESTED,
     ),
-    "rectifier-hot": ("the low rail's rectifier is hot and leaks", ("rectifiers-lifted",)),
-    "rail-shorted": ("the low rail is shorted behind its sound rectifier", ()),
-    "supply-dry": ("the supply's capacitor is dry", ()),
-    "pulse-loaded": ("a resistor loads a winding", ()),
-    "yoke-shorted": ("the yoke has a shorted turn", ("yoke-off",)),
+    "rectifier-hot": ("the low rail's rectifier is hot and leaks", None),
+    "rail-shorted": ("the low rail is shorted behind its sound rectifier", None),
+    "supply-dry": ("the supply's capacitor is dry", None),
+    "pulse-loaded": ("a resistor loads a winding", None),
+    "yoke-shorted": ("the yoke has a shorted turn", Step.YOKE_OFF),
 }
-"""What may have failed in a set: name -> words, and the steps that take it off."""
+"""What may have failed in a set: name -> words, and the step after which it is gone: taken off, or found by a
+meter and replaced. None where no step finds it, such as what leaks when hot."""
 
 
 def attach_set(network: Network, part: Part, faults: frozenset[str], done: frozenset[str]) -> None:
     """Add the part's appliance with what has failed in it, less what the steps `done` took off."""
     around = part.appliance
+    faults = frozenset(name for name in faults if SET_FAULTS[name][1] not in done)
     assert around is not None  # a condition that fits the part has seen to it
     farads, esr = around.supply
     network.capacitor(FRAME, "supply", 1e-6 if "supply-dry" in faults else farads)
@@ -77,14 +67,17 @@ def _switch(network: Network, part: Part, around: Appliance, faults: frozenset[s
         base = around.base_diode
         network.junction("base", LEAD, base.amps, base.emission, base.farads)
         network.resistor("base", FRAME, around.base_ohms)
-    tuned = "tuned" if "tuning-lossy" in faults else LEAD
-    network.capacitor(tuned, FRAME, around.tuning_farads)
-    if "tuning-lossy" in faults:
-        network.resistor(LEAD, "tuned", 150.0)
     if "switch-leaky" in faults:
         network.resistor(LEAD, FRAME, 400.0)
     if "switch-shorted" in faults:
         network.resistor(LEAD, FRAME, _DEAD_OHMS)
+
+
+def _tuning(network: Network, part: Part, around: Appliance, faults: frozenset[str]) -> None:
+    tuned = "tuned" if "tuning-lossy" in faults else LEAD
+    network.capacitor(tuned, FRAME, around.tuning_farads)
+    if "tuning-lossy" in faults:
+        network.resistor(LEAD, "tuned", 150.0)
 
 
 def _snubber(network: Network, part: Part, around: Appliance, faults: frozenset[str]) -> None:
@@ -175,13 +168,15 @@ def _fixed(network: Network, part: Part, around: Appliance, faults: frozenset[st
         )
 
 
-_PARTS: tuple[tuple[str, Callable[[Network, Part, Appliance, frozenset[str]], None]], ...] = (
-    ("switch-off", _switch),
-    ("snubber-off", _snubber),
-    ("rectifiers-lifted", _rails),
-    ("tube-base-off", _heater),
-    ("yoke-off", _yoke),
-    ("coils-off", _coil),
-    ("return-lifted", _return),
-    ("", _fixed),
+_PARTS: tuple[tuple[Step | None, Callable[[Network, Part, Appliance, frozenset[str]], None]], ...] = (
+    (None, _switch),
+    (Step.CAPACITOR_LIFTED, _tuning),
+    (Step.CAPACITOR_LIFTED, _snubber),
+    (None, _rails),
+    (Step.TUBE_BASE_OFF, _heater),
+    (Step.YOKE_OFF, _yoke),
+    (Step.COILS_OFF, _coil),
+    (Step.RETURN_LIFTED, _return),
+    (None, _fixed),
 )
+"""Parts of a set, each with the step that takes it off."""
