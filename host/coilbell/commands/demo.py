@@ -42,6 +42,7 @@ _KIND = "diode-split transformer"
 _GOOD = (11, 12, 13)
 """Seeds of the good units on the shelf."""
 _SUSPECT = 27
+_REPAIRS = "sixty-repairs.sqlite"
 _SAMPLES = 1536
 _SHOTS = 2
 
@@ -90,6 +91,7 @@ def _ending(folder: Path) -> str:
             f"Open next:  {folder / 'report.html'}   the page a customer would get",
             "Then try:",
             f"  coilbell log show suspect --log {place('bench-log.sqlite')}",
+            f"  coilbell log audit --log {place(_REPAIRS)}",
             f"  coilbell judge {place('records', 'suspect-out-A.json')} \\",
             f"      --reference {_NAME} --store {place('references')}",
             f"  coilbell fit {place('records', 'suspect-in-circuit-A.json')} \\",
@@ -122,6 +124,7 @@ class _Afternoon:
         self._in_circuit(item, reference)
         facts = self._out_of_circuit(item, reference)
         self._show(item, reference)
+        self._repairs()
         return facts
 
     def _reference(self) -> Reference:
@@ -220,6 +223,25 @@ class _Afternoon:
         _say("\n4. Pictures and a report")
         write_report(self.log, item, self.folder / "report.html", self.folder / "report.pdf")
         self._draw(item, reference)
+
+    def _repairs(self) -> None:
+        """What the odds of many findings were worth, once it was known what the parts were in the end."""
+        from coilbell.bench.audit import audit, invented_log
+        from coilbell.bench.log import Log
+        from coilbell.bench.pictures.decay import save
+        from coilbell.bench.pictures.reliability import reliability_picture
+
+        _say("\n5. Sixty more invented repairs, simulated: what the odds were worth in the end")
+        with Log(self.folder / _REPAIRS) as log:
+            invented_log(log)
+            facts = audit(log)
+        for said in facts.said:
+            share = said.right
+            _say(
+                f"   said {said.headline!r} of {said.items}: right in {100 * (share.share or 0):.0f} % "
+                f"({100 * share.low:.0f} to {100 * share.high:.0f})"
+            )
+        save(reliability_picture(facts), self.folder / "odds.png")
 
     def _draw(self, item: Any, reference: Reference) -> None:
         from coilbell.bench.log import finding_of, fitted

@@ -1,4 +1,4 @@
-"""What `coilbell log outcome` does: what an item was in the end is kept, shown or withdrawn."""
+"""What `coilbell log outcome` and `log audit` do: what items were, and what findings were worth."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from coilbell.errors import InputError
 if TYPE_CHECKING:
     from coilbell.bench.log import Log
 
-__all__ = ["add_outcome_arguments", "outcome"]
+__all__ = ["add_audit_arguments", "add_outcome_arguments", "audit", "outcome"]
 
 
 def add_outcome_arguments(parser: argparse.ArgumentParser) -> None:
@@ -24,6 +24,31 @@ def add_outcome_arguments(parser: argparse.ArgumentParser) -> None:
     add("--how", metavar="TEXT", default="", help='how it was seen, such as "replaced, set runs"')
     add("--sure", metavar="P", help=f"how sure that is, 0.5 to 1 ({USUALLY_SURE:g})")
     add("--withdraw", metavar="REASON", help="what was kept no longer counts; it stays kept")
+
+
+def add_audit_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the options of `coilbell log audit`."""
+    add = parser.add_argument
+    add("--json", action="store_true", help="one JSON object")
+    add("--picture", metavar="FILE", help="draw stated odds against found ones (.png, .pdf or .svg)")
+
+
+def audit(options: argparse.Namespace, log: Log) -> int:
+    """Hold what findings said against what items were; returns 0."""
+    from coilbell.bench.audit import audit as audited
+    from coilbell.bench.facts.base import json_line
+    from coilbell.bench.pictures.decay import check_path, save
+    from coilbell.bench.words.audit import audit_text
+
+    place = None if options.picture is None else check_path(options.picture)
+    facts = audited(log)
+    if place is not None:
+        from coilbell.bench.pictures.reliability import reliability_picture
+
+        save(reliability_picture(facts), place)
+        tell(f"drawn in {place}")
+    show(json_line(facts) if options.json else audit_text(facts))
+    return 0
 
 
 def outcome(options: argparse.Namespace, log: Log) -> int:

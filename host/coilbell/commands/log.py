@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coilbell.commands.ended import add_outcome_arguments, outcome
+from coilbell.commands.ended import add_audit_arguments, add_outcome_arguments, audit, outcome
 from coilbell.commands.options import (
     action_of,
     actions_of,
@@ -43,6 +43,7 @@ examples:
   coilbell log set choke-7 --serial 0417
   coilbell log outcome choke-7 shorted-turn --how "replaced, runs" --sure 0.9
   coilbell log outcome choke-7 --withdraw "it was the diode after all"
+  coilbell log audit --picture odds.png
   coilbell log undo choke-7 "rang the wrong part"
   coilbell log show choke-7
   coilbell log search lacquer
@@ -66,6 +67,7 @@ _ACTIONS: dict[str, str] = {
     "show": "everything kept of one item",
     "note": "add a note to an item",
     "set": "add or correct an item's details; the old words stay kept",
+    "audit": "hold what findings said against what items were in the end",
     "outcome": "keep what an item was in the end, or withdraw it",
     "undo": "take an item's last entry back; it stays kept",
     "search": "items that hold all the words in their names, notes or findings",
@@ -95,6 +97,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         made["set"].add_argument(f"--{name}", metavar="TEXT", help=f"{name} of the item from now on")
     made["undo"].add_argument("words", metavar="WHY", nargs="*", help="the reason")
     add_outcome_arguments(made["outcome"])
+    add_audit_arguments(made["audit"])
     _file_arguments(made)
     made["refit"].add_argument("--jobs", metavar="N", default="", help="processes; all processors by default")
     _add_arguments(made["add"])
@@ -135,6 +138,7 @@ def run(options: argparse.Namespace) -> int:
         "show": _show,
         "note": _note,
         "set": _set,
+        "audit": audit,
         "outcome": outcome,
         "undo": _undo,
         "search": _search,
@@ -145,7 +149,7 @@ def run(options: argparse.Namespace) -> int:
         "check": _check,
         "remove": _remove,
     }
-    reads_only = action in ("list", "show", "search", "export", "backup", "check")
+    reads_only = action in ("audit", "list", "show", "search", "export", "backup", "check")
     path = Path(options.log) if options.log else None
     with Log(path, writable=not reads_only) as log:
         return actions[action](options, log)

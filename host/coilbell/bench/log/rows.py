@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 from coilbell.bench.facts.fit import FitFacts
 from coilbell.bench.facts.judgement import Judgement
@@ -104,10 +105,16 @@ class Photo:
 
 def versions() -> dict[str, str]:
     """The versions whose arithmetic makes fits and findings."""
+    return dict(_installed())
+
+
+@cache
+def _installed() -> tuple[tuple[str, str], ...]:
+    """They stay as long as this program runs; to find them takes as long as a small fit."""
     import platform
     from importlib.metadata import version
 
     from coilbell import __version__
 
     found = {"coilbell": __version__, "python": platform.python_version()}
-    return found | {name: version(name) for name in ("numpy", "scipy")}
+    return tuple((found | {name: version(name) for name in ("numpy", "scipy")}).items())
