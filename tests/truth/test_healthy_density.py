@@ -20,10 +20,11 @@ from coilbell.board.simulation import catalogue
 from coilbell.errors import ReferenceMismatch
 from coilbell.record import Capacitor
 from coilbell.winding import Capture, Condition, Observation, Reference, grouped, kind_named
-from coilbell.winding.odds.healthy import PRIOR_UNITS, Healthy, healthy
+from coilbell.winding.odds.healthy import Healthy, healthy
 from coilbell.winding.odds.posterior import _tail
 
 SEED = int(os.environ.get("COILBELL_SEED", "1"))
+PRIOR_UNITS = kind_named("horizontal yoke").spread.weight
 A, B = Capacitor(22e-9, 0.01, "A"), Capacitor(4.7e-9, 0.01, "B")
 HENRIES, STRAY = 1.2e-3, 0.15e-9
 

@@ -15,7 +15,10 @@ from coilbell.winding.odds.plane import Shift
 from coilbell.winding.odds.posterior import CauseOdds, Posterior, shorted_neighbourhoods
 from coilbell.winding.odds.reference import Capture, Condition, Reference, remarks
 from coilbell.winding.odds.referencefile import REFERENCE_SCHEMA, decode, digest, encode, origin
+from coilbell.winding.odds.spreads import PartCurve, Spreads
+from coilbell.winding.odds.spreads import learned as learned_spreads
 from coilbell.winding.odds.stage import Stage, recorded_of, step_words
+from coilbell.winding.odds.unitpoints import UnitPoints, ring_keys, unit_points
 from coilbell.winding.odds.visible import largest_visible_resistance
 from coilbell.winding.said.compare import Comparison, Relation, compare
 from coilbell.winding.said.count import RingCount
@@ -79,6 +82,7 @@ __all__ = [
     "Odds",
     "OneCapacitorTank",
     "OpenWinding",
+    "PartCurve",
     "Piece",
     "Posterior",
     "RectifierStack",
@@ -91,9 +95,11 @@ __all__ = [
     "Shift",
     "ShortedRectifier",
     "ShortedTurns",
+    "Spreads",
     "Stage",
     "TankDoubt",
     "TankDoubtKind",
+    "UnitPoints",
     "Verdict",
     "WindingLoad",
     "compare",
@@ -113,6 +119,7 @@ __all__ = [
     "healthy_of",
     "kind_named",
     "largest_visible_resistance",
+    "learned_spreads",
     "observe",
     "odds_by_piece",
     "odds_words",
@@ -121,6 +128,7 @@ __all__ = [
     "recorded_of",
     "remarks",
     "ring",
+    "ring_keys",
     "rings",
     "same_capacitor",
     "shift",
@@ -129,5 +137,6 @@ __all__ = [
     "tank_of_one",
     "tank_of_record",
     "tank_of_several",
+    "unit_points",
     "verdict_lines",
 ]

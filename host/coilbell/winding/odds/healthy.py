@@ -1,14 +1,15 @@
 """What a healthy unit rings like: the predictive density that a reference gives.
 
-With n good units at mean point x over (ln f, ln d) at each capacitor, scatter S about it, and a stated
-prior spread S0 of the kind worth n0 units,
+With n good units at mean point x over (ln f, ln d) at each capacitor, scatter S about it, and a prior
+covariance S0 of the kind, or as learned (`spreads`), worth n0 units,
 
-    spread   = (n0 S0 + S) / v                                v = n0 + n - 1
-    next one ~ t(location x, scale (1 + 1/n) spread (v - 2)/v, freedom v)
+    covariance of the next one = ((n0 - 2) S0 + S) (1 + 1/n) / (v - 2)           v = n0 + n - 1
+    next one ~ t(location x, scale covariance (v - 2)/v, freedom v)
 
-which is the usual normal-Wishart shrinkage (Gelman et al., Bayesian Data Analysis, section 3.6; from
-memory): with one unit the spread is all assumption, with many it is all measurement, and the tails are
-heavy as long as little is known. S0 follows from spreads of inductance, core loss, resistance, capacitance:
+which is the usual conjugate update (Gelman et al., Bayesian Data Analysis, section 3.6; from memory): with
+one unit the spread is all prior, with many it is all measurement, and the tails are heavy as long as little
+is known. Units that are hardly good ones, and units of other testers, count as `pooled` says. The stated S0
+follows from spreads of inductance, core loss, resistance, capacitance:
 
     ln f = -(ln L)/2 - (s/2) ln C_s      with s = C_s/(C_t + C_s)
     ln d = -(ln L)/2 + (1 - c) ln(core loss) + c ln(resistance)      with c the copper's share of the loss
@@ -31,23 +32,21 @@ from coilbell.errors import CoilbellError, ReferenceMismatch
 from coilbell.record import Capacitor
 from coilbell.winding.odds.kind import Kind, Spread
 from coilbell.winding.odds.observation import Ring, same_capacitor
-from coilbell.winding.odds.reference import Condition, Reference, UnitMean
-from coilbell.winding.odds.testerloss import Tester, loss_shift
+from coilbell.winding.odds.pooled import Pool, pooled
+from coilbell.winding.odds.reference import Reference, UnitMean
+from coilbell.winding.odds.spreads import Spreads, neutral
+from coilbell.winding.odds.testerloss import Tester
 from coilbell.winding.odds.warmth import UNKNOWN_K, Warmth, moved_by_warmth, warmth
 from coilbell.winding.tank.freering import FreeRing
 from coilbell.winding.tank.healthytank import HealthyTank
 from coilbell.winding.tank.several import SeveralCapacitorTank, tank_of_several
 
-__all__ = ["Healthy", "fixed", "healthy", "healthy_of", "matched"]
+__all__ = ["UNLIKE", "Healthy", "fixed", "healthy", "healthy_of", "matched", "scaled", "stated"]
 
 Array = npt.NDArray[np.float64]
 
-PRIOR_UNITS = 12.0
-"""How many units the stated prior spread is worth [1]; assumed."""
-
-_KEPT_TOLERANCE = 0.1
-"""Share of a capacitor's tolerance left when reference and measurement used the very same one [1];
-assumed."""
+UNLIKE = 0.5
+"""Chance of being a good unit of the part under which a unit is told to be unlike the others [1]; assumed."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,6 +76,8 @@ class Healthy:
     """How much warmer the rings are than the good ones, and its standard uncertainty [K]."""
     core_per_volt: float = 0.0
     """How the decay rate of the core alone rises with the amplitude, by the good units' ladders [1/(s V)]."""
+    unlike: tuple[tuple[str, float], ...] = ()
+    """Units that hardly ring like the others, each with the chance that it is a good one of the part."""
 
     def stray_beyond(self, tester_farads: float) -> float:
         """Stray capacitance of the winding alone [F]: a measured one holds the tester's too."""
@@ -154,29 +155,36 @@ def _healthy(
     own = [m for m in means if unit and m.unit == unit]
     used = own or list(means)
     location = np.mean([m.point for m in used], axis=0)
-    shift, extra = _tester_errors(reference, with_, location)
     measured = _measured_by_all(reference, own) or _measured(location, capacitors, reference.kind)
     tank = _tank(location, capacitors[0], reference.kind, measured)
+    learned, spreads = reference.spreads or neutral(reference.kind), reference.kind.spread
+    assumed = (
+        _repeats(len(capacitors), spreads) if own else _assumed(tank, location, capacitors, reference.kind)
+    )
+    weight = spreads.weight
+    if not own:
+        assumed, weight = scaled(assumed, learned), learned.weight
+    pool = pooled(reference, [m.unit for m in used], with_, assumed, weight)
     warmed, warm = moved_by_warmth(reference.kind, len(capacitors), warmer)
-    location = location + shift + warmed
-    assumed = _assumed(tank, location, capacitors, reference.kind)
-    spread, freedom = _between(used, assumed) if not own else _within(used[0], reference.kind.spread)
-    known = freedom - PRIOR_UNITS
-    count = float(used[0].repeats if own else len(used))
+    scatter, further = (own[0].scatter, own[0].freedom) if own else (pool.scatter, pool.count - 1)
+    freedom = weight + further
+    spread = ((weight - 2) * assumed + scatter) / (freedom - 2)
+    count = float(own[0].repeats) if own else pool.count
     return Healthy(
         tuple(capacitors),
-        fixed(location),
-        fixed((spread * (1 + 1 / count) + extra + warm) * (freedom - 2) / freedom),
+        fixed(pool.location + warmed),
+        fixed((spread * (1 + 1 / count) + pool.extra + warm) * (freedom - 2) / freedom),
         freedom,
         fixed(np.sqrt(np.diag(spread + warm))),
         tank,
         measured is None,
         tuple(m.unit for m in used),
-        PRIOR_UNITS / (PRIOR_UNITS + known),
+        (1.0 if own else learned.assumed_share) * weight / freedom,
         unit if own else "",
-        (reference.kind.spread.repeat_frequency, reference.kind.spread.repeat_loss),
+        (spreads.repeat_frequency, spreads.repeat_loss),
         warmer,
         _core(reference),
+        () if own else _unlike(used, pool),
     )
 
 
@@ -193,18 +201,33 @@ def healthy_of(reference: Reference, capacitors: Sequence[Capacitor]) -> Healthy
     return healthy(reference, still)
 
 
-def _between(means: Sequence[UnitMean], assumed: Array) -> tuple[Array, float]:
-    points = np.array([m.point for m in means])
-    deviations = points - points.mean(axis=0)
-    freedom = PRIOR_UNITS + len(means) - 1
-    return (PRIOR_UNITS * assumed + deviations.T @ deviations) / freedom, freedom
+def stated(reference: Reference, capacitors: Sequence[Capacitor]) -> Array:
+    """(2 m, 2 m) covariance from unit to unit of these capacitors, by the kind's stated spreads alone."""
+    means = reference.good_means(capacitors)
+    location = np.asarray(np.mean([m.point for m in means], axis=0), dtype=np.float64)
+    measured = _measured(location, capacitors, reference.kind)
+    tank = _tank(location, capacitors[0], reference.kind, measured)
+    return _assumed(tank, location, capacitors, reference.kind)
 
 
-def _within(mean: UnitMean, spread: Spread) -> tuple[Array, float]:
-    m = mean.point.size // 2
-    assumed = np.diag([spread.repeat_frequency**2] * m + [spread.repeat_loss**2] * m)
-    freedom = PRIOR_UNITS + mean.freedom
-    return (PRIOR_UNITS * assumed + mean.scatter) / freedom, freedom
+def _repeats(m: int, spread: Spread) -> Array:
+    """(2 m, 2 m) covariance of one unit rung again, by the kind's stated spreads."""
+    return np.diag([spread.repeat_frequency**2] * m + [spread.repeat_loss**2] * m)
+
+
+def scaled(assumed: Array, spreads: Spreads) -> Array:
+    """The stated covariance (2 m, 2 m) with what was learned: of f and 1/Q at the first capacitor, and of how
+    the frequencies differ between capacitors, which the stray capacitance makes."""
+    m = len(assumed) // 2
+    to = np.eye(2 * m)
+    to[1:m, 0] = to[m + 1 :, m] = -1.0
+    times = np.diag([spreads.frequency, *[spreads.stray] * (m - 1), spreads.loss, *[1.0] * (m - 1)])
+    whole = np.linalg.inv(to) @ times @ to
+    return np.asarray(whole @ assumed @ whole.T, dtype=np.float64)
+
+
+def _unlike(used: Sequence[UnitMean], pool: Pool) -> tuple[tuple[str, float], ...]:
+    return tuple((m.unit, float(w)) for m, w in zip(used, pool.weights, strict=True) if w < UNLIKE)
 
 
 def _assumed(tank: HealthyTank, location: Array, capacitors: Sequence[Capacitor], kind: Kind) -> Array:
@@ -244,36 +267,6 @@ def _fitted(q: Array, kind: Kind) -> Array:
     """
     share = 1 - q / kind.bare_q if kind.bare_q else np.zeros_like(q)
     return np.where(share > _FITTED, share, 0.0)
-
-
-def _tester_errors(reference: Reference, with_: Sequence[Tester], location: Array) -> tuple[Array, Array]:
-    """Shift and covariance of the location from the difference of the testers and their tolerances."""
-    m = len(with_)
-    shift, variance = np.zeros(2 * m), np.zeros(2 * m)
-    stray = math.sqrt(reference.kind.stray_farads[0] * reference.kind.stray_farads[1])
-    for k, tester in enumerate(with_):
-        ours, _, board = tester
-        theirs = next(c for c in reference.capacitors() if same_capacitor(c, ours))
-        share = ours.farads / (ours.farads + stray)
-        shift[k] = -0.5 * share * math.log(ours.farads / theirs.farads)
-        tolerance = math.hypot(ours.tolerance, theirs.tolerance)
-        if board and board in _boards(reference) and ours == theirs:
-            tolerance *= _KEPT_TOLERANCE
-        variance[k] = (0.5 * share * tolerance) ** 2
-        ring = math.exp(location[k]), math.exp(location[m + k])
-        shift[m + k], variance[m + k] = loss_shift(tester, _tester_of(reference, theirs), *ring, stray)
-    return shift, np.diag(variance)
-
-
-def _tester_of(reference: Reference, capacitor: Capacitor) -> Tester:
-    """The tester of the good rings with that capacitor; unknown where they were made with several."""
-    seen = [c.observation for c in reference.captures if c.condition is Condition.GOOD]
-    testers = {(o.capacitor, o.loading, o.board) for o in seen if same_capacitor(o.capacitor, capacitor)}
-    return testers.pop() if len(testers) == 1 else (capacitor, None, "")
-
-
-def _boards(reference: Reference) -> set[str]:
-    return {c.observation.board for c in reference.captures}
 
 
 def _measured_by_all(reference: Reference, own: Sequence[UnitMean]) -> SeveralCapacitorTank | None:

@@ -40,6 +40,8 @@ class Spread:
     """Of the frequency of one unit rung again: temperature, clips, handling."""
     repeat_loss: float
     """Of 1/Q of one unit rung again."""
+    weight: float = 12.0
+    """How many good units these figures are worth; a kind that says nothing has this."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -92,8 +92,9 @@ SPREAD: dict[str, Entry] = {
     "fitted_resistance": Entry("ln", "of a resistor that belongs to the part", 1e-6, 3),
     "repeat_frequency": Entry("ln", "of the frequency of one unit rung again", 1e-6, 3),
     "repeat_loss": Entry("ln", "of 1/Q of one unit rung again", 1e-6, 3),
+    "weight": Entry("units", "how many good units these spreads are worth", 3, 1000, optional=True),
 }
-"""Figures of [spread]; bounds likewise assumed."""
+"""Figures of [spread]; bounds likewise assumed: a variance is known from more than two units."""
 
 Value = float | tuple[float, float]
 Sources = tuple[tuple[str, str], ...]

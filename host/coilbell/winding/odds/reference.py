@@ -8,7 +8,7 @@ changes in place; every capture keeps where it came from.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -22,6 +22,7 @@ from coilbell.errors import ReferenceMismatch
 from coilbell.record import Capacitor, Connection
 from coilbell.winding.odds.kind import Kind, kind_named
 from coilbell.winding.odds.observation import Observation, same_capacitor
+from coilbell.winding.odds.spreads import Spreads
 
 __all__ = ["Capture", "Condition", "Reference", "UnitMean", "contradictions", "remarks"]
 
@@ -34,6 +35,11 @@ assumed."""
 _REPEAT_FAR = (0.02, 0.25)
 """Logarithmic distance in f and in 1/Q beyond which two rings of one unit contradict each other [1];
 assumed."""
+
+
+_NARROW = 2.0
+"""Times the kind's stated spreads that good units may really have; what strays farther than that is refused,
+the rest counts as far as it is like the others (`pooled`) [1]; assumed."""
 
 
 class Condition(StrEnum):
@@ -108,6 +114,8 @@ class Reference:
     """Names and hashes of the references merged into this one."""
     withdrawn: tuple[tuple[str, str], ...] = ()
     """Units taken out again, each with the reason."""
+    spreads: Spreads | None = None
+    """What was learned elsewhere of how its units stray; it belongs to the bench and is not handed on."""
 
     def __post_init__(self) -> None:
         if not self.name.strip():
@@ -146,9 +154,30 @@ class Reference:
         origins = dict.fromkeys((*self.origins, *other.origins, other_origin))
         return replace(joined, origins=tuple(origins))
 
+    def trusting(self, distrusted: Collection[str], *, told: bool = False) -> Reference:
+        """This reference without what came from these origins, named as captures name them.
+
+        told: raise ReferenceMismatch where no good unit is left of those there were.
+        """
+        left = tuple(c for c in self.captures if not c.origin or c.origin not in distrusted)
+        if len(left) == len(self.captures):
+            return self
+        found = replace(self, captures=left)
+        if told and self.good and not found.good:
+            raise ReferenceMismatch(
+                f"all good units of {self.name} come from sources that are distrusted; add units of your own, "
+                "or trust one again with `coilbell reference distrust ORIGIN --again`"
+            )
+        return found
+
     def units(self, condition: Condition = Condition.GOOD) -> tuple[str, ...]:
         """Names of the units in that condition, in the order they joined."""
         return tuple(dict.fromkeys(c.unit for c in self.captures if c.condition is condition))
+
+    @property
+    def good(self) -> tuple[Capture, ...]:
+        """Captures of good units."""
+        return tuple(c for c in self.captures if c.condition is Condition.GOOD)
 
     def across(self) -> frozenset[str]:
         """The pins that good units were rung across, where that was said."""
@@ -292,7 +321,7 @@ def _unit_contradictions(reference: Reference, capacitor: Capacitor) -> list[str
     )
     # The more pairs, the farther apart the farthest one by chance.
     far = NormalDist().inv_cdf(1 - 0.5 * _SELDOM / math.comb(len(means), 2))
-    limits = far * math.sqrt(2) * usual
+    limits = far * math.sqrt(2) * usual * _NARROW
     for i, a in enumerate(means):
         for b in means[i + 1 :]:
             distance = np.abs(a.point - b.point)

@@ -13,30 +13,28 @@ import math
 
 from coilbell.record import Capacitor, Loading
 
-__all__ = ["Tester", "loss_shift"]
+__all__ = ["Tester", "loss_moved", "tester_shares"]
 
 Tester = tuple[Capacitor, Loading | None, str]
 """Test capacitor, what the tester adds besides (None where nobody knows), the tester's identity."""
 
 
-def loss_shift(
-    ours: Tester, theirs: Tester, hz: float, loss: float, stray_farads: float
-) -> tuple[float, float]:
-    """(change of ln(1/Q), its variance) from their tester to ours [1].
+def tester_shares(tester: Tester, hz: float, loss: float, stray_farads: float) -> tuple[float, float, float]:
+    """What the tester takes of 1/Q, the variance of what is its own, and that of its contacts, over `loss`
+    [1].
 
     hz, loss: natural frequency [Hz] and 1/Q of the reference's ring; stray_farads: the winding's own [F].
-    Contacts are made anew each time, so that their uncertainty counts on both sides; what is not known of a
-    tester's other parts counts where the testers differ. Nothing is moved where one side is unknown.
+    Contacts are made anew each time; the rest stays with the tester. Nothing where the tester is unknown.
     """
-    if ours[1] is None or theirs[1] is None:
-        return 0.0, 0.0
-    shares = [_shares(one[0], one[1] or Loading(), hz, stray_farads) for one in (ours, theirs)]
-    (value, own, contact), (value_then, own_then, contact_then) = shares
-    variance = contact**2 + contact_then**2
-    if ours[2] != theirs[2] or not ours[2]:
-        variance += own + own_then
-    moved = max(value - value_then, -_MOST * loss)
-    return math.log1p(moved / loss), variance / loss**2
+    if tester[1] is None:
+        return 0.0, 0.0, 0.0
+    taken, own, contact = _shares(tester[0], tester[1], hz, stray_farads)
+    return min(taken / loss, _MOST), own / loss**2, (contact / loss) ** 2
+
+
+def loss_moved(ours: float, theirs: float) -> float:
+    """Change of ln(1/Q) from a tester that takes the share `theirs` of it to one that takes `ours` [1]."""
+    return math.log1p(max(ours - theirs, -_MOST))
 
 
 _MOST = 0.9
