@@ -1,10 +1,11 @@
-"""Do learned spreads foretell good units? Parts of a kind whose stated spreads are too wide, right, too narrow.
+"""Do learned spreads foretell good units? Parts of a kind whose stated spreads are too wide, right, too
+narrow.
 
     python tests/benchmarks/spreads.py --seed 1 --draws 60
 
-A kind's units are drawn as textbook tanks whose inductance, losses and stray capacitance spread by `times` the
-figures the kind states, part by part between 0.85 and 1.15 times that again. References of 0, 20 or 200 units
-of other parts, and of 3, 8 or 20 of the part judged, hold one mislabelled unit in ten: more loss and
+A kind's units are drawn as textbook tanks whose inductance, losses and stray capacitance spread by `times`
+the figures the kind states, part by part between 0.85 and 1.15 times that again. References of 0, 20 or 200
+units of other parts, and of 3, 8 or 20 of the part judged, hold one mislabelled unit in ten: more loss and
 frequency, as a closed turn makes. What a reference refuses is left out of it, as a user is told to. Then good
 units that nobody has seen are held against the density: how many lie in its 95 % interval of ln f and of
 ln 1/Q, and how wide it is beside that of the stated spreads alone, with the same reference.
@@ -14,16 +15,7 @@ from __future__ import annotations
 
 import argparse
 import math
-import os
-import sys
 from dataclasses import replace
-from pathlib import Path
-
-if __package__ in (None, ""):
-    sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-
-for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ[_threads] = "1"  # numpy is loaded only below
 
 import numpy as np
 from scipy.stats import t as student
@@ -65,7 +57,9 @@ def unit(rng: np.random.Generator, henries: float, times: float, *, bad: bool = 
     return found
 
 
-def reference(rng: np.random.Generator, name: str, units: int, times: float) -> tuple[Reference, float, float]:
+def reference(
+    rng: np.random.Generator, name: str, units: int, times: float
+) -> tuple[Reference, float, float]:
     """A part's reference with the inductance of the part and how far its units stray."""
     henries = 2e-3 * math.exp(rng.uniform(-1, 1))
     stray = times * math.exp(rng.uniform(-0.15, 0.15))

@@ -19,7 +19,6 @@ import os
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from html import escape
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, SupportsIndex, overload
 
 from coilbell.bench import files
@@ -130,10 +129,9 @@ def fit(records: Record | Sequence[Record], **options: Any) -> ShownFit:
 
 def reference(name: str | os.PathLike[str]) -> Reference:
     """A reference by its name on the shelf, or by the file of one. Raises MissingError, FileError."""
-    from coilbell.bench.shelf import Shelf, read_reference
+    from coilbell.bench.learned.lent import reference_named
 
-    path = Path(name)
-    return read_reference(path) if path.suffix == ".json" else Shelf().get(str(name))
+    return reference_named(str(name))
 
 
 def judge(

@@ -20,7 +20,7 @@ from coilbell.errors import CoilbellError, FileError, InputError, MissingError, 
 from coilbell.whole import whole_file
 from coilbell.winding import Reference, decode, encode
 
-__all__ = ["Shelf", "read_reference", "reference_named", "write_reference"]
+__all__ = ["Shelf", "read_reference", "write_reference"]
 
 _ENDING = ".reference.json"
 _WAIT_S = 60.0
@@ -119,15 +119,6 @@ class Shelf:
             raise MissingError(
                 f"{self.folder}: cannot be made: {error.strerror or error}; give another folder by --store"
             ) from error
-
-
-def reference_named(name: str, folder: str | os.PathLike[str] | None = None) -> Reference:
-    """A reference by its name on the shelf, or by the .json file of one.
-
-    Raises MissingError, FileError, ReferenceMismatch.
-    """
-    path = Path(name)
-    return read_reference(path) if path.suffix == ".json" and path.is_file() else Shelf(folder).get(name)
 
 
 def read_reference(path: Path) -> Reference:

@@ -108,11 +108,11 @@ def _reference(
 
     Two units are no one item: without a name they are held against each other alone.
     """
-    from coilbell.bench.shelf import reference_named
+    from coilbell.bench.learned.lent import reference_named
     from coilbell.winding import Relation
 
     if options.reference is not None:
-        return reference_named(options.reference, options.store)
+        return reference_named(options.reference, options.store, options.log)
     return drawer.reference() if drawer and relation is not Relation.UNITS else None
 
 

@@ -278,9 +278,11 @@ def add_reference(parser: argparse.ArgumentParser) -> None:
 
 def reference_of(options: argparse.Namespace) -> Reference | None:
     """The reference to judge by. Raises MissingError, FileError."""
-    from coilbell.bench.shelf import reference_named
+    from coilbell.bench.learned.lent import reference_named
 
-    return None if options.reference is None else reference_named(options.reference, options.store)
+    if options.reference is None:
+        return None
+    return reference_named(options.reference, options.store, getattr(options, "log", None))
 
 
 def ohms_of(options: argparse.Namespace) -> float | None:

@@ -14,10 +14,10 @@ from coilbell.bench.examination.core import Prompt, State, next_prompt, state_of
 from coilbell.bench.facts.base import kept_text
 from coilbell.bench.facts.finding import finding_facts
 from coilbell.bench.facts.question import question_of
+from coilbell.bench.learned.lent import reference_named
 from coilbell.bench.log import FittedCapture, ItemLog, finding_of, fitted, take_back
 from coilbell.bench.log.admission import utc_now
 from coilbell.bench.log.rows import Item
-from coilbell.bench.shelf import reference_named
 from coilbell.errors import InputError
 from coilbell.record import Connection, Record
 from coilbell.terms import Step

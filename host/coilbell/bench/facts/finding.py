@@ -17,6 +17,7 @@ from coilbell.bench.facts.ring import (
     probabilities,
     ring_facts,
 )
+from coilbell.bench.facts.spread import SpreadFacts, spread_facts
 from coilbell.record import Connection
 from coilbell.winding import Explanation, Finding, SeveralCapacitorTank, Shift, Verdict
 
@@ -66,7 +67,8 @@ class FindingFacts(Facts, frozen=True, kw_only=True):
     verdict: what is said first, left out of findings made before there was one; title: what was rung;
     reference: name@hash of what it was judged by; probabilities: of each explanation,
     where none of these is `undecided`; shifts: for each of `rings`; impossible: the rings are not those of
-    one inductance with one capacitance; loss_slope: d ln G/d ln w, the winding's and the reference's [1].
+    one inductance with one capacitance; loss_slope: d ln G/d ln w, the winding's and the reference's [1];
+    sources: other benches, as name@hash, whose good units it rests on.
     """
 
     schema: int
@@ -94,6 +96,8 @@ class FindingFacts(Facts, frozen=True, kw_only=True):
     count: CountFacts
     doubts: tuple[str, ...]
     verdict: Verdict | Left = msgspec.UNSET
+    spreads: SpreadFacts | Left = msgspec.UNSET
+    sources: tuple[str, ...] | Left = msgspec.UNSET
 
     def __post_init__(self) -> None:
         check_verdict(self.verdict)
@@ -141,6 +145,8 @@ def finding_facts(finding: Finding, title: str = "") -> FindingFacts:
         count=CountFacts(rings=finite(count.rings), healthy=finite(count.healthy), fraction=count.fraction),
         doubts=finding.doubts,
         verdict=finding.verdict,
+        spreads=(spread_facts(finding.healthy) if finding.healthy else None) or msgspec.UNSET,
+        sources=finding.sources or msgspec.UNSET,
     )
 
 

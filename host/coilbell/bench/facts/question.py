@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from coilbell.bench.facts.base import Count, Facts, Figure, Part
-from coilbell.winding import DEFAULT_SURE, Explanation, Relation
+from coilbell.winding import DEFAULT_SURE, Explanation, Relation, Spreads
 
 __all__ = ["Question", "comparison_question", "question_of"]
 
@@ -16,7 +16,8 @@ class Question(Facts, frozen=True, kw_only=True, omit_defaults=True):
     prior: probability of a shorted turn before the ring; kind: None for that of the reference; unit: the very
     specimen, "" for any; sure: odds from which the headline says
     so; first: how many of the rings are a comparison's first side; relation: of its sides;
-    first_judged: what a finding said of the first side.
+    first_judged: what a finding said of the first side; spreads: what had been learned of the reference's
+    units.
     """
 
     what: Literal["finding", "comparison"]
@@ -29,6 +30,7 @@ class Question(Facts, frozen=True, kw_only=True, omit_defaults=True):
     sure: Part = DEFAULT_SURE
     relation: Relation | None = None
     first_judged: Explanation | None = None
+    spreads: Spreads | None = None
 
     def __post_init__(self) -> None:
         if (self.first > 0) != (self.what == "comparison"):

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+import os
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,39 +14,56 @@ import numpy as np
 from coilbell.bench.learned.logged import logged
 from coilbell.bench.learned.shelved import curve, shelved
 from coilbell.bench.learned.store import Source, Store, kept, read
+from coilbell.bench.learned.trust import distrusted
+from coilbell.bench.log.database import default_path
+from coilbell.bench.shelf import Shelf, read_reference
 from coilbell.winding import PartCurve, Reference, UnitPoints, learned_spreads, ring_keys
 
-__all__ = ["lent"]
+__all__ = ["reference_named"]
 
 _ALIKE = 0.05
 """Width of a class of test capacitors, in their logarithm [1]: the widest tolerance, common practice."""
 
 
-def lent(
+def reference_named(
+    name: str, folder: str | os.PathLike[str] | None = None, log: Path | None = None
+) -> Reference:
+    """A reference to judge by: by its name on the shelf, or by the .json file of one.
+
+    It comes without what is distrusted, with what the shelf and the log (None for the usual one) have learned
+    of spreads. Raises MissingError, FileError, ReferenceMismatch.
+    """
+    shelf, path = Shelf(folder), Path(name)
+    found = read_reference(path) if path.suffix == ".json" and path.is_file() else shelf.get(name)
+    paths = [shelf.path(one) for one in shelf.names()]
+    return _lent(found, shelf.folder, paths, Path(log) if log else default_path(), distrusted(shelf.folder))
+
+
+def _lent(
     reference: Reference,
     folder: Path,
-    paths: dict[str, Path],
-    log: Path | None = None,
-    distrusted: frozenset[str] = frozenset(),
+    paths: Sequence[Path],
+    log: Path,
+    without: frozenset[str],
 ) -> Reference:
     """The reference with the spreads that other references and the log tell of.
 
     folder: where the summary is kept; paths: of the references there. Raises ReferenceMismatch where all its
     good units come from distrusted sources.
     """
-    judged_by = reference.trusting(distrusted, told=True)
+    judged_by = reference.trusting(without, told=True)
     before = read(folder)
-    store = Store(before.made_by, shelved(paths, before.references, distrusted), dict(before.logs))
-    if log is not None and (view := logged(log, before.logs.get(str(log)))) is not None:
+    store = Store(before.made_by, shelved(paths, before.references, without), dict(before.logs))
+    if (view := logged(log, before.logs.get(str(log)))) is not None:
         store.logs[str(log)] = view
     if store != before and folder.is_dir():
         kept(folder, store)
-    units = store.logs[str(log)].units if log is not None and str(log) in store.logs else ()
+    units = store.logs[str(log)].units if str(log) in store.logs else ()
     kind = reference.kind
     parts = [s for s in store.references.values() if s.points is not None and s.points.kind == kind.name]
     parts += _of_log((u.farads, u.points) for u in units if u.points.kind == kind.name)
     own, others = _curves(judged_by, parts)
-    return replace(judged_by, spreads=learned_spreads(kind, own, others))
+    return replace(judged_by, spreads=learned_spreads(kind, own, others)) if own or others else judged_by
 
 
 def _of_log(units: Iterable[tuple[float, UnitPoints]]) -> list[Source]:

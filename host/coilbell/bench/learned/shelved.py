@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from pathlib import Path
 
 from coilbell.bench.learned.store import Curve, Source, Stamp, stamp
@@ -13,14 +14,14 @@ __all__ = ["curve", "shelved"]
 
 
 def shelved(
-    paths: dict[str, Path], before: dict[str, Source], distrusted: frozenset[str]
+    paths: Sequence[Path], before: dict[str, Source], distrusted: frozenset[str]
 ) -> dict[str, Source]:
     """What each reference tells, by its path. before: as it was kept; distrusted: origins that do not count.
 
     A reference that cannot be read tells nothing; whoever judges by it is told why.
     """
     found = {}
-    for path in paths.values():
+    for path in paths:
         name, now = str(path), stamp(path)
         known = before.get(name)
         if known is not None and known.stamp == now:

@@ -9,11 +9,11 @@ from __future__ import annotations
 import hashlib
 import logging
 from contextlib import suppress
+from importlib.metadata import version
 from pathlib import Path
 
 import msgspec
 
-from coilbell import __version__
 from coilbell.whole import whole_file
 from coilbell.winding import UnitPoints, fault_figures
 
@@ -101,4 +101,4 @@ def stamp(*paths: Path) -> Stamp:
 def _made_by() -> str:
     """The program and the figures that what is kept was computed with."""
     figures = [(f.name, f.low, f.high) for f in fault_figures() if f.name.startswith("units.")]
-    return hashlib.sha256(f"{__version__} {figures}".encode()).hexdigest()[:16]
+    return hashlib.sha256(f"{version('coilbell')} {figures}".encode()).hexdigest()[:16]

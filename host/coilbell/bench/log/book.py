@@ -17,6 +17,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import msgspec
+
 from coilbell.bench.facts.base import kept_text
 from coilbell.bench.facts.fit import FitFacts
 from coilbell.bench.facts.judgement import Judgement
@@ -143,6 +145,8 @@ class Log(LogReader):
         reference: what was judged by, or name and SHA-256 of one that is in the log.
         """
         numbers = tuple(fit if isinstance(fit, int) else fit.id for fit in fits)
+        if isinstance(reference, Reference) and reference.spreads is not None:
+            question = msgspec.structs.replace(question, spreads=reference.spreads)
         with self.together():
             number = self.base.insert(
                 "judgement",

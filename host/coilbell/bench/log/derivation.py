@@ -7,6 +7,7 @@ computations run beside it. Judgements are made from the kept facts, so that any
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from coilbell.bench.facts.comparison import ComparisonFacts, comparison_facts
 from coilbell.bench.facts.finding import finding_facts
@@ -18,7 +19,7 @@ from coilbell.errors import InputError
 from coilbell.record import Connection, Record
 from coilbell.winding import Finding, Observation, Reference, compare, find, observe, tank_of_record
 
-__all__ = ["Rung", "compared", "finding_of", "fitted", "judged"]
+__all__ = ["Rung", "compared", "finding_of", "fitted", "judged", "lent"]
 
 Rung = tuple[FitFacts, Record]
 """A ring as it is judged: the facts of its fit, and the first record of its capture."""
@@ -61,12 +62,19 @@ def compared(
             seen[: question.first],
             seen[question.first :],
             kind=question.kind or (reference.kind.name if reference else "other winding"),
-            reference=reference,
+            reference=lent(question, reference),
             relation=question.relation,
             prior=question.prior,
             sure=question.sure,
         )
     return comparison_facts(found, title, first_judged=question.first_judged)
+
+
+def lent(question: Question, reference: Reference | None) -> Reference | None:
+    """The reference with what had been learned when the question was asked first, where it is asked again."""
+    if reference is None or reference.spreads is not None or question.spreads is None:
+        return reference
+    return replace(reference, spreads=question.spreads)
 
 
 def finding_of(question: Question, rings: Sequence[Rung], reference: Reference | None) -> Finding:
@@ -76,7 +84,7 @@ def finding_of(question: Question, rings: Sequence[Rung], reference: Reference |
     with threadpool_limits(1):
         return find(
             [_observation(facts, record) for facts, record in rings],
-            reference,
+            lent(question, reference),
             prior=question.prior,
             sure=question.sure,
             kind=question.kind,

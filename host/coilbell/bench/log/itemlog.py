@@ -13,6 +13,7 @@ from coilbell.bench.facts.item import KeptFacts
 from coilbell.bench.facts.judgement import Judgement
 from coilbell.bench.facts.question import Question, question_of
 from coilbell.bench.log.book import Log
+from coilbell.bench.log.derivation import lent
 from coilbell.bench.log.entry import FittedCapture, Reading, fitted_captures, keep_captures
 from coilbell.bench.log.rows import CaptureHead, Item
 from coilbell.bench.log.samples import identity
@@ -113,8 +114,11 @@ class ItemLog:
 
     def reference(self) -> Reference | None:
         """What the item's last finding was judged by, as it was then; None without one."""
-        sha256 = None if self.item is None else self.log.last_reference(self.item)
-        return None if sha256 is None else self.log.reference(sha256)
+        number = None if self.item is None else self.log.last_judged(self.item)
+        if number is None:
+            return None
+        last = self.log.judgement(number)
+        return None if last.reference is None else lent(last.question, self.log.reference(last.reference[1]))
 
     def said_of(self, rungs: Sequence[FittedCapture]) -> str:
         """What the last finding with odds on any of these rings says, "" when there is none."""

@@ -178,14 +178,14 @@ class LogReader:
         rows = self.base.rows("SELECT id FROM capture_now WHERE item_id = ? AND sha256 = ?", item.id, sha256)
         return int(rows[0]["id"]) if rows else None
 
-    def last_reference(self, item: Item) -> str | None:
-        """SHA-256 of what the item's last finding was judged by, None without one."""
+    def last_judged(self, item: Item) -> int | None:
+        """Id of the item's last judgement by a reference, None without one."""
         rows = self.base.rows(
-            "SELECT sha256 FROM judgement_now AS j JOIN reference ON reference.id = j.reference_id "
-            "WHERE item_id = ? ORDER BY j.id DESC LIMIT 1",
+            "SELECT id FROM judgement_now WHERE item_id = ? AND reference_id IS NOT NULL "
+            "ORDER BY id DESC LIMIT 1",
             item.id,
         )
-        return str(rows[0]["sha256"]) if rows else None
+        return int(rows[0]["id"]) if rows else None
 
     def judgements_on(self, fits: Sequence[int]) -> list[int]:
         """Ids of the judgements that rest on any of these fits, the newest first."""

@@ -114,7 +114,5 @@ def _installed() -> tuple[tuple[str, str], ...]:
     import platform
     from importlib.metadata import version
 
-    from coilbell import __version__
-
-    found = {"coilbell": __version__, "python": platform.python_version()}
+    found = {"coilbell": version("coilbell"), "python": platform.python_version()}
     return tuple((found | {name: version(name) for name in ("numpy", "scipy")}).items())

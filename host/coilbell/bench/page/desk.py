@@ -171,7 +171,7 @@ class Desk:
         raise InputError(f"{problems}there is no other {what}")
 
     def _choose(self, wish: Wish) -> None:
-        reference = self._keeping.shelf.get(wish.reference) if wish.reference else None
+        reference = self._keeping.judged_by(wish.reference) if wish.reference else None
         if reference is not None:
             wish = replace(wish, kind=reference.kind.name)
         with self._judge_lock:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from coilbell.bench.facts.question import question_of
+from coilbell.bench.learned.lent import reference_named
 from coilbell.bench.log import Log, fitted
 from coilbell.bench.page.judgedshot import JudgedShot
 from coilbell.bench.page.order import Keep, Mark, Note
@@ -31,6 +32,11 @@ class Keeping:
     def shelf(self) -> Shelf:
         """The references."""
         return Shelf(self.folder)
+
+    def judged_by(self, name: str) -> Reference:
+        """The reference of that name, as it is judged by. Raises MissingError, FileError,
+        ReferenceMismatch."""
+        return reference_named(name, self.folder, self.log)
 
     def mark(self, order: Mark, wish: Wish, shots: Sequence[JudgedShot]) -> str:
         """Add the last rings to a reference, made when it is new; returns what was done.

@@ -76,6 +76,10 @@ class Healthy:
     """How much warmer the rings are than the good ones, and its standard uncertainty [K]."""
     core_per_volt: float = 0.0
     """How the decay rate of the core alone rises with the amplitude, by the good units' ladders [1/(s V)]."""
+    stated: tuple[float, float] = (0.0, 0.0)
+    """Standard deviations of ln f and ln d from unit to unit, by the kind's statement alone."""
+    learned: Spreads | None = None
+    """What the spread rests on beside the reference's own units; None where those of one unit are meant."""
     unlike: tuple[tuple[str, float], ...] = ()
     """Units that hardly ring like the others, each with the chance that it is a good one of the part."""
 
@@ -161,7 +165,7 @@ def _healthy(
     assumed = (
         _repeats(len(capacitors), spreads) if own else _assumed(tank, location, capacitors, reference.kind)
     )
-    weight = spreads.weight
+    alone, weight = np.sqrt(np.diag(assumed)), spreads.weight
     if not own:
         assumed, weight = scaled(assumed, learned), learned.weight
     pool = pooled(reference, [m.unit for m in used], with_, assumed, weight)
@@ -184,6 +188,8 @@ def _healthy(
         (spreads.repeat_frequency, spreads.repeat_loss),
         warmer,
         _core(reference),
+        (float(alone[0]), float(alone[len(capacitors)])),
+        None if own else learned,
         () if own else _unlike(used, pool),
     )
 

@@ -165,8 +165,8 @@ class Reference:
         found = replace(self, captures=left)
         if told and self.good and not found.good:
             raise ReferenceMismatch(
-                f"all good units of {self.name} come from sources that are distrusted; add units of your own, "
-                "or trust one again with `coilbell reference distrust ORIGIN --again`"
+                f"all good units of {self.name} come from distrusted sources; add units of your own, or "
+                "trust one again with `coilbell reference distrust ORIGIN --again`"
             )
         return found
 

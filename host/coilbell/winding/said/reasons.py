@@ -20,6 +20,7 @@ from coilbell.winding.odds.plane import ANGLE_FLOOR, Shift
 from coilbell.winding.odds.posterior import Posterior
 from coilbell.winding.odds.reference import Reference
 from coilbell.winding.odds.visible import spread_of_capacitance
+from coilbell.winding.said.spreadwords import spread_words
 from coilbell.winding.tank.several import SeveralCapacitorTank
 from coilbell.winding.tank.single import OneCapacitorTank
 
@@ -144,9 +145,6 @@ _SELDOM, _NEVER = 0.05, 1e-4
 
 _MOST_DECADES = 6.0
 """Decades of a ratio beyond which it is told as over a million [1]; assumed."""
-
-_WHOLLY = 0.995
-"""Part of the spread that is assumption, from which all of it is said to be [0..1]; assumed."""
 
 
 def _far(tail: float) -> str:
@@ -289,7 +287,6 @@ def reasons_of_kind(ring: Ring, kind: Kind | None) -> tuple[str, ...]:
 
 def basis(by: Healthy, reference: Reference, odds: Posterior, where: Connection) -> tuple[str, ...]:
     """What the odds rest on."""
-    units = len(by.units)
     found = [
         f"a prior of {100 * odds.prior:.3g} % that a turn is shorted, before this ring"
         + (" (assumed; another can be given)" if odds.prior == 0.5 else "")
@@ -297,13 +294,7 @@ def basis(by: Healthy, reference: Reference, odds: Posterior, where: Connection)
     if by.same_unit:
         found.append(f"earlier rings of this very unit, {by.same_unit}, in reference {reference.name}")
     else:
-        assumed = "all" if by.prior_share > _WHOLLY else in_percent(by.prior_share)
-        found.append(
-            f"{units} good unit{'s' if units > 1 else ''} in reference {reference.name}; the spread between "
-            f"units is {assumed} assumption for a {reference.kind.name} (inductance "
-            f"+-{in_percent(reference.kind.spread.inductance)}, core loss "
-            f"+-{in_percent(reference.kind.spread.core_loss)})"
-        )
+        found += spread_words(by, reference)
     hows = list(dict.fromkeys(how for _, how, _ in reference.shorted_points(by.capacitors)))
     found.append(
         f"shorts made on purpose: {'; '.join(hows)}"

@@ -1,0 +1,46 @@
+"""What is said of spreads between good units: how much is assumed and how much learned."""
+
+from __future__ import annotations
+
+from coilbell.figure import in_percent
+from coilbell.winding.odds.healthy import Healthy
+from coilbell.winding.odds.reference import Reference
+
+__all__ = ["spread_words"]
+
+_DIGIT = 0.1
+"""Spread from which no tenth of a percent is told [1]; assumed."""
+
+
+def spread_words(by: Healthy, reference: Reference) -> tuple[str, ...]:
+    """What the spread between units rests on, a sentence each; () where one unit's own rings are meant."""
+    learned = by.learned
+    if learned is None:
+        return ()
+    frequency, loss = float(by.between[0]), float(by.between[len(by.capacitors)])
+    units = [f"{_units(len(by.units))} of this part in reference {reference.name}"]
+    if learned.part_units:
+        units.append(f"{learned.part_units} more of it elsewhere")
+    if learned.kind_units:
+        parts = f"{learned.kind_parts} other part{'s' * (learned.kind_parts > 1)}"
+        units.append(f"{learned.kind_units} of its kind ({parts})")
+    told = (
+        f"spread between units: f {_percent(frequency)}, loss {_percent(loss)}: {', '.join(units)}; the "
+        f"assumption for a {reference.kind.name}, f {_percent(by.stated[0])}, loss {_percent(by.stated[1])}, "
+        f"weighs {learned.assumed_weight:.3g} units"
+    )
+    unlike = tuple(
+        f"{unit} hardly rings like the other good units and counts by {in_percent(weight)}: check it"
+        for unit, weight in by.unlike
+    )
+    sources = tuple(dict.fromkeys(c.origin for c in reference.good if c.origin))
+    handed = (f"good units handed on from {', '.join(sources)}",) if sources else ()
+    return (told, *unlike, *handed)
+
+
+def _units(count: int) -> str:
+    return f"{count} unit{'s' * (count > 1)}"
+
+
+def _percent(spread: float) -> str:
+    return f"{100 * spread:.0f} %" if spread >= _DIGIT else f"{100 * spread:.1f} %"
