@@ -196,7 +196,7 @@ def _healthy(
 
 def _core(reference: Reference) -> float:
     """The middle of what the good units' ladders say of their core [1/(s V)]; 0 where there are none."""
-    seen = [c.observation.law for c in reference.captures if c.condition is Condition.GOOD]
+    seen = [c.observation.law for c in reference.good]
     known = [law.core_per_volt for law in seen if law is not None]
     return median(known) if known else 0.0
 
