@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from coilbell.bench.examination.acts import Act, Begin, Confirm, Did, Onward, Rang, Skip
 from coilbell.bench.examination.core import Asked, State, next_prompt, state_of
 from coilbell.bench.examination.desk import Desk
+from coilbell.bench.facts.examination import Act, Begin, Confirm, Did, Onward, Rang, Skip
 from coilbell.bench.log import ItemLog, Log
 from coilbell.bench.shelf import Shelf
 from coilbell.board import constants

@@ -27,6 +27,7 @@ from coilbell.winding import (
     Relation,
     compare,
     find,
+    headline_words,
     verdict_lines,
 )
 
@@ -60,6 +61,11 @@ def check(finding: Finding) -> None:
             else Headline.OPEN
         )
         assert verdict.headline is wanted
+    if verdict.headline is Headline.OPEN:
+        assert ", or " in headline_words(verdict), "between what and what"
+        if verdict.shows is not None:
+            named = [a for a in verdict.alternatives if a.words in headline_words(verdict)]
+            assert {a.shorted for a in named} == {True, False}
     if verdict.headline is Headline.OPEN and finding.odds is not None:
         named = {a.cause for a in verdict.alternatives}
         for cause in Cause:

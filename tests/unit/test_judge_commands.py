@@ -55,7 +55,7 @@ def test_a_dead_turn_is_judged_in_text_json_picture_and_code(
     assert (bench / "plane.png").read_bytes().startswith(b"\x89PNG")
     assert main(["judge", part, "--reference", "line", "--json", "--exit-code", "--prior", "0.1"]) == 10
     facts = json.loads(capsys.readouterr().out)
-    assert facts["schema"] == 1
+    assert facts["schema"] == 2
     assert facts["explanation"] == "like shorted"
     assert facts["shorted_turn"]["prior"] == 0.1
 

@@ -13,14 +13,17 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from msgspec.structs import replace
 
 from coilbell.bench.facts.base import kept_text
+from coilbell.bench.facts.examination import Begin, Confirm, Did, Rang, parsed_act
 from coilbell.bench.facts.fit import fit_facts
 from coilbell.bench.facts.item import ItemFacts
 from coilbell.bench.facts.question import question_of
 from coilbell.bench.log import Log
 from coilbell.bench.log.archive import write_archive
 from coilbell.bench.log.check import problems
+from coilbell.bench.log.corrections import set_details, take_back, undo
 from coilbell.bench.log.derivation import judged
 from coilbell.bench.log.samples import digest
 from coilbell.bench.log.tables import COLUMNS, write_table
@@ -28,6 +31,7 @@ from coilbell.bench.log.takeover import take_over
 from coilbell.bench.log.words import item_facts
 from coilbell.errors import FileError, InputError, MissingError
 from coilbell.record import Capacitor, Connection
+from coilbell.terms import Step
 from coilbell.winding import Capture, Condition, Reference, observe
 from handmade import handmade_fit, handmade_record
 
@@ -105,6 +109,57 @@ def test_everything_arrives_as_it_was(full: Log, archive: Path, tmp_path: Path) 
     with zipfile.ZipFile(archive) as one, zipfile.ZipFile(tmp_path / "again.zip") as two:
         assert one.read("captures/1.json") == two.read("captures/1.json")
         assert one.read("references/1.json") == two.read("references/1.json")
+
+
+def test_what_was_taken_back_and_corrected_and_examined_arrives_too(made: Path, tmp_path: Path) -> None:
+    """Two rings, the first and a note withdrawn, one withdrawal withdrawn itself; the customer stays here."""
+    ring = handmade_record(test_capacitor=Capacitor(22e-9), connection=Connection.OUT_OF_CIRCUIT)
+    shutil.copy(made / "log.sqlite", tmp_path / "ours.sqlite")
+    with Log(tmp_path / "ours.sqlite") as ours, Log(tmp_path / "theirs.sqlite") as theirs:
+        theirs.add_capture(theirs.add_item("elsewhere"), [ring], "moves all numbers by one")
+        item = ours.item("lot-3")
+        (kept,) = ours.numbers("capture", item)
+        more = ours.add_capture(item, [ring], "once more").id
+        set_details(ours, item, {"serial": "27", "customer": "Frau Erle"})
+        acts = [Begin(kind="", reference="tarn-21-line", in_circuit=False, since=kept), Confirm()]
+        for act in (*acts, Rang(captures=(more,)), Did(step=Step.CLEANED)):
+            with ours.together():
+                values = {"added_utc": "2031-05-04T09:10:11.120Z", "entry": kept_text(act)}
+                ours.base.insert("examination", item_id=item.id, **values)
+        ours.add_note(item, "wrong part")
+        ours.add_note(item, "it was right")
+        undo(ours, item)
+        undo(ours, item, "mixed up")
+        take_back(ours, item, "withdrawal", ours.numbers("withdrawal", item, every=True)[0])
+        take_back(ours, item, "examination", ours.numbers("examination", item)[-1])
+        take_back(ours, item, "capture", kept, "slipped clip")
+        write_archive(ours, [ours.item("lot-3")], tmp_path / "again.zip")
+        take_over(theirs, tmp_path / "again.zip")
+        there = theirs.item("lot-3")
+        assert list(problems(theirs)) == []
+        assert (there.serial, theirs.customer(there)) == ("27", "")
+        assert [one.label for one in theirs.captures(there)] == ["once more"]
+        assert not theirs.judgements(there), "a finding falls with its ring"
+        words = [note.words for note in theirs.notes(there)]
+        assert "it was right" in words
+        assert "wrong part" not in words
+        first, second = theirs.numbers("capture", there, every=True)
+        texts = [
+            row["entry"]
+            for row in theirs.base.rows(
+                "SELECT entry FROM examination_now WHERE item_id = ? ORDER BY id", there.id
+            )
+        ]
+        found = [parsed_act(text, "it") for text in texts]
+        assert found == [replace(acts[0], since=first), acts[1], Rang(captures=(second,))]
+        write_archive(theirs, [there], tmp_path / "third.zip")
+        both = [_history(tmp_path / name) for name in ("again.zip", "third.zip")]
+        assert both[0] == both[1]
+
+
+def _history(place: Path) -> Any:
+    with zipfile.ZipFile(place) as archive:
+        return json.loads(archive.read("log.json"))["items"][0]["history"]
 
 
 def test_a_taken_name_keeps_everything_out(full: Log, archive: Path) -> None:

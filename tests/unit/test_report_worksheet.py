@@ -185,7 +185,7 @@ def test_a_kind_of_ones_own_travels_along(tmp_path: Path, capsys: pytest.Capture
         pytest.param(lambda e: e[0].update(toml="a = 1"), "no kind of equipment", id="no kind"),
         pytest.param(lambda e: e[0].update(qualified="all"), "Invalid enum value", id="level"),
         pytest.param(lambda e: e[0].update(utc="soon"), "no time", id="time"),
-        pytest.param(lambda e: e[0].update(schema=2), "worksheet schema 2", id="schema"),
+        pytest.param(lambda e: e[0].update(schema=2), "has schema 2", id="schema"),
         pytest.param(lambda e: e[1].update(step="none"), "cannot be shown", id="unknown step"),
         pytest.param(lambda e: e[1].update(words="\x1b[2J"), "cannot be shown", id="steers a terminal"),
         pytest.param(lambda e: e[1].update(extra=1), "extra", id="unknown field"),

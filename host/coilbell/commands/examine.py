@@ -167,7 +167,7 @@ class _Talk:
                 self._say(f"which of: {', '.join(found)}?" if found else f"no {typed or 'name'!r} there")
 
     def _cautions(self) -> Prompt | None:
-        from coilbell.bench.examination.acts import Confirm
+        from coilbell.bench.facts.examination import Confirm
         from coilbell.isolate import cautions
 
         in_circuit = self.desk.state.begun is not None and self.desk.state.begun.in_circuit
@@ -193,7 +193,7 @@ class _Talk:
             return self.desk.prompt
 
     def _step(self, prompt: Prompt) -> Prompt | None:
-        from coilbell.bench.examination.acts import Did, Skip
+        from coilbell.bench.facts.examination import Did, Skip
 
         assert prompt.step is not None
         self._say(f"next: {prompt.step.words}")
@@ -206,8 +206,8 @@ class _Talk:
         return self._ring()
 
     def _end(self, prompt: Prompt) -> Prompt | None:
-        from coilbell.bench.examination.acts import Onward
         from coilbell.bench.examination.core import left_steps
+        from coilbell.bench.facts.examination import Onward
 
         finding = self.desk.finding
         assert finding is not None

@@ -17,11 +17,11 @@ examples:
   coilbell report lot-3 -o lot-3-full.pdf --full
   coilbell report lot-3 --json
 
-A page for the customer: the verdict, what was done, the ring over a healthy one,
-what the test cannot tell, the caution. With --full one for the technician: every
-ring with uncertainties, reasons, limits, worksheet, versions and hashes. The file
-needs nothing else and fetches nothing. The workshop's name is a setting (shop), the
-customer's is kept by `coilbell log set ITEM --customer NAME`.
+A page for the customer: the verdict, what was done, the ring over a healthy
+one, what the test cannot tell, the caution. With --full one for the technician:
+every ring with uncertainties, reasons, limits, worksheet, versions and hashes. The
+file needs nothing else and fetches nothing. The workshop's name is a setting
+(shop), the customer's is kept by `coilbell log set ITEM --customer NAME`.
 """
 
 

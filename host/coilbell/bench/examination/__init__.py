@@ -2,7 +2,6 @@
 
 ::
 
-    acts    what was done, in types, as the log keeps it
     core    acts and verdict -> where the examination stands and what is asked next; nothing else comes in
     desk    keeps acts and rings as they happen, fits and judges them
 """

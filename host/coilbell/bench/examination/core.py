@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
-from coilbell.bench.examination.acts import Act, Begin, Confirm, Onward, Rang, Skip
+from coilbell.bench.facts.examination import Act, Begin, Confirm, Onward, Rang, Skip
 from coilbell.record import Connection
 from coilbell.terms import RECORDED, Headline, Step
 from coilbell.winding import NextStep, Verdict

@@ -9,9 +9,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from coilbell.bench.examination.acts import Act, Begin, Rang, parsed_act
 from coilbell.bench.examination.core import Prompt, State, next_prompt, state_of, taken_back
 from coilbell.bench.facts.base import kept_text
+from coilbell.bench.facts.examination import Act, Begin, Rang, parsed_act
 from coilbell.bench.facts.finding import finding_facts
 from coilbell.bench.facts.question import question_of
 from coilbell.bench.learned.lent import reference_named

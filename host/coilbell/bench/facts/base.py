@@ -20,6 +20,7 @@ __all__ = [
     "Count",
     "Facts",
     "Figure",
+    "Noted",
     "Part",
     "Plain",
     "Positive",
@@ -55,7 +56,17 @@ class Facts(msgspec.Struct, frozen=True, kw_only=True):
     """Facts of one kind. Their fields stand in JSON in the order in which they are declared."""
 
 
-_Shape = TypeVar("_Shape", bound=msgspec.Struct)
+class Noted(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="what"):
+    """One of several kinds of entries that are only ever added, told apart by `what`."""
+
+    schema: int = 1
+
+    def __post_init__(self) -> None:
+        if self.schema != 1:
+            raise ValueError(f"has schema {self.schema} of its kind, this version knows 1; update coilbell")
+
+
+_Told = TypeVar("_Told")
 
 
 def plain(facts: msgspec.Struct) -> Plain:
@@ -85,8 +96,11 @@ def kept_text(facts: msgspec.Struct) -> str:
     return json.dumps(plain(facts), sort_keys=True, allow_nan=False)
 
 
-def facts_of(text: str | bytes, shape: type[_Shape], what: str) -> _Shape:
-    """The facts in a text. Raises FileError, which says of `what` and where something is wrong."""
+def facts_of(text: str | bytes, shape: type[_Told], what: str) -> _Told:
+    """The facts in a text. Raises FileError, which says of `what` and where something is wrong.
+
+    shape: a struct, or a union of those that their tags tell apart.
+    """
     try:
         return msgspec.json.decode(text, type=shape)
     except (msgspec.DecodeError, UnicodeError, RecursionError) as error:

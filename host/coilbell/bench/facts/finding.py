@@ -23,8 +23,14 @@ from coilbell.winding import Explanation, Finding, SeveralCapacitorTank, Shift, 
 
 __all__ = ["FINDING_SCHEMA", "CountFacts", "FindingFacts", "finding_facts"]
 
-FINDING_SCHEMA = 1
-"""Number of the layout of `FindingFacts`; it rises when a field changes its meaning."""
+FINDING_SCHEMA = 2
+"""Number of the layout of `FindingFacts`; it rises when a field changes its meaning or goes.
+
+1 had `count.misleads` and `count.why`, what a mere counter of rings would have got wrong; it is still read,
+without them.
+"""
+
+_READ = (1, FINDING_SCHEMA)
 
 Pair = tuple[Figure, Figure]
 
@@ -101,8 +107,8 @@ class FindingFacts(Facts, frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         check_verdict(self.verdict)
-        if self.schema != FINDING_SCHEMA or self.what != "finding":
-            raise ValueError(f"no finding of schema {FINDING_SCHEMA}, which this version knows")
+        if self.schema not in _READ or self.what != "finding":
+            raise ValueError(f"no finding of schema {' or '.join(map(str, _READ))}, which this version knows")
         if not self.rings or len(self.shifts) > len(self.rings):
             raise ValueError("a finding needs a ring, or the want of one, for each of its shifts")
         if (self.probabilities is None) != (self.shorted_turn is None):

@@ -4,8 +4,8 @@
 
     manifest.json          {"format": "coilbell archive", "schema": 1, "made_utc": ..., "versions": {...},
                             "parts": {"log.json": {"bytes": 5120, "sha256": "..."}, ...}}
-    log.json               items with captures, fits, judgements, worksheet entries, notes, photos and
-                           outcomes; parts named as below
+    log.json               items with captures, fits, judgements, worksheet entries, notes, photos,
+                           outcomes and history (what was taken back too); parts named as below
     captures/1.json        the records of one capture, in our own record file format
     references/1.json      a reference, as `coilbell reference export` writes it
     photos/1.jpg           a picture, where the file was still there and unchanged
@@ -36,6 +36,7 @@ from coilbell.bench.log.archivefacts import (
 )
 from coilbell.bench.log.book import Log
 from coilbell.bench.log.held import held
+from coilbell.bench.log.history import history_of
 from coilbell.bench.log.keeper import LogKeeper
 from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Photo, versions
 from coilbell.bench.worksheet.entries import Entry, Unreadable
@@ -45,8 +46,11 @@ from coilbell.whole import whole_file
 __all__ = ["ARCHIVE_SCHEMA", "FORMAT", "PHOTO_ENDINGS", "Manifest", "Part", "write_archive"]
 
 FORMAT = "coilbell archive"
-ARCHIVE_SCHEMA = 1
-"""Number of this layout; it rises when a part changes its meaning."""
+ARCHIVE_SCHEMA = 2
+"""Number of this layout; it rises when a part changes its meaning, or what is told would be lost unseen.
+
+1 had neither outcomes nor history; it is still read.
+"""
 
 PHOTO_ENDINGS = (".jpg", ".jpeg", ".png", ".webp")
 
@@ -125,19 +129,21 @@ class _Writer:
         self.archive.writestr(info, content)
 
     def _item(self, item: Item) -> ToldItem:
-        kept = held(self.log, item).whole()
+        kept = held(self.log, item, every=True).whole()
+        (first,) = self.log.base.rows("SELECT * FROM item WHERE id = ?", item.id)
         return ToldItem(
             name=item.name,
-            equipment=item.equipment,
-            part=item.part,
-            kind=item.kind,
-            serial=item.serial,
+            equipment=first["equipment"],
+            part=first["part"],
+            kind=first["kind"],
+            serial=first["serial"],
             added_utc=item.added_utc,
             captures=tuple(self._capture(capture, fits) for capture, fits in kept.captures),
             judgements=tuple(self._judgement(one) for one in kept.judgements),
             notes=tuple(ToldNote(added_utc=n.added_utc, words=n.words) for n in kept.notes),
             photos=tuple(self._photo(photo) for photo in kept.photos),
             worksheet=self._worksheet(item),
+            history=history_of(self.log, item),
             outcomes=tuple(
                 ToldOutcome(
                     added_utc=one.added_utc, item=item.name, begun_utc=item.added_utc, outcome=one.outcome

@@ -16,6 +16,7 @@ from coilbell.bench.facts.outcome import Outcome
 from coilbell.bench.facts.question import Question
 from coilbell.bench.log.admission import check_name, check_words, utc_now
 from coilbell.bench.log.book import Log
+from coilbell.bench.log.history import ROWS, History, check_history, keep_history, taken_back
 from coilbell.bench.log.outcomes import KeptOutcome, check_outcome_words, contradiction, keep_outcome
 from coilbell.bench.log.samples import packed
 from coilbell.bench.log.worksheets import check_worksheet, keep_worksheet
@@ -116,6 +117,7 @@ class ToldItem(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
     photos: tuple[ToldPhoto, ...]
     worksheet: tuple[Entry, ...] = ()
     outcomes: tuple[ToldOutcome, ...] = ()
+    history: History = History()
 
 
 class Told(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -170,16 +172,26 @@ def _check_item(item: ToldItem, parcel: Parcel) -> None:
         _check_moment(note.added_utc)
     for photo in item.photos:
         _check_photo(photo, parcel)
+    counts = {name: len(rows) for name, rows in _rows(item).items()}
+    for utc in check_history(item.history, counts):
+        _check_moment(utc)
+
+
+def _rows(item: ToldItem) -> dict[str, tuple[Facts, ...]]:
+    """What may be taken back of an item, by the table that keeps it."""
+    return {name: getattr(item, f"{name}s") for name in ROWS}
 
 
 def _check_outcomes(item: ToldItem) -> None:
     """Outcomes that are the item's own, and do not contradict each other."""
+    gone = taken_back(item.history, "outcome")
     for k, one in enumerate(item.outcomes):
         if (one.item, one.begun_utc) != (item.name, item.added_utc):
             raise FileError(f"holds an outcome of another item, {one.item[:80]!r}")
         _check_moment(one.added_utc)
         check_outcome_words(one.outcome)
-        for other in item.outcomes[:k]:
+        others = [o for n, o in enumerate(item.outcomes[:k]) if n not in gone and k not in gone]
+        for other in others:
             if contradiction(KeptOutcome(0, other.added_utc, other.outcome), one.outcome):
                 raise FileError(
                     f"{one.outcome.cause[:40]} and {other.outcome.cause[:40]} contradict each other"
@@ -267,32 +279,42 @@ def _keep_item(log: Log, parcel: Parcel, name: str, told: ToldItem) -> None:
     texts = {key: getattr(told, key) for key in ("equipment", "part", "kind", "serial", "added_utc")}
     item = log.base.insert("item", name=name, **texts)
     fits: dict[int, int] = {}
-    for capture in told.captures:
-        fits |= _keep_capture(log, item, capture, parcel.records[capture.records])
-    for judgement in told.judgements:
-        reference = parcel.references[judgement.reference] if judgement.reference else None
-        facts = judgement_of(judgement)
-        number = log.base.insert(
-            "judgement",
-            item_id=item,
-            **_made(judgement, facts),
-            question=kept_text(judgement.question),
-            explanation=str(facts.explanation),
-            reference_id=None if reference is None else log.add_reference(reference),
-        )
-        for position, fit in enumerate(judgement.fits):
-            log.base.insert("judgement_fit", judgement_id=number, position=position, fit_id=fits[fit])
+    captures = [_keep_capture(log, item, one, parcel.records[one.records], fits) for one in told.captures]
+    numbers = {
+        "capture": captures,
+        "judgement": [_keep_judgement(log, parcel, item, one, fits) for one in told.judgements],
+        "outcome": [keep_outcome(log, item, one.outcome, one.added_utc) for one in told.outcomes],
+        "note": [
+            log.base.insert("note", item_id=item, added_utc=one.added_utc, words=one.words)
+            for one in told.notes
+        ],
+        "photo": [_keep_photo(log, parcel, item, one) for one in told.photos],
+    }
     keep_worksheet(log, item, told.worksheet)
-    for one in told.outcomes:
-        keep_outcome(log, item, one.outcome, one.added_utc)
-    for note in told.notes:
-        log.base.insert("note", item_id=item, added_utc=note.added_utc, words=note.words)
-    for photo in told.photos:
-        _keep_photo(log, parcel, item, photo)
+    keep_history(log, item, told.history, numbers)
     log.base.insert("note", item_id=item, added_utc=utc_now(), words=f"taken over from {parcel.origin}")
 
 
-def _keep_capture(log: Log, item: int, told: ToldCapture, records: tuple[Record, ...]) -> dict[int, int]:
+def _keep_judgement(log: Log, parcel: Parcel, item: int, told: ToldJudgement, fits: Mapping[int, int]) -> int:
+    reference = parcel.references[told.reference] if told.reference else None
+    facts = judgement_of(told)
+    number = log.base.insert(
+        "judgement",
+        item_id=item,
+        **_made(told, facts),
+        question=kept_text(told.question),
+        explanation=str(facts.explanation),
+        reference_id=None if reference is None else log.add_reference(reference),
+    )
+    for position, fit in enumerate(told.fits):
+        log.base.insert("judgement_fit", judgement_id=number, position=position, fit_id=fits[fit])
+    return number
+
+
+def _keep_capture(
+    log: Log, item: int, told: ToldCapture, records: tuple[Record, ...], fits: dict[int, int]
+) -> int:
+    """Keep a capture; adds the numbers that its fits got here to `fits`."""
     number = log.base.insert(
         "capture",
         item_id=item,
@@ -303,9 +325,9 @@ def _keep_capture(log: Log, item: int, told: ToldCapture, records: tuple[Record,
     )
     for position, record in enumerate(records):
         log.base.insert("record", capture_id=number, position=position, **packed(record))
-    return {
-        fit.number: log.base.insert("fit", capture_id=number, **_made(fit, fit.facts)) for fit in told.fits
-    }
+    for fit in told.fits:
+        fits[fit.number] = log.base.insert("fit", capture_id=number, **_made(fit, fit.facts))
+    return number
 
 
 def _made(told: ToldFit | ToldJudgement, facts: FitFacts | Judgement) -> dict[str, str]:
@@ -316,7 +338,7 @@ def _made(told: ToldFit | ToldJudgement, facts: FitFacts | Judgement) -> dict[st
     }
 
 
-def _keep_photo(log: Log, parcel: Parcel, item: int, told: ToldPhoto) -> None:
+def _keep_photo(log: Log, parcel: Parcel, item: int, told: ToldPhoto) -> int:
     """The picture goes into a folder beside the log under its hash; its sender's name stays mere words."""
     path = told.name
     if told.part is not None:
@@ -328,4 +350,4 @@ def _keep_photo(log: Log, parcel: Parcel, item: int, told: ToldPhoto) -> None:
                 stream.write(parcel.photos[told.part])
         path = str(place.resolve())
     values = {name: getattr(told, name) for name in ("added_utc", "sha256", "bytes", "words")}
-    log.base.insert("photo", item_id=item, path=path, **values)
+    return log.base.insert("photo", item_id=item, path=path, **values)

@@ -43,8 +43,8 @@ class Held:
         )
 
 
-def held(log: Log, item: Item) -> Held:
-    """Everything the log holds of an item."""
+def held(log: Log, item: Item, *, every: bool = False) -> Held:
+    """Everything the log holds of an item and that stands; every: what was taken back too."""
     damage: list[str] = [words for _, _, words in log.damage("item", [item.id])]
     for table in ("detail", "withdrawal", "examination", "customer"):
         rows = log.base.rows(f"SELECT id FROM {table} WHERE item_id = ?", item.id)
@@ -60,12 +60,13 @@ def held(log: Log, item: Item) -> Held:
                 damage.append(str(error))
         return found
 
+    numbers = partial(log.numbers, of=item, every=every)
     lost: set[tuple[str, int]] = set()
     captures = []
-    for _, capture in sound(log.capture, "capture", log.numbers("capture", item)):
+    for _, capture in sound(log.capture, "capture", numbers("capture")):
         fits = sound(log.fit, "fit", log.numbers("fit", capture))
         captures.append((capture, tuple(fit for _, fit in fits)))
-    judgements = [one for _, one in sound(log.judgement, "judgement", log.numbers("judgement", item))]
+    judgements = [one for _, one in sound(log.judgement, "judgement", numbers("judgement"))]
     for one in judgements:
         broken = [number for number in one.fits if _lost(log, number, lost)]
         if broken:
@@ -76,11 +77,9 @@ def held(log: Log, item: Item) -> Held:
         item,
         tuple(captures),
         tuple(judgements),
-        tuple(note for _, note in sound(log.note, "note", log.numbers("note", item))),
-        tuple(photo for _, photo in sound(log.photo, "photo", log.numbers("photo", item))),
-        tuple(
-            one for _, one in sound(partial(outcome_numbered, log), "outcome", log.numbers("outcome", item))
-        ),
+        tuple(note for _, note in sound(log.note, "note", numbers("note"))),
+        tuple(photo for _, photo in sound(log.photo, "photo", numbers("photo"))),
+        tuple(one for _, one in sound(partial(outcome_numbered, log), "outcome", numbers("outcome"))),
         tuple(damage),
     )
 

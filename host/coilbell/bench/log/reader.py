@@ -116,10 +116,13 @@ class LogReader:
         """The item's captures with their records, oldest first. Raises FileError for a damaged one."""
         return [self.capture(number) for number in self.numbers("capture", item)]
 
-    def numbers(self, table: str, of: Item | KeptCapture) -> list[int]:
-        """Ids of an item's rows in a table that stand, or of a capture's fits, oldest first."""
+    def numbers(self, table: str, of: Item | KeptCapture, *, every: bool = False) -> list[int]:
+        """Ids of an item's rows in a table that stand, or of a capture's fits, oldest first.
+
+        every: those that were taken back too.
+        """
         key = "item_id" if isinstance(of, Item) else "capture_id"
-        stands = table if table in ("fit", "worksheet") else f"{table}_now"
+        stands = table if every or table in ("fit", "worksheet") else f"{table}_now"
         rows = self.base.rows(f"SELECT id FROM {stands} WHERE {key} = ? ORDER BY id", of.id)
         return [row["id"] for row in rows]
 

@@ -130,7 +130,7 @@ def _content(archive: zipfile.ZipFile) -> dict[str, bytes]:
     head = _decoded(raw, _Head, "manifest.json")
     if head.format != FORMAT:
         raise FileError(f"calls itself {head.format[:40]!r}, not {FORMAT!r}")
-    if head.schema != ARCHIVE_SCHEMA:
+    if head.schema not in (1, ARCHIVE_SCHEMA):
         raise FileError(
             f"has archive schema {head.schema}, this version knows {ARCHIVE_SCHEMA}; update coilbell"
         )

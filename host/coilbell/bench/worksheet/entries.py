@@ -14,13 +14,12 @@ from typing import Annotated
 
 import msgspec
 
-from coilbell.bench.facts.base import Count, Facts, kept_text
+from coilbell.bench.facts.base import Count, Noted, facts_of, kept_text
 from coilbell.errors import FileError
 from coilbell.isolate import Live
 from coilbell.isolate.equipment import Source
 
 __all__ = [
-    "SCHEMA",
     "Begin",
     "Entry",
     "Observe",
@@ -31,24 +30,14 @@ __all__ = [
     "read_entry",
 ]
 
-SCHEMA = 1
-"""Number of the layout of an entry."""
-
 _FURTHEST = 1e9
 """Log-likelihood beyond which sums lose their meaning. Assumed."""
 
 LogLikelihood = Annotated[float, msgspec.Meta(ge=-_FURTHEST, le=_FURTHEST)]
 
 
-class _Entry(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True, tag_field="what"):
-    schema: int = SCHEMA
+class _Entry(Noted, frozen=True, kw_only=True):
     utc: str
-
-    def __post_init__(self) -> None:
-        if self.schema != SCHEMA:
-            raise ValueError(
-                f"has worksheet schema {self.schema}, this version knows {SCHEMA}; update coilbell"
-            )
 
 
 class Begin(_Entry, frozen=True, kw_only=True, tag="begin"):
@@ -103,9 +92,4 @@ def entry_text(entry: Entry) -> str:
 
 def parsed_entry(text: str, where: str) -> Entry:
     """A kept line as an entry. Raises FileError, which names where it stood."""
-    try:
-        return msgspec.json.decode(text, type=Entry)
-    except (msgspec.DecodeError, UnicodeError, RecursionError) as error:
-        raise FileError(
-            f"{where}: is no worksheet entry ({' '.join(str(error).split())[:200]}); give the right file"
-        ) from error
+    return facts_of(text, Entry, f"{where}: is no worksheet entry")  # type: ignore[arg-type]

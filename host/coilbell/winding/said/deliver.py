@@ -159,7 +159,8 @@ def _no_odds(kind: Kind | None) -> str:
 def _alternatives(
     odds: Posterior | None, by_kind: KindOdds | None, junction: Conducting | None
 ) -> tuple[Alternative, ...]:
-    """Explanations that keep `NAMED` or more, the likeliest first; a short that shows always among them."""
+    """Explanations that keep `NAMED` or more, the likeliest first; a short that shows, and one thing that is
+    none, always among them."""
     if odds is None:
         if by_kind is None:
             return ()
@@ -213,8 +214,9 @@ def _ranked(found: Sequence[Alternative], *, always: bool = False) -> tuple[Alte
     out."""
     ranked = sorted(found, key=lambda a: -a.probability)
     named = [a for a in ranked if a.probability >= NAMED or (always and a.cause is None)]
-    if not any(a.shorted for a in named):
-        named += [a for a in ranked if a.shorted][:1]
+    for side in (True, False):  # a question is open between a shorted turn and something that is none
+        if not any(a.shorted is side for a in named):
+            named += [a for a in ranked if a.shorted is side][:1]
     return tuple(named)
 
 

@@ -56,7 +56,7 @@ def headline_words(verdict: Verdict) -> str:
     """The headline as one sentence: what stands open, or what the winding is like besides."""
     head = verdict.headline
     if head is Headline.OPEN:
-        return f"OPEN QUESTION: {_between(verdict.alternatives) or verdict.why}"
+        return f"OPEN QUESTION: {_between(verdict.alternatives) or f'a shorted turn, or none: {verdict.why}'}"
     words = str(head).upper()
     if head is Headline.TWO_WINDINGS:
         words = "OPEN QUESTION: these are two different windings"
@@ -79,7 +79,11 @@ def odds_words(verdict: Verdict) -> str:
 
 
 def _between(alternatives: Sequence[Alternative]) -> str:
-    return ", or ".join(a.words for a in alternatives[:3])
+    """Up to three, a shorted turn and something that is none among them."""
+    told = list(alternatives[:3])
+    missing = [a for a in alternatives[3:] if all(a.shorted is not one.shorted for one in told)]
+    told[2:] = missing[:1] or told[2:]
+    return ", or ".join(a.words for a in told)
 
 
 def _odds_line(verdict: Verdict) -> list[str]:
