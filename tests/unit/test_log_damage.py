@@ -15,12 +15,17 @@ from typing import Any
 
 import pytest
 
+from coilbell.bench.facts.base import kept_text
+from coilbell.bench.facts.examination import Begin
 from coilbell.bench.facts.question import question_of
 from coilbell.bench.files.records import example, read
 from coilbell.bench.log import Log, fitted
+from coilbell.bench.log.admission import utc_now
 from coilbell.bench.log.check import problems
+from coilbell.bench.log.corrections import set_details, take_back
 from coilbell.bench.log.entry import FittedCapture, keep
 from coilbell.bench.log.outcomes import add_outcome, outcome_of
+from coilbell.bench.log.refit import refit
 from coilbell.bench.log.schema import APPLICATION, MIGRATIONS, SCHEMA
 from coilbell.bench.log.seal import SEALED
 from coilbell.cli import main
@@ -52,6 +57,13 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
         log.add_photo(item, photo, "one side dark")
         add_outcome(log, item, outcome_of(log, item, "shorted-turn", how="replaced, set runs"))
         keep(log, log.add_item("choke-7"), [FittedCapture(whole, "ring", facts)])
+        set_details(log, item, {"serial": "27", "customer": "Frau Erle"})
+        log.add_note(item, "wrong part")
+        take_back(log, item, "note", log.numbers("note", item)[-1], "mixed up")
+        with log.together():
+            act = kept_text(Begin(kind="", reference="tarn-21-line", in_circuit=False))
+            log.base.insert("examination", item_id=item.id, added_utc=utc_now(), entry=act)
+        refit(log, jobs=1)
     for words in (["new"], ["observe", "signs", "nothing"], ["observe", "ring-out", "finding=log"]):
         more = ["--item", "lot-3", "--log", str(folder / "log.sqlite")]
         with contextlib.redirect_stdout(io.StringIO()):
@@ -113,28 +125,56 @@ FILLED = (
     "note",
     "photo",
     "outcome",
+    "detail",
+    "customer",
+    "withdrawal",
+    "examination",
+    "run",
 )
-"""Tables of which `kept` has rows."""
+"""Tables of which `kept` has rows: all that have seals."""
+
+
+def test_every_table_with_seals_has_rows_here(kept: Path) -> None:
+    assert set(FILLED) == set(SEALED)
+    with Log(kept, writable=False) as log:
+        assert all(log.base.rows(f"SELECT 1 FROM {table}") for table in FILLED)
+        assert log.base.rows("SELECT 1 FROM run_judgement")
+
+
+@pytest.mark.parametrize("table", ["run_fit", "run_judgement"])
+def test_what_a_finished_run_made_of_what_is_sealed_too(kept: Path, tmp_path: Path, table: str) -> None:
+    path = Path(shutil.copy(kept, tmp_path / "log.sqlite"))
+    with closing(sqlite3.connect(path)) as raw:
+        raw.execute(f"UPDATE {table} SET problem = 'no ring'")
+        raw.commit()
+    code, out, _ = _said(path, "log", "check")
+    assert (code, "run 1: is not as it was kept" in out) == (2, True)
+    with Log(Path(shutil.copy(kept, tmp_path / "gone.sqlite"))) as log:
+        log.remove(log.item("choke-7"), tmp_path / "backup.sqlite")
+        assert not [words for words in problems(log) if words.startswith("run")]
 
 
 @pytest.mark.parametrize("table", FILLED)
 def test_a_changed_row_is_named_wherever_it_is_shown(kept: Path, tmp_path: Path, table: str) -> None:
     """As if its page had rotted: its last character, in the column that says most."""
     column = {"fit": "facts", "judgement": "facts", "record": "settings", "reference": "body", "item": "part"}
-    name = column.get(table, {"worksheet": "entry", "capture": "label", "outcome": "how"}.get(table, "words"))
+    further = {"worksheet": "entry", "examination": "entry", "capture": "label", "outcome": "how"}
+    further |= {"withdrawal": "why", "run": "versions"}
+    name = column.get(table, further.get(table, "words"))
     path = Path(shutil.copy(kept, tmp_path / "log.sqlite"))
     with closing(sqlite3.connect(path)) as raw:
-        guard = raw.execute("SELECT sql FROM sqlite_schema WHERE name = ?", (f"{table}_stays",)).fetchone()[0]
-        raw.execute(f"DROP TRIGGER {table}_stays")
+        guards = raw.execute("SELECT sql FROM sqlite_schema WHERE name = ?", (f"{table}_stays",)).fetchall()
+        raw.execute(f"DROP TRIGGER IF EXISTS {table}_stays")
         raw.execute(f"UPDATE {table} SET {name} = {name} || ' ' WHERE id = 1")
-        raw.execute(guard)
+        for (guard,) in guards:
+            raw.execute(guard)
         raw.commit()
     code, out, _ = _said(path, "log", "check")
     assert code == 2
     assert f"{table} 1: is not as it was kept" in out
     if table in ("record", "capture", "fit", "reference"):
         assert f"judgement 1: rests on {table} 1, which is not as it was kept" in out
-    if table != "worksheet":
+    if table not in ("worksheet", "run"):
         code, out, _ = _said(path, "log", "show", "lot-3")
         assert "DAMAGED: " in out
         code, out, err = _said(path, "report", "lot-3", "--json")
@@ -142,7 +182,7 @@ def test_a_changed_row_is_named_wherever_it_is_shown(kept: Path, tmp_path: Path,
         code, _, err = _said(path, "log", "export", str(tmp_path / "all.zip"))
         assert code == 2
         assert "what is damaged is not handed on" in err
-    else:
+    if table == "worksheet":
         assert "isolation worksheet cannot be shown" in _said(path, "log", "show", "lot-3")[1]
 
 

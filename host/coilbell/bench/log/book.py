@@ -202,6 +202,12 @@ class Log(LogReader):
                 self.base.execute(
                     f"DELETE FROM seal WHERE kind = ? AND row NOT IN (SELECT id FROM {table})", table
                 )
+            # What the runs did to it has gone with it.
+            self.base.execute("DELETE FROM seal WHERE kind = 'run'")
+            self.base.written += [
+                ("run", row["id"])
+                for row in self.base.rows("SELECT id FROM run WHERE finished_utc IS NOT NULL")
+            ]
             self.base.execute("DELETE FROM leaving")
 
 

@@ -117,6 +117,7 @@ def refit(
         told(len(judgements))
     with log.together():
         log.base.execute("UPDATE run SET finished_utc = ? WHERE id = ?", utc_now(), run)
+        log.base.written.append(("run", run))
     return outcome
 
 

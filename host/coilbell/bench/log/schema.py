@@ -217,6 +217,7 @@ MIGRATIONS: tuple[str, ...] = (
     _AFTERWARDS + _guards("detail", "withdrawal", "examination") + _VIEWS,
     _OUTCOMES + _guards("outcome") + _now("outcome"),
     _CUSTOMERS + _guards("customer") + _now("customer"),
+    "DELETE FROM sealed;\n",  # finished runs have a seal from here on
 )
 """Step k takes a log from schema k to schema k + 1. A step that was released is never edited."""
 

@@ -9,6 +9,8 @@
     fit       its capture and its records     note, photo, detail, withdrawal, examination,
                                         customer   their item
 
+    run       what it made again of what, once it is finished; while it goes on it has no seal
+
 A seal is written in the transaction that writes the row. So a row that accident or bit rot has changed is
 found, and so are rows that were exchanged or have gone. Seals are no signature: whoever owns the file can
 change it and seal it anew.
@@ -54,10 +56,19 @@ _SOURCES: dict[str, tuple[str, ...]] = {
     "examination": (_ITEM,),
     "outcome": (_ITEM, _BEFORE),
     "customer": (_ITEM,),
+    "run": (
+        "SELECT 'fit ' || old_fit || ' ' || coalesce(new_fit, '') || ' ' || problem, 0 FROM run_fit "
+        "WHERE run_id = ? ORDER BY old_fit",
+        "SELECT 'judgement ' || old_judgement || ' ' || coalesce(new_judgement, '') || ' ' || problem, 0 "
+        "FROM run_judgement WHERE run_id = ? ORDER BY old_judgement",
+    ),
 }
 """Queries for the sources of a row, as table and id. A table comes after those it is made from."""
 
 SEALED = tuple(_SOURCES)
+
+_DUE = {"run": "finished_utc IS NOT NULL"}
+"""When a row has its seal, where that is not from the beginning."""
 
 _COLUMNS: dict[str, tuple[str, ...]] = {
     "item": ("name", "equipment", "part", "kind", "serial", "added_utc"),
@@ -74,6 +85,7 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
     "examination": ("item_id", "added_utc", "entry"),
     "outcome": ("item_id", "added_utc", "cause", "equipment", "state", "how", "sure"),
     "customer": ("item_id", "added_utc", "words"),
+    "run": ("started_utc", "finished_utc", "versions", "last_fit", "last_judgement"),
 }
 """Columns of the first layout of each table. One that is added later is sealed only where it is not NULL."""
 
@@ -100,7 +112,8 @@ def unsealed(base: Rows, most: int) -> list[tuple[str, int]]:
     """Some of the rows that have no seal, sources first; none when all have one."""
     for table in SEALED:
         found = base.rows(
-            f"SELECT id FROM {table} WHERE id NOT IN (SELECT row FROM seal WHERE kind = ?) "
+            f"SELECT id FROM {table} WHERE {_DUE.get(table, 'TRUE')} "
+            "AND id NOT IN (SELECT row FROM seal WHERE kind = ?) "
             "ORDER BY id LIMIT ?",
             table,
             most,
@@ -115,6 +128,9 @@ def damage(base: Rows, rows: Iterable[tuple[str, int]]) -> Iterator[tuple[str, i
     for table, number in rows:
         kept = _kept(base, table, number)
         if kept is None:
+            due = f"SELECT 1 FROM {table} WHERE id = ? AND {_DUE.get(table, 'TRUE')}"
+            if base.rows(f"SELECT 1 FROM {table} WHERE id = ?", number) and not base.rows(due, number):
+                continue
             yield table, number, f"{table} {number}: has lost its seal"
             continue
         try:
