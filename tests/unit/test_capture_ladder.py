@@ -46,7 +46,8 @@ def test_a_ladder_in_a_set_with_its_stage_and_rungs(tmp_path: Path, capsys) -> N
         own = [r for r in records if r.test_capacitor and r.test_capacitor.farads == line["test_capacitor_f"]]
         rungs = rungs_of(own)
         assert [rung[0].extra["rung"] for rung in rungs] == ["60 mV", "130 mV", "270 mV", "60 mV"]
-        assert len(rungs[0]) == len(rungs[3]) >= len(rungs[1]) >= len(rungs[2])
+        assert len(rungs[0]) >= len(rungs[1]) >= len(rungs[2])
+        assert 1 <= len(rungs[3]) <= min(4, len(rungs[0]))
         world = Winding(
             catalogue.part("tarn-line-split", 3), "in-circuit-yoke", Fixture(), ("yoke-off",)
         ).ring_mode(line["test_capacitor_f"])

@@ -366,9 +366,7 @@ def _planned(tester: Tester, request: _Request) -> tuple[_Request, float]:
     from coilbell.commands.ladder import plan
 
     chosen = plan(tester, request.settings[0])
-    first = request.settings[0]
-    settings = tuple(replace(first, capacitor=a, interleave=m) for a, m in chosen.letters)
-    return replace(request, settings=settings), chosen.noise_v
+    return replace(request, settings=chosen.settings), chosen.noise_v
 
 
 @contextmanager

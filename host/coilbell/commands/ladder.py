@@ -46,7 +46,10 @@ FOLDS = 0.4
 """Part of the sampling rate up to which a ring is safely no folded one."""
 INTERLEAVE = 4
 """Shots in one record where a ring may be folded: 2 million samples a second."""
-MOST_SHOTS = 16
+MOST_SHOTS = {0.06: 16, 0.13: 6, 0.27: 2}
+"""Shots of a rung at the most: a whole ladder with two capacitors has 5 s (tests/benchmarks/incircuit.py)."""
+AGAIN_SHOTS = 4
+"""Shots of the lowest rung at the end: enough to see a loss moved by 2 %."""
 LOW_SHOTS = 4
 """Shots at 130 mV that come with every ring out of circuit."""
 USUAL_NOISE_V = 0.35e-3
@@ -59,19 +62,23 @@ Step = Callable[[int, int], None]
 
 @dataclass(frozen=True, slots=True)
 class LadderPlan:
-    """What the probe settled: for each capacitor its letter and interleave, and the noise of a sample [V]."""
+    """What the probe settled: how to strike each capacitor's ladder, and the noise of a sample [V].
 
-    letters: tuple[tuple[str, int], ...]
+    A pulse in these settings is one that is near the lowest rung's.
+    """
+
+    settings: tuple[Settings, ...]
     noise_v: float
 
 
 def rung_shots(volts: float, noise_v: float) -> int:
     """Shots of a rung, so that each rung's mean has about the noise over amplitude of one shot at 270 mV.
 
-    Noise of the decay goes as 1/a^2 in the number of shots: (0.27 V/a)^2 (noise/0.35 mV)^2, 1 to 16.
+    Noise of the decay goes as 1/a^2 in the number of shots: (0.27 V/a)^2 (noise/0.35 mV)^2, at
+    least one and no more than `MOST_SHOTS`.
     """
     wanted = (RUNGS[-1] / volts) ** 2 * (noise_v / USUAL_NOISE_V) ** 2
-    return min(MOST_SHOTS, max(1, round(wanted)))
+    return min(MOST_SHOTS[volts], max(1, round(wanted)))
 
 
 def plan(tester: Tester, settings: Settings) -> LadderPlan:
@@ -85,12 +92,21 @@ def plan(tester: Tester, settings: Settings) -> LadderPlan:
         raise InputError(
             "this board's firmware aims at its own band only; for --ladder: coilbell board flash"
         )
-    hz, noise_v = _probed(tester, replace(settings, capacitor=middle, aim_v=IN_CIRCUIT_VOLTS))
+    hz, noise_v, pulse_s = _probed(tester, replace(settings, capacitor=middle, aim_v=IN_CIRCUIT_VOLTS))
     pair = (high, middle) if hz > HIGH_HZ else (middle, low)
-    lettered = tuple(
-        (letter, _interleave(tester, _highest(hz, farads[middle], farads[letter]))) for letter in pair
+    near_s = None if pulse_s is None else pulse_s * RUNGS[0] / IN_CIRCUIT_VOLTS
+    each = tuple(
+        replace(
+            settings,
+            capacitor=letter,
+            aim_v=None,
+            interleave=_interleave(tester, _highest(hz, farads[middle], farads[letter])),
+            # With less across the winding the same pulse rings higher, so that this ends below the rung.
+            pulse_s=None if near_s is None else near_s * min(1.0, farads[letter] / farads[middle]),
+        )
+        for letter in pair
     )
-    return LadderPlan(lettered, noise_v)
+    return LadderPlan(each, noise_v)
 
 
 def unfolded(tester: Tester, asked: Sequence[Settings]) -> tuple[Settings, ...]:
@@ -103,7 +119,7 @@ def unfolded(tester: Tester, asked: Sequence[Settings]) -> tuple[Settings, ...]:
     largest = max(asked, key=lambda one: farads.get(one.capacitor, 0.0))
     if largest.capacitor not in farads or tester.identity.ticks_per_sample % INTERLEAVE:
         return tuple(asked)
-    hz, _ = _probed(tester, largest)
+    hz, _, _ = _probed(tester, largest)
     there = farads[largest.capacitor]
     return tuple(
         replace(one, interleave=_interleave(tester, _highest(hz, there, farads.get(one.capacitor, there))))
@@ -118,12 +134,19 @@ def _farads(tester: Tester) -> dict[str, float]:
     return {letter: one.farads for letter, one in held.items() if one is not None}
 
 
-def _probed(tester: Tester, settings: Settings) -> tuple[float, float]:
-    """Frequency of the ring [Hz], 0 where there is none, and noise of a sample, of two interleaved shots."""
+def _probed(tester: Tester, settings: Settings) -> tuple[float, float, float | None]:
+    """Of two interleaved shots: frequency of the ring [Hz], 0 where there is none, noise of a sample [V], and
+    the pulse that the board took [s]."""
     from coilbell.decay import fit
 
-    found = fit(tester.capture(replace(settings, shots=2, interleave=INTERLEAVE)))
-    return (found.main.frequency_hz.value if found.rings else 0.0), found.noise
+    records = tester.capture(replace(settings, shots=2, interleave=INTERLEAVE))
+    found = fit(records, max_modes=_PROBED_MODES)
+    hz = found.main.frequency_hz.value if found.rings else 0.0
+    return hz, found.noise, records[0].pulse_s if found.rings else None
+
+
+_PROBED_MODES = 2
+"""Modes that a probe's fit may have: its frequency and size are asked for, nothing more."""
 
 
 def _interleave(tester: Tester, hz: float) -> int:
@@ -153,14 +176,16 @@ def _highest(hz: float, there: float, here: float) -> float:
 def climb(tester: Tester, settings: Settings, noise_v: float, step: Step | None) -> tuple[Record, ...]:
     """The rungs with one capacitor, upwards, the lowest once more at the end; one capture.
 
-    Each rung is aimed at by its own ring, beginning at the width that the rungs below say; what cannot be
+    settings.pulse_s: a width near the lowest rung's, None to search for it. Each rung is aimed at by its own
+    ring, beginning at the width that the rungs below say; what cannot be
     reached is the nearest there is, told in the record. The rung at 500 mV is struck only where 1/Q has
     begun to rise. `Tester.arrived` holds what came whole where this raises.
     """
     aims: list[Aim] = []
     taken: list[Record] = []
     shots = {volts: math.ceil(rung_shots(volts, noise_v) / settings.interleave) for volts in RUNGS}
-    total = sum(shots.values()) + shots[RUNGS[0]]
+    last = min(shots[RUNGS[0]], math.ceil(AGAIN_SHOTS / settings.interleave))
+    total = sum(shots.values()) + last
     for volts in (*RUNGS, NAMING_VOLTS, RUNGS[0]):
         if volts == NAMING_VOLTS and not _rises(taken):
             continue
@@ -168,7 +193,8 @@ def climb(tester: Tester, settings: Settings, noise_v: float, step: Step | None)
         again = [aim for aim in aims if aim.target_v == volts]
         aim = again[0] if again else _aimed(tester, settings, volts, aims)
         aims += [] if again else [aim]
-        rung = replace(settings, pulse_s=aim.pulse_s, aim_v=None, shots=shots.get(volts, 1))
+        count = last if again else shots.get(volts, 1)
+        rung = replace(settings, pulse_s=aim.pulse_s, aim_v=None, shots=count)
         before = len(taken)
 
         def told(done: int, _: int, before: int = before, total: int = total) -> None:
@@ -205,8 +231,10 @@ def _aimed(tester: Tester, settings: Settings, volts: float, below: Sequence[Aim
     Raises MeasurementError where not even the lowest rung rings.
     """
     pretrigger = max(1, min(settings.pretrigger, 64))
-    near_s = _near(volts, below) if below else None
+    near_s = _near(volts, below) if below else settings.pulse_s
     aim = tester.aim(settings.capacitor, pretrigger, volts, ring_volts, near_s)
+    if not below and near_s is not None and aim.outcome != "found":
+        aim = tester.aim(settings.capacitor, pretrigger, volts, ring_volts, None)
     if not aim.width_ticks or not aim.peak_v > 0:
         raise MeasurementError(
             f"no pulse rings the winding to {volts * 1e3:.0f} mV with capacitor {settings.capacitor}; "
@@ -231,7 +259,7 @@ def ring_volts(records: Sequence[Record]) -> float | None:
     """Envelope of the main ring at the end of its pulse [V at the winding], None where nothing rings."""
     from coilbell.decay import fit
 
-    found, first = fit(records), records[0]
+    found, first = fit(records, max_modes=_PROBED_MODES), records[0]
     if not found.rings or found.unit != "V" or first.rate_hz is None or first.pulse_s is None:
         return None
     return found.main_amplitude(first.first_s + first.pretrigger / float(first.rate_hz) + first.pulse_s)

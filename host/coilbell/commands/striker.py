@@ -71,17 +71,16 @@ class PortStriker:
         return self._tester
 
     def _climbed(self, tester: Tester, like: Settings) -> list[tuple[str, tuple[Record, ...]]]:
-        from dataclasses import replace
 
         from coilbell.commands.ladder import climb, plan
 
         chosen = plan(tester, like)
         return [
             (
-                f"ladder, capacitor {letter}",
-                climb(tester, replace(like, capacitor=letter, interleave=m), chosen.noise_v, None),
+                f"ladder, capacitor {one.capacitor}",
+                climb(tester, one, chosen.noise_v, None),
             )
-            for letter, m in chosen.letters
+            for one in chosen.settings
         ]
 
     def _rung(

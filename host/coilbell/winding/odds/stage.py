@@ -42,8 +42,8 @@ _REMOVES: dict[Step, frozenset[Attached]] = {
     Step.RETURN_LIFTED: frozenset({Attached.TUBE}),
     Step.COILS_OFF: frozenset({Attached.COIL}),
     Step.RECTIFIERS_TESTED: frozenset({Attached.RECTIFIER}),
-    Step.DEVICE_TESTED: frozenset({Attached.LOAD, Attached.DEVICE, Attached.JUNCTION, Attached.CLAMP}),
-    Step.CAPACITOR_LIFTED: frozenset({Attached.TUNING, Attached.SNUBBER}),
+    Step.DEVICE_TESTED: frozenset({Attached.LOAD, Attached.DEVICE, Attached.JUNCTION}),
+    Step.CAPACITOR_LIFTED: frozenset({Attached.TUNING, Attached.SNUBBER, Attached.CLAMP}),
 }
 
 _STEPS: dict[Step, tuple[float, str]] = {
