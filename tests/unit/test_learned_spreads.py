@@ -150,7 +150,7 @@ def test_what_is_learned_is_kept_and_made_anew_by_content(
     (shelf.folder / ".learned.msgpack").write_bytes(b"\x00 damaged")
     assert reference_named("mine").spreads is not None
     assert sorted(read[1:]) == ["mine", "other"]
-    assert store.read(shelf.folder).references
+    assert store.read(shelf.folder, frozenset()).references
 
 
 def test_a_damaged_reference_beside_it_stops_no_judgement(shelf: Shelf) -> None:

@@ -30,6 +30,7 @@ from coilbell.errors import InputError
 from coilbell.quantities import counted, parse
 
 if TYPE_CHECKING:
+    from coilbell.bench.facts.item import ItemFacts
     from coilbell.bench.log import Log
 
 __all__ = ["add_arguments", "run"]
@@ -200,7 +201,21 @@ def _show(options: argparse.Namespace, log: Log) -> int:
 
     facts = item_facts(log, log.item(options.item))
     show(item_json(facts) if options.json else item_text(facts, everything=options.all))
+    _tell_fallen(facts)
     return 0
+
+
+def _tell_fallen(facts: ItemFacts) -> None:
+    """Say which findings rest on good units of a source that is distrusted by now."""
+    from coilbell.bench.facts.finding import FindingFacts
+    from coilbell.bench.learned.trust import fallen
+    from coilbell.bench.shelf import Shelf
+
+    folder = Shelf().folder
+    for one in facts.judgements:
+        if isinstance(one.facts, FindingFacts) and one.facts.sources:
+            for words in fallen(folder, one.facts.sources):
+                tell(f"finding of {one.made_utc[:16]}: {words}")
 
 
 def _note(options: argparse.Namespace, log: Log) -> int:

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from coilbell.commands.handover import distrust, export_all, import_set
 from coilbell.commands.options import action_of, actions_of, add_reading, show, tell, tolerance_of
 from coilbell.errors import CoilbellError, FileError, InputError
 from coilbell.quantities import counted
@@ -31,6 +32,9 @@ examples:
   coilbell reference show tarn-21-line
   coilbell reference export tarn-21-line tarn.json
   coilbell reference import tarn.json --merge
+  coilbell reference export --all all.json --who "Heron Bench"
+  coilbell reference import all.json --merge --same unit-7
+  coilbell reference distrust "Heron Bench" --why "its capacitors are off"
   coilbell reference kinds "horizontal yoke"   its figures and sources
   coilbell reference kinds my-kind.toml        is it sound?
 
@@ -41,6 +45,10 @@ A kind of winding of your own is a TOML file: copy a shipped one (kinds NAME
 A good unit whose Q is not usual for its kind, or that rings far from the good
 units there, is refused with its figures; --anyway takes it, and it stays marked
 in every finding that rests on it.
+A set keeps who handed it on and when; the board, firmware and time of each ring
+stand with it. What is here already is left out; another unit of a name that is
+taken gets one of its own, unless --same says that it is the very specimen: where
+two testers rang it, their difference is measured, else it widens the intervals.
 A damaged file is never replaced: move it away, then import an export.
 Exit code: 0 done; 2 wrong usage, unusable record, damaged reference; 3 no
 reference of that name, or its folder cannot be made.
@@ -53,8 +61,9 @@ _ACTIONS: dict[str, str] = {
     "list": "names, kinds and sizes of all references",
     "show": "units, captures and spreads of one",
     "check": "verify files, hashes and captures of one or all",
-    "export": "write one to a file, to hand on",
-    "import": "take one over from a file",
+    "export": "write one, or all, to a file, to hand on",
+    "import": "take one or a set over from a file",
+    "distrust": "let what a source handed on no longer count, or count again",
     "kinds": "list the kinds of winding, show one, or check a file of your own",
 }
 
@@ -65,15 +74,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     made = actions_of(parser, _ACTIONS)
     for one in made.values():
         one.add_argument("--store", metavar="DIR", help="folder of references")
-    for name in ("show", "export", "withdraw"):
+    for name in ("show", "withdraw"):
         made[name].add_argument("name", metavar="NAME", help="name of the reference")
+    made["export"].add_argument("name", metavar="NAME", nargs="?", help="name of the reference")
     made["check"].add_argument("name", metavar="NAME", nargs="?", help="all when left out")
     for name in ("export", "import"):
         made[name].add_argument("file", metavar="FILE", help="file to write, or to read")
     made["export"].add_argument("--force", action="store_true", help="replace FILE when it exists")
+    made["export"].add_argument("--all", action="store_true", help="every reference, in one file")
+    made["export"].add_argument("--who", metavar="NAME", help="who hands it on; the shop of the settings")
+    made["import"].add_argument(
+        "--same", metavar="UNIT", action="append", default=[], help="a unit that is the very specimen here"
+    )
+    made["distrust"].add_argument("source", metavar="ORIGIN", nargs="?", help="name@hash, or who gave it")
+    made["distrust"].add_argument("--why", metavar="TEXT", help="the reason, kept with it")
+    made["distrust"].add_argument("--again", action="store_true", help="let it count again")
     made["import"].add_argument("--name", metavar="NAME", dest="rename", help="keep it under another name")
     made["import"].add_argument("--merge", action="store_true", help="join it to the one of that name")
-    for name in ("add", "list", "show", "check", "import", "kinds"):
+    for name in ("add", "list", "show", "check", "import", "kinds", "distrust"):
         made[name].add_argument("--json", action="store_true", help="one JSON object a line")
     made["withdraw"].add_argument("unit", metavar="UNIT", help="the specimen that is not what it seemed")
     made["withdraw"].add_argument("--why", metavar="TEXT", required=True, help="the reason, kept with it")
@@ -109,6 +127,7 @@ def run(options: argparse.Namespace) -> int:
         "export": _export,
         "import": _import,
         "kinds": _kinds,
+        "distrust": distrust,
     }
     return actions[action](options, Shelf(options.store))
 
@@ -255,8 +274,12 @@ def _export(options: argparse.Namespace, shelf: Shelf) -> int:
     from coilbell.bench.shelf import write_reference
 
     place = Path(options.file)
+    if options.name is None and not options.all:
+        raise InputError("name the reference to hand on, or give --all")
     if place.exists() and not options.force:
         raise InputError(f"{place} exists and is left as it is; choose another name, or give --force")
+    if options.all:
+        return export_all(options, shelf)
     write_reference(shelf.get(options.name), place)
     tell(f"{options.name} written to {place}")
     return 0
@@ -265,8 +288,12 @@ def _export(options: argparse.Namespace, shelf: Shelf) -> int:
 def _import(options: argparse.Namespace, shelf: Shelf) -> int:
     from dataclasses import replace
 
+    from coilbell.bench.learned.handover import handed
     from coilbell.bench.shelf import read_reference
 
+    told = handed(Path(options.file))
+    if told is not None:
+        return import_set(options, shelf, told)
     arriving = read_reference(Path(options.file))
     named = replace(arriving, name=options.rename) if options.rename else arriving
     with shelf.alone(named.name):
@@ -288,7 +315,7 @@ def _taken_over(
                 f"{named.name} is there already and is left as it is; give --merge to join the two, "
                 "or --name for another name"
             )
-        named = shelf.get(named.name).merged(arriving, origin(arriving))
+        named = shelf.get(named.name).merged(arriving, origin(arriving), same=options.same)
     shelf.put(named)
     return named
 

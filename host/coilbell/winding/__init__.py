@@ -13,13 +13,14 @@ from coilbell.winding.odds.observation import Observation, Ring, grouped, same_c
 from coilbell.winding.odds.observe import observe
 from coilbell.winding.odds.plane import Shift
 from coilbell.winding.odds.posterior import CauseOdds, Posterior, shorted_neighbourhoods
-from coilbell.winding.odds.reference import Capture, Condition, Reference, remarks
+from coilbell.winding.odds.reference import Capture, Condition, Provenance, Reference
 from coilbell.winding.odds.referencefile import REFERENCE_SCHEMA, decode, digest, encode, origin
 from coilbell.winding.odds.spreads import PartCurve, Spreads
 from coilbell.winding.odds.spreads import learned as learned_spreads
 from coilbell.winding.odds.stage import Stage, recorded_of, step_words
 from coilbell.winding.odds.unitpoints import UnitPoints, ring_keys, unit_points
 from coilbell.winding.odds.visible import largest_visible_resistance
+from coilbell.winding.odds.weakness import remarks
 from coilbell.winding.said.compare import Comparison, Relation, compare
 from coilbell.winding.said.count import RingCount
 from coilbell.winding.said.finding import Finding, Odds, find
@@ -85,6 +86,7 @@ __all__ = [
     "PartCurve",
     "Piece",
     "Posterior",
+    "Provenance",
     "RectifierStack",
     "Reference",
     "Relation",

@@ -17,7 +17,7 @@ from coilbell.bench.facts.ring import (
     probabilities,
     ring_facts,
 )
-from coilbell.bench.facts.spread import SpreadFacts, spread_facts
+from coilbell.bench.facts.spread import SourceFacts, SpreadFacts, spread_facts
 from coilbell.record import Connection
 from coilbell.winding import Explanation, Finding, SeveralCapacitorTank, Shift, Verdict
 
@@ -74,7 +74,7 @@ class FindingFacts(Facts, frozen=True, kw_only=True):
     reference: name@hash of what it was judged by; probabilities: of each explanation,
     where none of these is `undecided`; shifts: for each of `rings`; impossible: the rings are not those of
     one inductance with one capacitance; loss_slope: d ln G/d ln w, the winding's and the reference's [1];
-    sources: other benches, as name@hash, whose good units it rests on.
+    sources: where good units came from that it rests on.
     """
 
     schema: int
@@ -103,7 +103,7 @@ class FindingFacts(Facts, frozen=True, kw_only=True):
     doubts: tuple[str, ...]
     verdict: Verdict | Left = msgspec.UNSET
     spreads: SpreadFacts | Left = msgspec.UNSET
-    sources: tuple[str, ...] | Left = msgspec.UNSET
+    sources: tuple[SourceFacts, ...] | Left = msgspec.UNSET
 
     def __post_init__(self) -> None:
         check_verdict(self.verdict)
@@ -152,7 +152,7 @@ def finding_facts(finding: Finding, title: str = "") -> FindingFacts:
         doubts=finding.doubts,
         verdict=finding.verdict,
         spreads=(spread_facts(finding.healthy) if finding.healthy else None) or msgspec.UNSET,
-        sources=finding.sources or msgspec.UNSET,
+        sources=tuple(SourceFacts(origin=o, who=who) for o, who in finding.sources) or msgspec.UNSET,
     )
 
 

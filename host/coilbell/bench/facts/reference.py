@@ -28,6 +28,15 @@ class CaptureFacts(Facts, frozen=True, kw_only=True):
     utc: str | None
     source: str
     doubts: tuple[str, ...]
+    board: str = ""
+
+
+class ProvenanceFacts(Facts, frozen=True, kw_only=True):
+    """Who handed on what came from an origin, and when."""
+
+    origin: str
+    who: str
+    exported: str
 
 
 class ExpectedFacts(Facts, frozen=True, kw_only=True):
@@ -57,6 +66,7 @@ class ReferenceFacts(Facts, frozen=True, kw_only=True):
     captures: tuple[CaptureFacts, ...]
     healthy: tuple[ExpectedFacts, ...]
     remarks: tuple[str, ...]
+    provenance: tuple[ProvenanceFacts, ...] = ()
 
 
 def reference_facts(reference: Reference) -> ReferenceFacts:
@@ -74,6 +84,10 @@ def reference_facts(reference: Reference) -> ReferenceFacts:
         captures=tuple(map(_capture, reference.captures)),
         healthy=tuple(_expected(healthy_of(reference, [c])) for c in reference.capacitors()),
         remarks=remarks(reference),
+        provenance=tuple(
+            ProvenanceFacts(origin=one.origin, who=one.who, exported=one.exported.isoformat())
+            for one in reference.provenance
+        ),
     )
 
 
@@ -92,6 +106,7 @@ def _capture(capture: Capture) -> CaptureFacts:
         utc=seen.utc.isoformat() if seen.utc else None,
         source=seen.source,
         doubts=seen.doubts,
+        board=seen.board,
     )
 
 

@@ -5,7 +5,15 @@ from __future__ import annotations
 from coilbell.bench.facts.base import Chance, Count, Facts, Positive, Spread
 from coilbell.winding import Healthy
 
-__all__ = ["SpreadFacts", "UnlikeFacts", "spread_facts"]
+__all__ = ["SourceFacts", "SpreadFacts", "UnlikeFacts", "spread_facts"]
+
+
+class SourceFacts(Facts, frozen=True, kw_only=True):
+    """Where good units came from. origin: name@hash of their reference; who: handed them on, "" if
+    unknown."""
+
+    origin: str
+    who: str = ""
 
 
 class UnlikeFacts(Facts, frozen=True, kw_only=True):

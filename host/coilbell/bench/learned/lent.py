@@ -52,7 +52,7 @@ def _lent(
     good units come from distrusted sources.
     """
     judged_by = reference.trusting(without, told=True)
-    before = read(folder)
+    before = read(folder, without)
     store = Store(before.made_by, shelved(paths, before.references, without), dict(before.logs))
     if (view := logged(log, before.logs.get(str(log)))) is not None:
         store.logs[str(log)] = view

@@ -67,9 +67,12 @@ class Store(msgspec.Struct, frozen=True):
     logs: dict[str, LogView] = {}
 
 
-def read(folder: Path) -> Store:
-    """What is kept beside these references; an empty store where that is nothing, damaged or outdated."""
-    made_by = _made_by()
+def read(folder: Path, without: frozenset[str]) -> Store:
+    """What is kept beside these references; an empty store where that is nothing, damaged or outdated.
+
+    without: sources that do not count.
+    """
+    made_by = _made_by(without)
     with suppress(OSError, msgspec.MsgspecError, ValueError):
         place = folder / _FILE
         if place.stat().st_size <= _LIMIT:
@@ -98,7 +101,8 @@ def stamp(*paths: Path) -> Stamp:
     return tuple(found)
 
 
-def _made_by() -> str:
-    """The program and the figures that what is kept was computed with."""
+def _made_by(without: frozenset[str]) -> str:
+    """The program, the figures and the sources that what is kept was computed with."""
     figures = [(f.name, f.low, f.high) for f in fault_figures() if f.name.startswith("units.")]
-    return hashlib.sha256(f"{version('coilbell')} {figures}".encode()).hexdigest()[:16]
+    told = f"{version('coilbell')} {figures} {sorted(without)}"
+    return hashlib.sha256(told.encode()).hexdigest()[:16]

@@ -6,18 +6,19 @@ there is meant. What is distrusted stays where it is and counts nowhere, until i
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
 
+from coilbell.bench.facts.spread import SourceFacts
 from coilbell.bench.files.bounded import bounded
 from coilbell.errors import FileError, InputError, MissingError
 from coilbell.whole import whole_file
 
-__all__ = ["Distrust", "distrust", "distrusted", "listed", "trust_again"]
+__all__ = ["Distrust", "distrust", "distrusted", "fallen", "listed", "trust_again"]
 
 _FILE = "distrusted.json"
 
@@ -59,6 +60,20 @@ def listed(folder: Path) -> tuple[Distrust, ...]:
 def distrusted(folder: Path) -> frozenset[str]:
     """The names of sources that do not count here. Raises FileError."""
     return frozenset(one.source for one in listed(folder))
+
+
+def fallen(folder: Path, sources: Iterable[SourceFacts]) -> tuple[str, ...]:
+    """That a finding rests on sources that are distrusted by now, a sentence each. Raises FileError."""
+    named = {one.source: one for one in listed(folder)}
+    found = []
+    for source in sources:
+        entry = named.get(source.origin) or named.get(source.who)
+        if entry is not None:
+            found.append(
+                f"it rests on good units of {source.who or source.origin}, distrusted since "
+                f"{entry.since_utc[:10]}: {entry.why}; judge its rings again"
+            )
+    return tuple(found)
 
 
 def distrust(folder: Path, source: str, why: str) -> None:

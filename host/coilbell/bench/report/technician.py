@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from coilbell.bench.facts.finding import FindingFacts
+from coilbell.bench.learned.trust import fallen
 from coilbell.bench.log import KeptCapture, KeptFit, versions
 from coilbell.bench.report.comparison import comparison_section
 from coilbell.bench.report.sheet import CARE, SIMULATED, UNJUDGED, Basis, Pairs, Section, Sheet, heading
 from coilbell.bench.report.worksheet import isolation_sections
 from coilbell.bench.settings import setting
+from coilbell.bench.shelf import Shelf
 from coilbell.bench.words.fit import fraction_words, shown
 from coilbell.bench.words.moment import local_time
 from coilbell.bench.words.verdict import basis_words
@@ -166,6 +168,7 @@ def _sections(basis: Basis, how: list[str]) -> tuple[Section, ...]:
             ("Not told apart", facts.not_separable),
             ("What this test cannot see", facts.cannot_see),
             ("Rests on", (facts.shorted_turn.basis or ()) if facts.shorted_turn else ()),
+            ("Distrusted", fallen(Shelf().folder, facts.sources or ())),
         ]
     listed.append(("Doubts", list(dict.fromkeys(doubts))))
     return tuple((head, tuple(sentences)) for head, sentences in listed if sentences)

@@ -26,7 +26,10 @@ def reference_text(facts: ReferenceFacts) -> str:
     lines.append(f"  made {made}, sha256 {facts.sha256[:16]}...")
     if facts.note:
         lines.append(wrapped(f"note: {facts.note}"))
-    lines += [wrapped(f"merged from {name}") for name in facts.origins]
+    who = {one.origin: f", handed on by {one.who} on {one.exported[:10]}" for one in facts.provenance}
+    lines += [wrapped(f"merged from {name}{who.get(name, '')}") for name in facts.origins]
+    boards = dict.fromkeys(capture.board for capture in facts.captures if capture.board)
+    lines += [wrapped(f"rung by {board}") for board in boards]
     rows: list[tuple[str, ...]] = [("unit", "state", "capacitor", "frequency", "Q", "date")]
     rows += [_row(capture) for capture in facts.captures]
     widths = [max(len(row[k]) for row in rows) for k in range(6)]

@@ -96,8 +96,11 @@ def pooled(
         if np.abs(before - weights).max() < _SETTLED:
             break
     away = points - location
-    extra = variance + [one.contact if j else 0.0 for j in (0, 1) for one in rows]
-    return Pool(location, np.diag(extra), points, weights, (weights[:, None] * away).T @ away)
+    extra = np.diag(variance + [one.contact if j else 0.0 for j in (0, 1) for one in rows])
+    # Which units are the good ones is itself not sure: the variance of a mean of which each may drop out.
+    doubt = (weights * (1 - weights))[:, None] * away
+    extra += doubt.T @ away / max(float(weights.sum()), 1.0) ** 2
+    return Pool(location, extra, points, weights, (weights[:, None] * away).T @ away)
 
 
 _SETTLED = 1e-3
@@ -130,11 +133,19 @@ def _rows(reference: Reference, units: Sequence[str], ours: Tester) -> _Rows:
 
 
 def _moved(ours: Tester, theirs: Tester, stray: float, mine: float, share: float) -> tuple[float, float]:
-    """Change of ln f and ln 1/Q from their capacitor and tester to ours; no loss is moved where one is
-    unknown."""
-    part = ours[0].farads / (ours[0].farads + stray)
-    loss = 0.0 if ours[1] is None or theirs[1] is None else loss_moved(mine, share)
-    return -0.5 * part * math.log(ours[0].farads / theirs[0].farads), loss
+    """Change of ln f and ln 1/Q from their capacitor and tester to ours.
+
+    What a tester takes besides its capacitor is moved where it is known of both.
+    """
+    if ours[1] is None or theirs[1] is None:
+        part = ours[0].farads / _total(ours, stray, 0.0)
+        return -0.5 * part * math.log(ours[0].farads / theirs[0].farads), 0.0
+    ratio = _total(ours, stray, ours[1].farads) / _total(theirs, stray, theirs[1].farads)
+    return -0.5 * math.log(ratio), loss_moved(mine, share)
+
+
+def _total(tester: Tester, stray: float, input_farads: float) -> float:
+    return tester[0].farads + stray + input_farads
 
 
 def _same(ours: Tester, theirs: Tester) -> bool:
@@ -142,10 +153,19 @@ def _same(ours: Tester, theirs: Tester) -> bool:
 
 
 def _errors(ours: Tester, testers: Sequence[Tester], stray: float) -> Array:
-    """(T, T) covariance of ln f between testers by the tolerance of their capacitors, against ours."""
-    part = 0.5 * ours[0].farads / (ours[0].farads + stray)
+    """(T, T) covariance of ln f between testers by the tolerance of their capacitors and what is not known of
+    their inputs, against ours."""
     same = [_same(ours, t) for t in testers]
-    return _against((part * ours[0].tolerance) ** 2, [(part * t[0].tolerance) ** 2 for t in testers], same)
+    return _against(_error(ours, stray), [_error(t, stray) for t in testers], same)
+
+
+def _error(tester: Tester, stray: float) -> float:
+    """Variance of ln f by a tester's own capacitances."""
+    capacitor, load, _ = tester
+    farads, unsure = (load.farads, load.farads_uncertainty) if load else (0.0, 0.0)
+    return (
+        math.hypot(capacitor.farads * capacitor.tolerance, unsure) / _total(tester, stray, farads) / 2
+    ) ** 2
 
 
 def _losses(

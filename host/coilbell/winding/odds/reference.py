@@ -24,7 +24,7 @@ from coilbell.winding.odds.kind import Kind, kind_named
 from coilbell.winding.odds.observation import Observation, same_capacitor
 from coilbell.winding.odds.spreads import Spreads
 
-__all__ = ["Capture", "Condition", "Reference", "UnitMean", "contradictions", "remarks"]
+__all__ = ["Capture", "Condition", "Reference", "UnitMean", "contradictions"]
 
 Array = npt.NDArray[np.float64]
 
@@ -83,6 +83,16 @@ class Capture:
             )
 
 
+@dataclass(frozen=True, slots=True)
+class Provenance:
+    """Where captures came from. origin: name@hash of the reference they stood in; who: the bench that handed
+    it on, in its own words; exported: when. Board, firmware and time of each ring stand with the ring."""
+
+    origin: str
+    who: str
+    exported: datetime
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class UnitMean:
     """Mean ring of one good unit over the chosen capacitors.
@@ -114,6 +124,10 @@ class Reference:
     """Names and hashes of the references merged into this one."""
     withdrawn: tuple[tuple[str, str], ...] = ()
     """Units taken out again, each with the reason."""
+    provenance: tuple[Provenance, ...] = ()
+    """Who handed on what came from elsewhere, and when."""
+    left_out: tuple[str, ...] = ()
+    """Origins that are distrusted here, whose captures it is judged without; it is the bench's as well."""
     spreads: Spreads | None = None
     """What was learned elsewhere of how its units stray; it belongs to the bench and is not handed on."""
 
@@ -136,10 +150,18 @@ class Reference:
         merged += [c for c in captures if not any(_same(c, have) for have in merged)]
         return replace(self, captures=tuple(merged))
 
-    def merged(self, other: Reference, other_origin: str) -> Reference:
+    def merged(
+        self,
+        other: Reference,
+        other_origin: str,
+        provenance: Provenance | None = None,
+        same: Collection[str] = (),
+    ) -> Reference:
         """This reference with another's captures, each keeping where it came from.
 
-        other_origin: name and hash of `other`. Raises ReferenceMismatch for another kind.
+        other_origin: name and hash of `other`; provenance: who handed it on; same: units that are the very
+        specimen here and there. A ring that is here already, under whatever name, is left out; another unit
+        of a name that is taken gets one of its own. Raises ReferenceMismatch for another kind.
         """
         if other.kind.name != self.kind.name:
             raise ReferenceMismatch(
@@ -149,20 +171,53 @@ class Reference:
             raise ReferenceMismatch(
                 f"{self.name} and {other.name} differ in the figures of a {self.kind.name}; keep them apart"
             )
-        arriving = (replace(c, origin=c.origin or other_origin) for c in other.captures)
-        joined = self.having(arriving)
-        origins = dict.fromkeys((*self.origins, *other.origins, other_origin))
-        return replace(joined, origins=tuple(origins))
+        here = {_content(c): c.unit for c in self.captures}
+        names = {c.unit: here[_content(c)] for c in other.captures if _content(c) in here}
+        taken = {c.unit for c in self.captures}
+        for unit in dict.fromkeys(c.unit for c in other.captures):
+            apart = unit in taken and unit not in same
+            whose = provenance.who if provenance else other_origin
+            names.setdefault(unit, f"{unit} of {whose}" if apart else unit)
+        arriving = (
+            replace(c, unit=names[c.unit], origin=c.origin or other_origin)
+            for c in other.captures
+            if _content(c) not in here
+        )
+        known = {one.origin: one for one in (*other.provenance, *self.provenance)}
+        if provenance is not None:
+            known.setdefault(provenance.origin, provenance)
+        return replace(
+            self,
+            captures=(*self.captures, *arriving),
+            origins=tuple(dict.fromkeys((*self.origins, *other.origins, other_origin))),
+            provenance=tuple(known.values()),
+        )
+
+    def handed_on(self, provenance: Provenance) -> Reference:
+        """This reference as it arrives from elsewhere: every capture says where it came from."""
+        return replace(self, captures=(), origins=()).merged(self, provenance.origin, provenance)
+
+    def sources(self, names: Collection[str]) -> frozenset[str]:
+        """Origins that are named so, or that one of these handed on."""
+        by_who = {one.origin for one in self.provenance if one.who in names}
+        return frozenset({c.origin for c in self.captures if c.origin in names} | by_who)
+
+    def sources_of_good(self) -> tuple[tuple[str, str], ...]:
+        """Origin of good units that came from elsewhere, and who handed them on, "" where nobody said."""
+        who = {one.origin: one.who for one in self.provenance}
+        found = dict.fromkeys(c.origin for c in self.good if c.origin)
+        return tuple((origin, who.get(origin, "")) for origin in found)
 
     def trusting(self, distrusted: Collection[str], *, told: bool = False) -> Reference:
-        """This reference without what came from these origins, named as captures name them.
+        """This reference without what came from these sources: origins, or who handed them on.
 
         told: raise ReferenceMismatch where no good unit is left of those there were.
         """
-        left = tuple(c for c in self.captures if not c.origin or c.origin not in distrusted)
+        gone = self.sources(distrusted)
+        left = tuple(c for c in self.captures if c.origin not in gone)
         if len(left) == len(self.captures):
             return self
-        found = replace(self, captures=left)
+        found = replace(self, captures=left, left_out=tuple(sorted(gone)))
         if told and self.good and not found.good:
             raise ReferenceMismatch(
                 f"all good units of {self.name} come from distrusted sources; add units of your own, or "
@@ -241,27 +296,11 @@ def contradictions(reference: Reference) -> tuple[str, ...]:
     return tuple(found)
 
 
-def remarks(reference: Reference) -> tuple[str, ...]:
-    """What makes a reference weak, a sentence each; not an error."""
-    found = []
-    good = reference.units()
-    if not good:
-        found.append("no unit known good yet: nothing can be judged by it")
-    elif len(good) == 1:
-        found.append("one good unit only: the spread between units is assumed, not measured")
-    elif len(good) < 4:
-        found.append(f"{len(good)} good units: the spread between units still rests mostly on assumption")
-    if not reference.units(Condition.SHORTED):
-        found.append("nothing shorted on purpose: what a short looks like is computed, not measured")
-    if len(reference.capacitors()) == 1:
-        found.append(
-            "one test capacitor: inductance and capacitance cannot be told apart, and the copper's share of "
-            "the loss is assumed; good units rung with a second one tell it, for every later ring"
-        )
-    weak = [c.unit for c in reference.captures if c.observation.weak]
-    if weak:
-        found.append(f"doubtful fits among the captures of {', '.join(dict.fromkeys(weak))}")
-    return tuple(found)
+def _content(capture: Capture) -> tuple[Condition, str, Observation | str]:
+    """What tells a capture from any other, whoever named its unit: the samples, else all that is known of
+    it."""
+    seen = capture.observation
+    return capture.condition, capture.how, seen.samples or seen
 
 
 def _same(a: Capture, b: Capture) -> bool:
@@ -292,12 +331,17 @@ def _mean(unit: str, rows: Sequence[Sequence[tuple[float, float]]]) -> UnitMean:
 
 
 def _repeat_contradictions(reference: Reference, capacitor: Capacitor) -> list[str]:
+    """Rings of one unit with one tester that cannot be repeats; testers differ by what they take
+    (`pooled`)."""
+    rows: dict[tuple[str, str, Capacitor], list[tuple[float, float]]] = {}
+    for c in reference.good:
+        o = c.observation
+        if same_capacitor(o.capacitor, capacitor):
+            ring = math.log(o.natural_hz), math.log(o.loss)
+            rows.setdefault((c.unit, o.board, o.capacitor), []).append(ring)
     found = []
-    for unit in reference.units():
-        points = np.array(_points(reference.captures, unit, Condition.GOOD, "", capacitor)).reshape(-1, 2)
-        if len(points) < 2:
-            continue
-        reach = np.ptp(points, axis=0)
+    for (unit, _, _), points in rows.items():
+        reach = np.ptp(np.array(points), axis=0)
         if (reach > _REPEAT_FAR).any():
             apart_f, apart_q = 100 * np.expm1(reach)
             found.append(

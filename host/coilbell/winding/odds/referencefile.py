@@ -25,7 +25,7 @@ from coilbell.terms import Step
 from coilbell.winding.odds.kind import KINDS, Kind, kind_named, kind_of, table_of_kind
 from coilbell.winding.odds.law import AmplitudeLaw
 from coilbell.winding.odds.observation import Observation
-from coilbell.winding.odds.reference import Capture, Condition, Reference
+from coilbell.winding.odds.reference import Capture, Condition, Provenance, Reference
 
 __all__ = ["REFERENCE_SCHEMA", "decode", "digest", "encode", "origin"]
 
@@ -107,7 +107,14 @@ def _body(reference: Reference) -> dict[str, Any]:
         }
         | _kind_body(reference.kind)
         | _withdrawn_body(reference)
+        | _provenance_body(reference)
     )
+
+
+def _provenance_body(reference: Reference) -> dict[str, Any]:
+    """Who handed on what; nothing where nobody did, so that older references keep their hash."""
+    rows = [[one.origin, one.who, _written(one.exported)] for one in reference.provenance]
+    return {"provenance": rows} if rows else {}
 
 
 def _withdrawn_body(reference: Reference) -> dict[str, Any]:
@@ -194,6 +201,10 @@ def _reference(body: dict[str, Any]) -> Reference:
         _read(body["created"]),
         tuple(_text(item) for item in body["origins"]),
         tuple((_text(unit), _text(reason)) for unit, reason in body.get("withdrawn", ())),
+        tuple(
+            Provenance(_text(origin), _text(who), datetime.fromisoformat(_text(exported)))
+            for origin, who, exported in body.get("provenance", ())
+        ),
     )
 
 

@@ -87,8 +87,8 @@ class Finding:
     slope: tuple[Quantity, float] | None
     healthy: Healthy | None
     doubts: tuple[str, ...]
-    sources: tuple[str, ...] = ()
-    """Other benches, as name@hash, whose good units it rests on."""
+    sources: tuple[tuple[str, str], ...] = ()
+    """Where good units came from that it rests on: name@hash, and who handed them on."""
 
     @property
     def inductance_henries(self) -> Quantity | None:
@@ -245,7 +245,7 @@ def _with_reference(
         slope,
         by,
         doubts,
-        tuple(dict.fromkeys(c.origin for c in reference.good if c.origin)),
+        reference.sources_of_good(),
     )
 
 

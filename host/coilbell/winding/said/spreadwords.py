@@ -33,8 +33,10 @@ def spread_words(by: Healthy, reference: Reference) -> tuple[str, ...]:
         f"{unit} hardly rings like the other good units and counts by {in_percent(weight)}: check it"
         for unit, weight in by.unlike
     )
-    sources = tuple(dict.fromkeys(c.origin for c in reference.good if c.origin))
-    handed = (f"good units handed on from {', '.join(sources)}",) if sources else ()
+    sources = [f"{who}, {origin}" if who else origin for origin, who in reference.sources_of_good()]
+    handed: tuple[str, ...] = (f"good units handed on from {'; '.join(sources)}",) if sources else ()
+    if reference.left_out:
+        handed += (f"good units of {', '.join(reference.left_out)} are left out: distrusted here",)
     return (told, *unlike, *handed)
 
 
