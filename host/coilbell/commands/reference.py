@@ -45,10 +45,10 @@ A kind of winding of your own is a TOML file: copy a shipped one (kinds NAME
 A good unit whose Q is not usual for its kind, or that rings far from the good
 units there, is refused with its figures; --anyway takes it, and it stays marked
 in every finding that rests on it.
-A set keeps who handed it on and when; the board, firmware and time of each ring
-stand with it. What is here already is left out; another unit of a name that is
-taken gets one of its own, unless --same says that it is the very specimen: where
-two testers rang it, their difference is measured, else it widens the intervals.
+A set keeps who handed it on and when; board, firmware and time stand with each
+ring. What is here already is left out; another unit of a name that is taken
+gets one of its own, unless --same says that it is the very specimen: where two
+testers rang it their difference is measured, else it widens the intervals.
 A damaged file is never replaced: move it away, then import an export.
 Exit code: 0 done; 2 wrong usage, unusable record, damaged reference; 3 no
 reference of that name, or its folder cannot be made.
