@@ -6,7 +6,7 @@ How often each is met, and its sizes, stand in `winding/faults.toml`, with their
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -23,7 +23,10 @@ from coilbell.winding.tank.network import Network, ring_of_network
 __all__ = [
     "ATTACHED",
     "JUNCTIONS",
+    "SEED",
+    "SIZES",
     "Draws",
+    "chances",
     "conducting",
     "draws",
     "inductance_left",
@@ -36,13 +39,21 @@ Array = npt.NDArray[np.float64]
 ATTACHED = tuple(Attached)
 """Column of each attachment in `Draws.there`."""
 
-_SIZES = 4
-"""Unit coordinates kept for each attachment: the most that one is sized by; computed."""
+SIZES = dict.fromkeys(Attached, 2) | {
+    Attached.TUNING: 1,
+    Attached.LOAD: 1,
+    Attached.DEVICE: 0,
+    Attached.HEATER: 4,
+}
+"""How many unit coordinates size each attachment [1]; as `_Parts` reads them."""
+
+_SIZES = max(SIZES.values())
+"""Unit coordinates kept for each attachment."""
 
 _DRAWN = (0.25, 0.75)
 """Least and most often that an attachment is drawn, however often it is met; assumed."""
 
-_SEED = 15
+SEED = 15
 """Of the draws, beside their number: any whole number; assumed."""
 
 
@@ -60,42 +71,40 @@ def _table(kind: Kind) -> str:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Draws:
-    """n states of a set: there (n, k) for each of `ATTACHED`, at (n, k, 4) unit coordinates of its size.
-
-    log_weight: (n, k) log of how often that presence is met over how often it is drawn: what is rare is drawn
-    more often than it is met, since it competes with a short.
-    """
+    """n states of a set: there (n, k) for each of `ATTACHED`, at (n, k, 4) unit coordinates of its size."""
 
     there: npt.NDArray[np.bool_]
     at: Array
-    log_weight: Array
 
     def __len__(self) -> int:
         return len(self.there)
 
-    def taken(self, rows: npt.NDArray[np.int_]) -> Draws:
-        """Those rows."""
-        return Draws(self.there[rows], self.at[rows], self.log_weight[rows])
-
-    def with_columns(self, other: Draws, columns: Collection[Attached]) -> Draws:
-        """The same with some attachments as in `other`."""
-        chosen = [k for k, one in enumerate(ATTACHED) if one in columns]
+    def with_columns(self, other: Draws, columns: Sequence[int]) -> Draws:
+        """The same with some columns as in `other`."""
+        chosen = list(columns)
         there, at = self.there.copy(), self.at.copy()
         there[:, chosen], at[:, chosen] = other.there[:, chosen], other.at[:, chosen]
         return replace(self, there=there, at=at)
 
 
+def chances(kind: Kind) -> tuple[Array, Array]:
+    """(k,) how often each of `ATTACHED` is met, and how often it is drawn.
+
+    What is rare is drawn more often than it is met, since it competes with a short; the weights undo it.
+    """
+    met = np.array([shares(kind)[one] for one in ATTACHED])
+    return met, np.clip(met, *_DRAWN)
+
+
 @lru_cache(maxsize=32)
 def draws(kind: Kind, n: int, seed: int) -> Draws:
     """n draws by Latin squares of a fixed seed, so that the same question always has the same answer."""
-    rng = np.random.default_rng((seed, n, _SEED))
+    rng = np.random.default_rng((seed, n, SEED))
     k = len(ATTACHED)
     columns = [(rng.permutation(n) + rng.random(n)) / n for _ in range(k * (1 + _SIZES))]
     u = np.stack(columns, axis=1).reshape(n, k, 1 + _SIZES)
-    met = np.array([shares(kind)[one] for one in ATTACHED])
-    drawn = np.clip(met, *_DRAWN)
-    there = u[:, :, 0] < drawn
-    return Draws(there, u[:, :, 1:], np.log(np.where(there, met / drawn, (1 - met) / (1 - drawn))))
+    there = u[:, :, 0] < chances(kind)[1]
+    return Draws(there, u[:, :, 1:])
 
 
 def ring_in_set(

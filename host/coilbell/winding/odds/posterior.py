@@ -121,12 +121,12 @@ def posterior(
     ordered = [*outside, *(r for r in rings if r.stage.in_circuit)]
     index = [_place(r, healthy) for r in ordered]
     logs = [_outside(h, outside, index[: len(outside)], healthy, kind) for h in listed]
+    weights = np.array([(prior if h.cause.shorted else 1 - prior) * h.share for h in listed])
     particles = None
     if len(ordered) > len(outside):
-        particles = followed(listed, logs, ordered, index, healthy, kind)
+        particles = followed(listed, logs, ordered, index, healthy, kind, weights)
     totals = np.array([_log_sum(rows) for rows in logs])
     totals += particles.evidence if particles is not None else 0.0
-    weights = np.array([(prior if h.cause.shorted else 1 - prior) * h.share for h in listed])
     odds = _normal(np.log(weights) + totals)
     shown = np.array([h.cause.shorted and h.cause is not Cause.HIDDEN for h in listed])
     limits = bounds(ordered, healthy, kind)
