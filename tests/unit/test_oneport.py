@@ -9,6 +9,7 @@ from benchmarks import incircuit
 from coilbell.board.simulation import Winding, catalogue
 from coilbell.terms import Headline, Step
 from coilbell.winding import find
+from coilbell.winding.odds import attachment, sets
 from coilbell.winding.odds.oneport import OPEN
 
 ALL = incircuit.LINE[-1]
@@ -93,3 +94,16 @@ def test_a_ring_out_of_circuit_is_bound_by_nothing(reference):
     assert verdict.headline is Headline.SHORTED
     assert verdict.shows is not None
     assert verdict.shows > 0.995
+
+
+def test_the_odds_hang_little_on_which_sets_were_drawn(reference, monkeypatch):
+    # Root mean square 0.12 before more were drawn near those that hit, 0.06 since.
+    found = []
+    for seed in (15, 16, 17):
+        monkeypatch.setattr(attachment, "SEED", seed)
+        monkeypatch.setattr(sets, "SEED", seed)
+        attachment.draws.cache_clear()
+        shown = [judged(reference, f"in-set,{s}", ALL).odds.shows for s in ("turn-0.1-ohm", "switch-leaky")]
+        found.append(shown)
+    attachment.draws.cache_clear()
+    assert np.sqrt(np.var(found, axis=0, ddof=1).mean()) < 0.09
