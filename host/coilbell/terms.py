@@ -104,6 +104,8 @@ class Step(StrEnum):
     WINDINGS_OPEN = "windings-open"
     RESISTORS_OFF = "resistors-off"
     CLEANED = "cleaned"
+    LOOP = "loop-round-core"
+    """A closed loop of wire lies round the core: a check, whose ring is not the winding's own."""
     TAKE_OUT = "take it out"
     RING_AGAIN = "ring again"
     SECOND_CAPACITOR = "second test capacitor"
@@ -131,6 +133,7 @@ RECORDED = (
     Step.WINDINGS_OPEN,
     Step.RESISTORS_OFF,
     Step.CLEANED,
+    Step.LOOP,
 )
 """Steps that a capture may say were done before it, in the order they are listed."""
 

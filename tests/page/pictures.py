@@ -71,6 +71,9 @@ class Clips:
     def capture(self, letter: str, connection: Connection) -> Record:
         return self.on.capture(letter, connection)
 
+    def strike(self, *how: Any, small: bool) -> Any:
+        return self.on.strike(*how, small=small)
+
     def aim_again(self) -> None:
         self.on.aim_again()
 

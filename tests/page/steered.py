@@ -8,12 +8,14 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from coilbell.bench.page import Desk, Keeping, Leads, Link, Server, Wish
 from coilbell.errors import BoardError, MissingError, WireError
 from coilbell.record import Connection, Record
+from coilbell.terms import Step
 
 __all__ = ["Served", "SteeredSource", "Watcher", "serving"]
 
@@ -27,6 +29,8 @@ class SteeredSource:
     volts: float = 0.0
     closed: int = 0
     shots: list[tuple[str, Connection]] = field(default_factory=list)
+    guided: list[tuple[Connection, tuple[Step, ...]]] = field(default_factory=list)
+    looped: dict[str, Record] = field(default_factory=dict)
     pause_s: float = 0.02
     begun: threading.Event = field(default_factory=threading.Event)
     """Set once a shot is on its way."""
@@ -61,6 +65,21 @@ class SteeredSource:
         time.sleep(self.pause_s)
         self.shots.append((letter, connection))
         return replace(self.records[letter], connection=connection)
+
+    def strike(
+        self, connection: Connection, done: tuple[Step, ...], reference: Any, *, small: bool
+    ) -> list[tuple[str, tuple[Record, ...]]]:
+        """One record with each capacitor; with a loop round the core those of `looped`."""
+        self.leads()
+        if abs(self.volts) > 0.5:
+            raise BoardError("the board refused: live leads")
+        self.guided.append((connection, done))
+        records = self.looped if Step.LOOP in done and self.looped else self.records
+        now = datetime.now(UTC)
+        return [
+            (f"capacitor {letter}", (replace(one, connection=connection, done=done, utc=now),))
+            for letter, one in records.items()
+        ]
 
     def aim_again(self) -> None:
         pass

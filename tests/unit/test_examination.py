@@ -12,17 +12,29 @@ import pytest
 
 from coilbell.bench.examination.core import Asked, State, next_prompt, state_of
 from coilbell.bench.examination.desk import Desk
+from coilbell.bench.examination.guide import question
 from coilbell.bench.facts.examination import Act, Begin, Confirm, Did, Onward, Rang, Skip
-from coilbell.bench.log import ItemLog, Log
+from coilbell.bench.log import ItemLog, Log, LogKeeper, kept_facts
 from coilbell.bench.shelf import Shelf
+from coilbell.bench.worksheet.sheet import begin, opened, withdraw
 from coilbell.board import constants
 from coilbell.cli import main
 from coilbell.commands.striker import virtual_at
 from coilbell.decay import fit
-from coilbell.errors import MeasurementError
+from coilbell.errors import InputError, MeasurementError
+from coilbell.isolate import shipped
 from coilbell.record import Connection, Record
 from coilbell.terms import Headline, Step
-from coilbell.winding import Capture, Condition, NextStep, Reference, Verdict, observe
+from coilbell.winding import (
+    Capture,
+    Condition,
+    NextStep,
+    Observation,
+    Reference,
+    Verdict,
+    find,
+    observe,
+)
 from simulated import simulated_record
 
 BEGUN: tuple[Act, ...] = (Begin(kind="line-output transformer", reference="", in_circuit=True), Confirm())
@@ -190,6 +202,92 @@ def test_back_takes_ring_then_step_and_the_log_still_has_them(tmp_path: Path, st
     assert len(log.captures(item)) == 2
     assert log.base.rows("SELECT count(*) FROM capture")[0][0] == 4
     assert len(log.judgements(item)) == 1
+
+
+def _worksheet(log: Log) -> list[tuple[str, str]]:
+    """Readings of the item's worksheet: step and words."""
+    facts = kept_facts(log, log.item("lot-3"))
+    assert facts is not None
+    return [(one.step, one.words) for one in facts.readings]
+
+
+def test_the_ring_that_ends_it_goes_into_an_open_worksheet_once(tmp_path: Path, store: str) -> None:
+    """Its odds, and no whole verdict; a later ring takes its place, what a person took back stays out."""
+    desk = _desk(tmp_path / "log.sqlite", store)
+    log = desk.drawer.log
+    keeper = LogKeeper(log, log.add_item("lot-3"))
+    begin(keeper, shipped()["CRT monitor"], "none")
+    desk.begin("tarn-21-line", in_circuit=False)
+    desk.act(Confirm())
+    bench = Bench("in-circuit", "turn-dead")
+    desk.strike(bench)
+    ((step, words),) = _worksheet(log)
+    assert "log10 ratio +" in words
+    assert "entered in the worksheet, reading 2" in desk.entered
+    told = question(desk).told
+    assert told[0] == desk.entered
+    assert "part to suspect next" in told[1]
+    _desk(tmp_path / "log.sqlite", store).resume()
+    assert len(_worksheet(log)) == 1, "who looks on enters nothing"
+    desk.strike(bench)
+    assert [one for one, _ in _worksheet(log)] == [step]
+    desk.back()
+    assert not _worksheet(log)
+    desk.strike(bench)
+    ((_, words),) = _worksheet(log)
+    number = max(opened(keeper).readings)
+    withdraw(keeper, opened(keeper), number, "the clips were on the wrong pins")
+    desk.act(Onward())
+    desk.act(Skip(step=Step.COUNT_FAILED))
+    assert not _worksheet(log)
+
+
+def test_a_finding_without_odds_is_not_entered(tmp_path: Path) -> None:
+    desk = _desk(tmp_path / "log.sqlite", str(tmp_path))
+    log = desk.drawer.log
+    begin(LogKeeper(log, log.add_item("lot-3")), shipped()["CRT monitor"], "none")
+    desk.begin("mains transformer", in_circuit=False)
+    desk.act(Confirm())
+    desk.strike(Bench("in-circuit", "healthy"))
+    assert not _worksheet(log)
+
+
+def _rung(state: str, done: tuple[Step, ...] = ()) -> Observation:
+    record = replace(simulated_record("tarn-line-split", 7, state, 22e-9), done=done)
+    return observe(fit(record), record, connection=Connection.OUT_OF_CIRCUIT)
+
+
+def test_a_loop_round_the_core_checks_and_never_enters_the_odds(store: str) -> None:
+    reference = Shelf(Path(store)).get("tarn-21-line")
+    whole, dead = _rung("healthy"), _rung("turn-dead")
+    alone = find([whole], reference)
+    checked = find([whole, _rung("external-loop", (Step.LOOP,))], reference)
+    assert checked.verdict.shows == alone.verdict.shows
+    assert any("a shorted turn shows on this part" in reason for reason in checked.reasons)
+    open_loop = find([whole, _rung("healthy", (Step.LOOP,))], reference)
+    assert "hardly shows" in open_loop.verdict.doubt
+    assert "hardly shows" in find([dead, _rung("turn-dead", (Step.LOOP,))], reference).verdict.doubt
+    with pytest.raises(InputError, match="take it off"):
+        find([_rung("external-loop", (Step.LOOP,))], reference)
+
+
+def test_a_loop_is_proposed_out_of_circuit_where_no_good_unit_judges() -> None:
+    steps = [one.step for one in find([_rung("healthy")], None, kind="line-output transformer").verdict.steps]
+    assert steps[0] is Step.LOOP
+    inside = replace(_rung("healthy"), connection=Connection.IN_CIRCUIT)
+    assert Step.LOOP not in [one.step for one in find([inside], None, kind="relay coil").verdict.steps]
+
+
+def test_the_loop_comes_off_with_its_ring() -> None:
+    verdict = _verdict(Headline.OPEN, Step.LOOP, Step.GOOD_UNITS)
+    acts = [*BEGUN[1:], Rang(captures=(1,))]
+    acts = [Begin(kind="line-output transformer", reference="", in_circuit=False), *acts]
+    assert _asked(acts, verdict) == Step.LOOP
+    acts += [Did(step=Step.LOOP)]
+    assert state_of(acts, frozenset({1})).done == (Step.LOOP,)
+    acts += [Rang(captures=(2,))]
+    assert state_of(acts, frozenset({1, 2})).done == ()
+    assert _asked(acts, verdict) == Asked.END
 
 
 def test_a_stroke_that_fails_changes_nothing(tmp_path: Path, store: str) -> None:

@@ -22,8 +22,8 @@ from coilbell.commands.options import (
 from coilbell.errors import CoilbellError, InputError, MeasurementError, MissingError
 
 if TYPE_CHECKING:
-    from coilbell.bench.examination.core import Prompt
     from coilbell.bench.examination.desk import Desk, Striker
+    from coilbell.bench.examination.guide import Question, Struck
 
 __all__ = ["add_arguments", "run"]
 
@@ -46,14 +46,13 @@ Exit code: 0 the examination ended or was left; 1 board or measurement failed;
 
 _HELP = "Enter: do it; s skip; r ring again; b take the last thing back; f the whole finding; q leave"
 
-_OUT_OF_CIRCUIT = (
-    "The leads go on a part that is out of its set, with nothing else on it.",
-    "Never connect the tester to anything live or charged.",
-)
-_IN_CIRCUIT = (
-    "The leads go on a set that is off, unplugged and discharged.",
-    "Never on a live one; their voltage is measured before each shot.",
-)
+_KEYS = {"go": "", "skip": "s", "ring": "r", "back": "b", "onward": "g"}
+"""What is typed for a choice; f, p and q are the terminal's own."""
+
+_NAMES = {"skip": "s skip", "ring": "r ring again", "back": "b back", "onward": "g go on"}
+
+_ROOM = 60
+"""Longest question that stands on one line with its choices [letters]; what is typed needs room too."""
 
 Ask = Callable[[str], str]
 """Shows a question and returns the answer; raises EOFError where there are no more."""
@@ -113,30 +112,45 @@ class _Talk:
 
         prompt = self.desk.resume()
         if self.options.again or prompt.asked is Asked.WHAT:
-            prompt = self._begin()
+            self._begin()
         elif self.options.reference or self.options.kind:
             raise InputError(
                 f"{self.options.item} is being examined already; leave --reference and --kind out, or give "
                 "--again to begin afresh"
             )
-        doing = {
-            Asked.WHAT: lambda _: self._begin(),
-            Asked.CAUTION: lambda _: self._cautions(),
-            Asked.STRIKE: self._strike,
-            Asked.STEP: self._step,
-            Asked.END: self._end,
-        }
-        while True:
-            self._show_verdict(prompt)
-            after = doing[prompt.asked](prompt)
-            if after is None:
-                return
-            prompt = after
+        while (after := self._turn()) is not None:
+            if after.strike:
+                self._ring()
+            if after.words:
+                self._say(after.words)
 
-    def _begin(self) -> Prompt:
+    def _turn(self) -> Struck | None:
+        """One question and what became of its answer; None where it ends here."""
+        from coilbell.bench.examination.core import Asked
+        from coilbell.bench.examination.guide import Choice, Struck, answered, question
+
+        if self.desk.prompt.asked is Asked.WHAT:
+            self._begin()
+        self._show_verdict()
+        asked = question(self.desk)
+        for line in (*asked.told, *self._cautions(asked)):
+            self._say(line)
+        typed = self._answer(asked)
+        if typed == "f":
+            self._full()
+        elif typed == "p":
+            self._report()
+        elif typed == "q" or (asked.asked is Asked.END and not typed):
+            self._finish(ended=asked.asked is Asked.END)
+            return None
+        else:
+            return answered(self.desk, Choice(next(name for name, key in _KEYS.items() if key == typed)))
+        return Struck()
+
+    def _begin(self) -> None:
         what = self.options.reference or self._kind() or self._what()
         where = self._asked("is it connected in its set? y/n [n] ", {"": False, "n": False, "y": True})
-        return self.desk.begin(what, in_circuit=where)
+        self.desk.begin(what, in_circuit=where)
 
     def _kind(self) -> str:
         """The kind of --kind, "" without it. Raises InputError for one that there is not."""
@@ -146,13 +160,10 @@ class _Talk:
 
     def _what(self) -> str:
         """Name of a reference or kind; the only one there is, or that of the item, is taken on Enter."""
-        from coilbell.bench.shelf import Shelf
+        from coilbell.bench.examination.guide import beginnings
         from coilbell.winding import KINDS
 
-        names = Shelf(self.options.store).names()
-        item = self.desk.drawer.item
-        usual = item.kind if item and item.kind in KINDS else ""
-        usual = names[0] if len(names) == 1 else usual
+        names, usual = beginnings(self.desk)
         if names:
             self._say(f"references: {', '.join(names)}")
         self._say(f"or a kind: {', '.join(KINDS)}")
@@ -166,80 +177,17 @@ class _Talk:
                     return found[0]
                 self._say(f"which of: {', '.join(found)}?" if found else f"no {typed or 'name'!r} there")
 
-    def _cautions(self) -> Prompt | None:
-        from coilbell.bench.facts.examination import Confirm
-        from coilbell.isolate import cautions
+    def _cautions(self, asked: Question) -> Iterator[str]:
+        for place, words in enumerate(asked.cautions):
+            yield f"  {words}" if place else f"caution: {words}"
 
-        in_circuit = self.desk.state.begun is not None and self.desk.state.begun.in_circuit
-        told = _IN_CIRCUIT if in_circuit else _OUT_OF_CIRCUIT
-        for words in (*told, *(cautions(("mains", "stored charge")) if in_circuit else ())):
-            self._say(f"caution: {words}" if words is told[0] else f"  {words}")
-        if self._asked("Enter: so it is; q leave ", {"": True, "q": False}):
-            return self.desk.act(Confirm())
-        return None
-
-    def _strike(self, prompt: Prompt) -> Prompt | None:
-        words = self.desk.state.connection
-        answer = self._answer(f"strike it, {words}: Enter (b back, q leave) ", "bfq")
-        return self._ring() if answer == "" else self._common(answer)
-
-    def _ring(self) -> Prompt:
+    def _ring(self) -> None:
         try:
-            return self.desk.strike(self.striker)
+            self.desk.strike(self.striker)
         except (MeasurementError, MissingError) as error:
             if self.options.answers or not sys.stdin.isatty():
                 raise
             tell(f"coilbell: {error}")
-            return self.desk.prompt
-
-    def _step(self, prompt: Prompt) -> Prompt | None:
-        from coilbell.bench.facts.examination import Did, Skip
-
-        assert prompt.step is not None
-        self._say(f"next: {prompt.step.words}")
-        answer = self._answer("Enter when it is done (s skip, r ring again, b back, ? help) ", "srbfq")
-        if answer == "s":
-            return self.desk.act(Skip(step=prompt.step.step))
-        if answer:
-            return self._common(answer)
-        self.desk.act(Did(step=prompt.step.step))
-        return self._ring()
-
-    def _end(self, prompt: Prompt) -> Prompt | None:
-        from coilbell.bench.examination.core import left_steps
-        from coilbell.bench.facts.examination import Onward
-
-        finding = self.desk.finding
-        assert finding is not None
-        for line in _worksheet_lines(self.desk):
-            self._say(line)
-        goes_on = prompt.stands and left_steps(self.desk.state, finding.verdict)
-        further = "g go on, " if goes_on else ""
-        asked = f"Enter: end (p report to {_page(self.options.item)}, {further}r ring again, b back) "
-        answer = self._answer(asked, "pgrbfq" if goes_on else "prbfq")
-        if answer == "g":
-            return self.desk.act(Onward())
-        if answer == "p":
-            self._report()
-            return prompt
-        if answer in ("", "q"):
-            self._finish()
-            return None
-        return self._common(answer)
-
-    def _common(self, answer: str) -> Prompt | None:
-        """What r, b, f and q do everywhere."""
-        if answer == "r":
-            return self._ring()
-        if answer == "q":
-            self._say(f"everything is kept; go on by: coilbell examine {self.options.item}")
-            return None
-        if answer == "f":
-            self._full()
-            return self.desk.prompt
-        back = self.desk.back()
-        self._say(f"taken back: {back}" if back else "nothing to take back; --again begins afresh")
-        return self.desk.prompt
 
     def _full(self) -> None:
         from coilbell.bench.facts.finding import finding_facts
@@ -263,40 +211,48 @@ class _Talk:
         else:
             self._say(f"report written to {place}")
 
-    def _finish(self) -> None:
+    def _finish(self, *, ended: bool) -> None:
         from coilbell.bench.facts.base import json_line
         from coilbell.bench.facts.finding import finding_facts
 
-        if self.options.json and self.desk.finding is not None:
+        if not ended:
+            self._say(f"everything is kept; go on by: coilbell examine {self.options.item}")
+        elif self.options.json and self.desk.finding is not None:
             show(json_line(finding_facts(self.desk.finding, self.options.item)))
         else:
             self._say(f"report: coilbell report {self.options.item} -o {_page(self.options.item)}")
 
-    def _show_verdict(self, prompt: Prompt) -> None:
+    def _show_verdict(self) -> None:
         """The verdict, once for each set of rings."""
-        from dataclasses import replace
+        from coilbell.bench.examination.guide import verdict_of
 
-        from coilbell.bench.examination.core import Asked
-        from coilbell.winding import verdict_lines
-
-        finding, captures = self.desk.finding, self.desk.state.captures
-        if finding is None or captures == self.shown:
+        captures = self.desk.state.captures
+        if self.desk.finding is None or captures == self.shown:
             return
         self.shown = captures
-        verdict = finding.verdict
-        if prompt.asked is not Asked.END:  # the step is asked for below, its cautions were confirmed
-            verdict = replace(verdict, steps=(), caution="")
         self._say("")
-        for line in verdict_lines(verdict, self.options.item):
+        for line in verdict_of(self.desk, self.options.item):
             self._say(line)
 
-    def _answer(self, question: str, letters: str) -> str:
+    def _answer(self, asked: Question) -> str:
         """ "" for Enter, else one of the letters; words that begin with one are taken for it."""
+        from coilbell.bench.examination.core import Asked
+
+        ends = asked.asked is Asked.END
+        told = [_NAMES[choice] for choice in asked.choices if choice in _NAMES]
+        told += [f"p report to {_page(self.options.item)}"] if ends else []
+        go = {Asked.STEP: "Enter when it is done", Asked.END: "Enter: end"}.get(asked.asked, "Enter")
+        head = f"next: {asked.words}" if asked.asked is Asked.STEP else asked.words
+        letters = {_KEYS[choice] for choice in asked.choices} | {"f", "q"} | ({"p"} if ends else set())
+        if len(head) + len(go) + len("".join(told)) > _ROOM:
+            self._say(head)
+            head = ""
+        question = f"{head}{': ' * bool(head)}{go} ({', '.join([*told, 'q leave'])}) "
         while True:
-            typed = self.ask(question).strip().lower()
-            if typed[:1] in letters or not typed:
-                return typed[:1]
-            self._say(_HELP if typed == "?" else f"{typed[:20]!r} is none of these; ? tells")
+            typed = self.ask(question).strip().lower()[:1]
+            if typed in letters:
+                return typed
+            self._say(_HELP if typed == "?" else f"{typed!r} is none of these; ? tells")
 
     def _asked(self, question: str, answers: dict[str, bool]) -> bool:
         while True:
@@ -316,19 +272,6 @@ class _Talk:
 def _page(item: str) -> str:
     """Name of the item's report beside which the examination runs."""
     return f"{''.join(c if c.isalnum() or c in '._-' else '-' for c in item)}.html"
-
-
-def _worksheet_lines(desk: Desk) -> Iterator[str]:
-    """Where a worksheet of the item is open: the part that it suspects next, and how the ring gets in."""
-    from coilbell.bench.log import kept_facts
-    from coilbell.figure import percent
-
-    log, item = desk.drawer.log, desk.drawer.item
-    facts = kept_facts(log, item) if item is not None else None
-    if item is None or facts is None:
-        return
-    first = ", ".join(f"{one.part} {percent(one.probability)}" for one in facts.parts[:2])
-    yield f"worksheet, part to suspect next: {first}"
 
 
 @contextmanager

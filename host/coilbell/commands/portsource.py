@@ -7,12 +7,15 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from coilbell.commands.options import tell
+from coilbell.commands.striker import PortStriker
 from coilbell.errors import InputError, MeasurementError, MissingError, WireError
 
 if TYPE_CHECKING:
     from coilbell.bench.page import Leads, Link
-    from coilbell.board import Settings, Tester
+    from coilbell.board import Settings
     from coilbell.record import Connection, Record
+    from coilbell.terms import Step
+    from coilbell.winding import Reference
 
 __all__ = ["PortSource"]
 
@@ -25,11 +28,17 @@ class PortSource:
     """
 
     def __init__(self, port: str | None, like: Settings | None = None) -> None:
-        self._port = port
+        self._at = PortStriker(port, tell)
         self._like = like
-        self._tester: Tester | None = None
         self._pulses: dict[str, float] = {}
         self._stale = threading.Event()
+
+    def strike(
+        self, connection: Connection, done: tuple[Step, ...], reference: Reference | None, *, small: bool
+    ) -> list[tuple[str, tuple[Record, ...]]]:
+        """The rings of a guided examination; a virtual board stays as it was left by it."""
+        self._stale.set()
+        return self._at.strike(connection, done, reference, small=small)
 
     def check(self) -> None:
         """Open the tester once, so that a name that cannot be a port is told at once.
@@ -37,7 +46,7 @@ class PortSource:
         One that is only not there is waited for: the page says so. Raises InputError.
         """
         try:
-            self._open()
+            _ = self._at.tester
         except InputError:
             raise
         except (MissingError, MeasurementError) as error:
@@ -45,13 +54,13 @@ class PortSource:
 
     def capacitors(self) -> tuple[str, ...]:
         """Letters of its test capacitors."""
-        return self._open().identity.capacitors
+        return self._at.tester.identity.capacitors
 
     def link(self) -> Link:
         """Who it is and how its wire does."""
         from coilbell.bench.page import Link
 
-        tester = self._open()
+        tester = self._at.tester
         calibrated = "" if tester.identity.constants_from != "defaults" else ", not calibrated"
         tally = tester.tally
         return Link(f"{tester.identity.words}{calibrated}", tally.damaged, tally.retried)
@@ -60,7 +69,7 @@ class PortSource:
         """The lead voltage now."""
         from coilbell.bench.page import Leads
 
-        tester = self._open()
+        tester = self._at.tester
         try:
             volts = tester.measure().number("lead_mv") * 1e-3
         except WireError:
@@ -72,7 +81,7 @@ class PortSource:
         """One shot with that capacitor; the pulse is aimed at first and when `aim_again` asked for it."""
         from coilbell.board import Settings
 
-        tester = self._open()
+        tester = self._at.tester
         try:
             if self._stale.is_set():
                 self._stale.clear()
@@ -102,15 +111,6 @@ class PortSource:
         """Give the tester back; closing twice is allowed."""
         self._lose()
 
-    def _open(self) -> Tester:
-        from coilbell.board import Tester
-
-        if self._tester is None:
-            self._tester = Tester.open(self._port)
-        return self._tester
-
     def _lose(self) -> None:
-        tester, self._tester = self._tester, None
         self._pulses.clear()
-        if tester is not None:
-            tester.close()
+        self._at.close()

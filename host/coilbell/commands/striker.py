@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 
 from coilbell.errors import WireError
 from coilbell.record import Connection
+from coilbell.terms import Step
 
 if TYPE_CHECKING:
     from coilbell.board import Settings, Tester
     from coilbell.record import Record
-    from coilbell.terms import Step
     from coilbell.winding import Reference
 
 __all__ = ["PortStriker", "virtual_at"]
@@ -39,7 +39,7 @@ class PortStriker:
         """One ring with each test capacitor; what is struck is told by the name of its capacitor."""
         from coilbell.board import Settings
 
-        tester = self._opened(connection, done)
+        tester = self._opened_for(connection, done)
         like = Settings(shots=SHOTS, connection=connection, done=done)
         try:
             if connection is Connection.IN_CIRCUIT and len(tester.identity.capacitors) > 1:
@@ -49,21 +49,29 @@ class PortStriker:
             self.close()
             raise
 
+    @property
+    def tester(self) -> Tester:
+        """The tester at whatever stage it was struck last; opened where it is not."""
+        return self._tester or self._opened(self._open_at or self._port)
+
     def close(self) -> None:
-        """Give the tester back."""
+        """Give the tester back; closing twice is allowed."""
         tester, self._tester = self._tester, None
         if tester is not None:
             tester.close()
 
-    def _opened(self, connection: Connection, done: tuple[Step, ...]) -> Tester:
-        from coilbell.board import Tester
-
+    def _opened_for(self, connection: Connection, done: tuple[Step, ...]) -> Tester:
         port = self._port
         if port is not None and port.startswith("virtual:"):
             port = virtual_at(port, connection, done)
-        if self._tester is not None and port == self._open_at:
+        if self._tester is not None and (port or "") == self._open_at:
             return self._tester
         self.close()
+        return self._opened(port)
+
+    def _opened(self, port: str | None) -> Tester:
+        from coilbell.board import Tester
+
         self._tester = Tester.open(port)
         self._open_at = port or ""
         for warning in self._tester.warnings:
@@ -131,4 +139,6 @@ def virtual_at(port: str, connection: Connection, done: tuple[Step, ...]) -> str
     # What ails the set stays behind with it; what ails the part goes along.
     pieces = [re.sub(r"-?in-(circuit|set).*$", "", piece) for piece in address.state.split(",")]
     own = [piece for piece in pieces if piece in catalogue.states(address.part)]
+    if Step.LOOP in done:
+        own = [piece for piece in own if piece != "healthy"] + ["external-loop"]
     return str(replace(address, state=",".join(own) or "healthy", done=""))

@@ -4,4 +4,6 @@
 
     core    acts and verdict -> where the examination stands and what is asked next; nothing else comes in
     desk    keeps acts and rings as they happen, fits and judges them
+    handover  the ring that ends it goes into the item's worksheet
+    guide   what a face shows and what its answers do
 """

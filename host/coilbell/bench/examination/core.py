@@ -96,7 +96,11 @@ def _after(state: State, act: Act, standing: frozenset[int]) -> State:
         there = tuple(number for number in act.captures if number in standing)
         if not there:
             return state
-        return replace(state, rung=True, onward=False, captures=state.captures + there, last=there)
+        # The loop comes off with its ring: what is rung next is the winding by itself.
+        done = tuple(step for step in state.done if step is not Step.LOOP)
+        tried = state.tried + (Step.LOOP,) * (len(state.done) - len(done))
+        captures = state.captures + there
+        return replace(state, rung=True, onward=False, captures=captures, last=there, done=done, tried=tried)
     return _did(state, act.step)
 
 

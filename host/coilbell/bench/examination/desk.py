@@ -9,7 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from coilbell.bench.examination.core import Prompt, State, next_prompt, state_of, taken_back
+from coilbell.bench.examination.core import Asked, Prompt, State, next_prompt, state_of, taken_back
+from coilbell.bench.examination.handover import entered, left
 from coilbell.bench.facts.base import kept_text
 from coilbell.bench.facts.examination import Act, Begin, Rang, parsed_act
 from coilbell.bench.facts.finding import finding_facts
@@ -23,7 +24,7 @@ from coilbell.record import Connection, Record
 from coilbell.terms import Step
 from coilbell.winding import KINDS, Finding, Reference, kind_named
 
-__all__ = ["Desk", "Striker"]
+__all__ = ["Desk", "Striker", "Struck"]
 
 Struck = Sequence[tuple[str, tuple[Record, ...]]]
 """Captures: what was struck, such as "capacitor A", and its records."""
@@ -47,13 +48,43 @@ class Desk:
     prior: float = 0.5
     finding: Finding | None = None
     """By all rings that count; None before the first."""
+    entered: str = ""
+    """What the end put into the item's worksheet, in words."""
     _acts: list[tuple[int, Act]] = field(default_factory=list)
 
     def resume(self) -> Prompt:
         """Read what is kept; fit and judge what was not yet; returns what is asked next."""
         self._acts = self._kept()
-        self._judge()
+        if self._judge():
+            self._hand_over()
         return self.prompt
+
+    @property
+    def settled(self) -> bool:
+        """False while a ring that counts is not fitted and judged yet, as when another face is at work."""
+        state, log = state_of([act for _, act in self._kept()], self._standing()), self.drawer.log
+        if not state.captures:
+            return True
+        item = self._item()
+        heads = {head.id: head for head in log.capture_heads(item, None, every=True)}
+        if any(number not in heads for number in state.captures):
+            return False
+        fits = {
+            log.fits(one.id)[-1].id
+            for one in heads.values()
+            if one.test is not None and _counts(one.id, one.connection, state)
+        }
+        return any(set(old.fits) == fits for old in log.judgements(item))
+
+    @property
+    def stamp(self) -> tuple[object, ...]:
+        """Another one when anything that the examination rests on has changed in the log."""
+        item, log = self.drawer.item, self.drawer.log
+        if item is None:
+            return (self.drawer.name,)
+        tables = ("examination_now", "capture_now", "judgement_now", "worksheet")
+        rows = (f"SELECT count(*) AS n, max(id) AS last FROM {table} WHERE item_id = ?" for table in tables)
+        return (self.drawer.name, *(tuple(log.base.rows(row, item.id)[0]) for row in rows))
 
     @property
     def state(self) -> State:
@@ -80,7 +111,9 @@ class Desk:
     def act(self, act: Act) -> Prompt:
         """Keep one act; returns what is asked next."""
         self._keep(act)
-        return self.resume()
+        self.resume()
+        self._hand_over()
+        return self.prompt
 
     def strike(self, striker: Striker) -> Prompt:
         """Ring the winding as the stage asks; kept before it is fitted."""
@@ -104,6 +137,8 @@ class Desk:
                 if capture in self._standing():
                     take_back(log, item, "capture", capture, "taken back in the examination")
             take_back(log, item, "examination", number)
+            if isinstance(act, Rang):
+                left(log, item)
         self.resume()
         return _words(act)
 
@@ -139,11 +174,9 @@ class Desk:
     def _rungs(self) -> list[FittedCapture]:
         """The rings that count, each with its fit; one that was never fitted is fitted and kept now."""
         state, log = self.state, self.drawer.log
-        since = state.begun.since if state.begun else 0
         found = []
         for capture in log.captures(self._item()):
-            others = capture.id > since and Connection(capture.connection) is not Connection.UNKNOWN
-            if capture.id not in state.captures and not others:
+            if not _counts(capture.id, capture.connection, state):
                 continue
             if capture.records[0].test_capacitor is None:
                 continue
@@ -152,19 +185,34 @@ class Desk:
             found.append(FittedCapture(capture.records, capture.label, fit.facts, capture.id, fit.id))
         return found
 
-    def _judge(self) -> None:
-        """Judge by all rings that count, and keep the finding where the log has none of these very rings."""
+    def _hand_over(self) -> None:
+        """At the end the ring goes into the item's worksheet, where one is open."""
+        item = self.drawer.item
+        if self.prompt.asked is Asked.END and self.finding is not None and item is not None:
+            told = entered(self.drawer.log, item, finding_facts(self.finding, item.name))
+            self.entered = told or self.entered
+
+    def _judge(self) -> bool:
+        """Judge by all rings that count; True where the finding is new, and now kept."""
         state, self.finding = self.state, None
         if state.begun is None or not state.captures:
-            return
+            return False
         reference = self.reference()
         question = question_of(prior=self.prior, kind=None if reference else state.begun.kind)
         rungs = self._rungs()
         self.finding = finding_of(question, [(one.facts, one.records[0]) for one in rungs], reference)
         fits = tuple(one.fit for one in rungs if one.fit is not None)
         log, item = self.drawer.log, self._item()
-        if all(set(old.fits) != set(fits) for old in log.judgements(item)):
-            log.add_judgement(item, question, finding_facts(self.finding, item.name), fits, reference)
+        if any(set(old.fits) == set(fits) for old in log.judgements(item)):
+            return False
+        log.add_judgement(item, question, finding_facts(self.finding, item.name), fits, reference)
+        return True
+
+
+def _counts(number: int, connection: str, state: State) -> bool:
+    """True for a ring of the examination, and for one kept besides since it began whose stage is known."""
+    others = state.begun is not None and number > state.begun.since
+    return number in state.captures or (others and Connection(connection) is not Connection.UNKNOWN)
 
 
 def _words(act: Act) -> str:

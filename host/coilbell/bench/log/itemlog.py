@@ -19,6 +19,7 @@ from coilbell.bench.log.rows import CaptureHead, Item
 from coilbell.bench.log.samples import identity
 from coilbell.errors import InputError
 from coilbell.record import Capacitor, Connection
+from coilbell.terms import Step
 from coilbell.winding import Observation, Reference, Relation, grouped
 
 __all__ = ["ItemLog"]
@@ -160,9 +161,16 @@ class ItemLog:
     def _heads(
         self, connection: Connection | None, *, every: bool = False, oldest_first: bool = False
     ) -> Iterator[CaptureHead]:
-        """Fitted captures under that connection, under that of the last one, or every; the newest first."""
-        if self.item is not None:
-            yield from self.log.capture_heads(self.item, connection, every=every, oldest_first=oldest_first)
+        """Fitted captures under that connection, under that of the last one, or every; the newest first.
+
+        Those with a loop of wire round the core only with every: they check a ring and are none of the
+        winding.
+        """
+        if self.item is None:
+            return
+        for head in self.log.capture_heads(self.item, connection, every=every, oldest_first=oldest_first):
+            if every or Step.LOOP not in head.done:
+                yield head
 
     def _recognised(self, rung: FittedCapture) -> FittedCapture:
         number = None if self.item is None else self.log.capture_like(self.item, identity(rung.records))

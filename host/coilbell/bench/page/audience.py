@@ -20,6 +20,9 @@ __all__ = ["Audience", "Seat"]
 
 _MOST_ANSWERS = 50
 
+_ORDER = ("beat", "status", "sheet", "examination", "trend", "ground", "shot", "whole")
+"""In this order messages of one moment go out: what lies under a shot before it."""
+
 _ON_THE_WAY = 2
 """Shots sent and not yet drawn: one being drawn, one travelling."""
 
@@ -60,9 +63,9 @@ class Seat:
 
     def _may_go(self) -> tuple[str, ...]:
         if "shot" not in self._newest or self._on_the_way >= _ON_THE_WAY:
-            return ("beat", "status", "sheet", "ground", "whole")
+            return tuple(what for what in _ORDER if what != "shot")
         self._on_the_way += 1
-        return ("beat", "status", "sheet", "ground", "shot", "whole")
+        return _ORDER
 
 
 class Audience:

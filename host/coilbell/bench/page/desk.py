@@ -23,12 +23,15 @@ from msgspec import structs
 
 from coilbell.bench.page.aiming import Aiming
 from coilbell.bench.page.audience import Audience
+from coilbell.bench.page.examining import Examining
 from coilbell.bench.page.judgedshot import JudgedShot, shot_message
 from coilbell.bench.page.judging import Judge, Struck
 from coilbell.bench.page.keeping import Keeping
 from coilbell.bench.page.messages import Answer, Beat, GroundLines, Ring, Shot
 from coilbell.bench.page.order import (
     Begin,
+    Choose,
+    Examine,
     Keep,
     Mark,
     Next,
@@ -79,9 +82,11 @@ class Desk:
         self._judge = Judge()
         self._aiming = Aiming()
         self._isolation = Isolation(keeping.log, self.audience.post, item)
+        self._examining = Examining(keeping.log, keeping.folder, self.audience.post)
         self._judge_lock = threading.Lock()
         self._changed = threading.Condition()
         self._singles = 0
+        self._guided = False
         self._since = 0.0
         self._ended = False
         self._struck: queue.Queue[Struck | None] = queue.Queue(maxsize=1)
@@ -134,6 +139,8 @@ class Desk:
                 told = self._keeping.note(order)
                 self._isolation.work_on(order.item)
                 return told
+            case Examine() | Choose():
+                return self._examined(order)
             case Work() | Begin() | Observe() | Withdraw():
                 return self._isolation.obey(order)
         return ""
@@ -193,6 +200,15 @@ class Desk:
             return told
         return f"{told}; to judge by it choose it with R"
 
+    def _examined(self, order: Examine | Choose) -> str:
+        self._set_running(False)
+        words, strike = self._examining.obey(order, self._state.wish)
+        self._isolation.work_on(order.item)
+        with self._changed:
+            self._guided = self._guided or strike
+            self._changed.notify_all()
+        return words
+
     def _last_shots(self) -> list[JudgedShot]:
         """The last shot of each capacitor that is wished for, oldest first."""
         with self._judge_lock:
@@ -206,6 +222,7 @@ class Desk:
             try:
                 self._stop_unwatched()
                 self._isolation.look()
+                self._examining.look(self._isolation.item, self._state.wish)
                 names = self._keeping.shelf.names()
                 if names != self._state.references:
                     self._state.references = names
@@ -233,7 +250,7 @@ class Desk:
                     self._look()
                     looked = time.monotonic()
                 if self._awaited(looked):
-                    self._strike()
+                    self._strike_for_examination() if self._guided else self._strike()
             except (MissingError, MeasurementError) as error:
                 self._stumbled(error)
             except CoilbellError as error:
@@ -247,12 +264,12 @@ class Desk:
         """True when a shot is wanted; waits for one until it is time to look at the leads again."""
         with self._changed:
             wanted = self._changed.wait_for(
-                lambda: self._ended or self._state.running or self._singles > 0,
+                lambda: self._ended or self._state.running or self._singles > 0 or self._guided,
                 max(0.0, looked + _LOOK_S - time.monotonic()),
             )
             if not wanted or self._ended:
                 return False
-            if not self._state.running:
+            if not self._state.running and not self._guided:
                 self._singles -= 1
             return True
 
@@ -276,6 +293,14 @@ class Desk:
                     break
                 except queue.Full:
                     continue  # look whether the page ends meanwhile
+
+    def _strike_for_examination(self) -> None:
+        self._guided = False
+        try:
+            self._answer(self._examining.strike(self._source))
+        except (MissingError, MeasurementError) as error:
+            self._answer(str(error), failed=True)
+            raise
 
     def _pause(self) -> None:
         """Wait until the next shot may be struck."""

@@ -18,6 +18,7 @@ __all__ = [
     "Curve",
     "Decay",
     "Envelope",
+    "Examination",
     "Fault",
     "FigureWords",
     "Form",
@@ -236,6 +237,26 @@ class GroundLines(Message, frozen=True, kw_only=True, omit_defaults=True, tag="g
     letters: list[Letter] = []
     marks: list[Marked] = []
     names: list[Name] = []
+
+
+class Examination(Message, frozen=True, kw_only=True, tag="examination"):
+    """The guided examination of the item on the bench.
+
+    asked: what it waits for; verdict: by all its rings, in lines; choices: what may be answered, the proposed
+    one first; whats: references and kinds to begin with, usual: the proposed one; busy: it is being struck.
+    """
+
+    item: str
+    asked: str
+    words: str
+    verdict: tuple[str, ...] = ()
+    told: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    choices: Choices = []
+    whats: Choices = []
+    usual: str = ""
+    busy: bool = False
+    hand: Hand | None = None
 
 
 class Cause(_Part, frozen=True, kw_only=True):

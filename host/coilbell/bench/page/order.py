@@ -6,11 +6,14 @@ from typing import Literal
 
 import msgspec
 
+from coilbell.bench.examination.guide import Choice
 from coilbell.errors import InputError
 
 __all__ = [
     "MOST_BYTES",
     "Begin",
+    "Choose",
+    "Examine",
     "Keep",
     "Mark",
     "Next",
@@ -123,6 +126,21 @@ class Withdraw(_Order, frozen=True, tag="withdraw"):
     why: str
 
 
+class Examine(_Order, frozen=True, tag="examine"):
+    """Begin a guided examination of an item; what: name of a reference or of a kind of winding."""
+
+    item: str
+    what: str
+    in_circuit: bool = False
+
+
+class Choose(_Order, frozen=True, tag="choose"):
+    """Answer what the examination of an item asks."""
+
+    item: str
+    choice: Choice
+
+
 class Take(_Order, frozen=True, tag="take"):
     """Take over command from another page."""
 
@@ -147,6 +165,8 @@ Order = (
     | Begin
     | Observe
     | Withdraw
+    | Examine
+    | Choose
     | Seen
     | Take
     | Whole

@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from coilbell.bench.examination.handover import FINDING
 from coilbell.bench.facts.worksheet import HypothesisFacts, MoveFacts, ProposalFacts, WorksheetFacts
 from coilbell.bench.page.messages import (
     Asks,
@@ -44,10 +45,7 @@ from coilbell.bench.worksheet.standing import worksheet_facts
 from coilbell.figure import percent
 from coilbell.isolate import LEVELS, Step, cautions, may, shipped
 
-__all__ = ["FINDING", "Waiting", "closed_message", "latest_words", "open_message"]
-
-FINDING = "finding=log"
-"""What is typed for the item's latest finding in the bench log."""
+__all__ = ["Waiting", "closed_message", "latest_words", "open_message"]
 
 _REASONED = 3
 """Causes whose reason is told beside them."""

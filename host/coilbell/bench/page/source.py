@@ -5,7 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
+from coilbell.bench.examination.desk import Struck
 from coilbell.record import Connection, Record
+from coilbell.terms import Step
+from coilbell.winding import Reference
 
 __all__ = ["Leads", "Link", "Source", "Wish"]
 
@@ -81,6 +84,12 @@ class Source(Protocol):
 
     def capture(self, letter: str, connection: Connection) -> Record:
         """One shot with that capacitor."""
+        ...
+
+    def strike(
+        self, connection: Connection, done: tuple[Step, ...], reference: Reference | None, *, small: bool
+    ) -> Struck:
+        """The rings of a stage of a guided examination, see `coilbell.bench.examination.desk.Striker`."""
         ...
 
     def aim_again(self) -> None:

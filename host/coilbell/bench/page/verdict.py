@@ -10,7 +10,7 @@ from coilbell.quantities import concise
 from coilbell.record import Record
 from coilbell.winding import Deciding, Finding, Verdict, headline_words
 
-__all__ = ["beside_healthy", "hand_message", "healthy_q", "verdict_message"]
+__all__ = ["beside_healthy", "hand_message", "hand_of", "healthy_q", "verdict_message"]
 
 
 def verdict_message(finding: Finding, remark: str, count_words: str) -> Found:
@@ -39,16 +39,25 @@ def verdict_message(finding: Finding, remark: str, count_words: str) -> Found:
 
 def hand_message(finding: Finding | None, fit: Fit, record: Record) -> Hand:
     """The words of the bar."""
-    verdict = finding.verdict if finding is not None else None
     main = fit.main if fit.rings else None
-    said = "it rings; not judged" if main else "no ring"
-    return Hand(
-        headline=headline_words(verdict) if verdict else said,
-        odds="" if verdict is None or verdict.shows is None else f"short shows {percent(verdict.shows)}",
-        q=f"Q {concise(main.q.value, main.q.standard_uncertainty)}" if main else "no ring",
-        healthy=beside_healthy(finding, record),
-        tint=tint(verdict.headline if verdict else None),
-    )
+    q = f"Q {concise(main.q.value, main.q.standard_uncertainty)}" if main else "no ring"
+    if finding is None:
+        said = "it rings; not judged" if main else "no ring"
+        return Hand(headline=said, odds="", q=q, healthy="", tint=tint(None))
+    return _hand(finding.verdict, q, beside_healthy(finding, record))
+
+
+def hand_of(verdict: Verdict) -> Hand:
+    """The words of the bar by a verdict alone: its first ring decides."""
+    rang = next((one for one in verdict.deciding if one.q is not None), None)
+    q = "no ring" if rang is None else f"Q {concise(rang.q or 0.0, rang.q_spread or 0.0)}"
+    return _hand(verdict, q, _beside(rang))
+
+
+def _hand(verdict: Verdict, q: str, healthy: str) -> Hand:
+    odds = "" if verdict.shows is None else f"short shows {percent(verdict.shows)}"
+    words = headline_words(verdict)
+    return Hand(headline=words, odds=odds, q=q, healthy=healthy, tint=tint(verdict.headline))
 
 
 def healthy_q(finding: Finding | None, record: Record) -> float | None:
@@ -59,7 +68,10 @@ def healthy_q(finding: Finding | None, record: Record) -> float | None:
 
 def beside_healthy(finding: Finding | None, record: Record) -> str:
     """Q against the healthy unit's, as "healthy 129, -10 %"; "" where none is known."""
-    own = _own(finding, record)
+    return _beside(_own(finding, record))
+
+
+def _beside(own: Deciding | None) -> str:
     if own is None or own.healthy_q is None:
         return ""
     away = "" if own.q is None else f", {100 * (own.q / own.healthy_q - 1):+.0f} %"

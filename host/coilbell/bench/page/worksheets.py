@@ -10,11 +10,12 @@ import threading
 from collections.abc import Callable
 from pathlib import Path
 
+from coilbell.bench.examination.handover import FINDING
 from coilbell.bench.facts.finding import FindingFacts
 from coilbell.bench.log import Item, KeptJudgement, Log, LogKeeper, check_name, default_path
 from coilbell.bench.page.messages import Message, OpenSheet, Sheet
 from coilbell.bench.page.order import Begin, Observe, Withdraw, Work
-from coilbell.bench.page.sheet import FINDING, Waiting, closed_message, latest_words, open_message
+from coilbell.bench.page.sheet import Waiting, closed_message, latest_words, open_message
 from coilbell.bench.worksheet.entries import Observe as Reading
 from coilbell.bench.worksheet.sheet import Worksheet, begin, observe, opened, withdraw
 from coilbell.bench.worksheet.typed import evidence_of, fraction, meter_of
@@ -64,6 +65,11 @@ class Isolation:
             check_name(name)
         self._turn_to(name)
         return f"{self._item} is on the bench" if name else "no item is on the bench"
+
+    @property
+    def item(self) -> str:
+        """What is on the bench, "" for nothing."""
+        return self._item
 
     def look(self) -> None:
         """Tell the pages when the log has changed since it was last read."""

@@ -57,6 +57,10 @@ _STEPS: dict[Step, tuple[float, str]] = {
     Step.WINDINGS_OPEN: (3, "take everything off every other winding"),
     Step.RESISTORS_OFF: (8, "unsolder the damping resistors"),
     Step.CLEANED: (15, "clean and dry the part"),
+    Step.LOOP: (
+        2,
+        "as a check put one closed loop of thick wire round the core, ring, and take the loop off again",
+    ),
     Step.TAKE_OUT: (25, "take the part out of circuit"),
     Step.RING_AGAIN: (1, "ring again"),
     Step.SECOND_CAPACITOR: (1, "ring with a second test capacitor"),

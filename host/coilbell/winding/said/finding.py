@@ -9,7 +9,7 @@ from dataclasses import dataclass, fields, replace
 from coilbell.decay import Fit, Quantity
 from coilbell.errors import CoilbellError, InputError
 from coilbell.record import Capacitor, Connection
-from coilbell.terms import Cause, Headline
+from coilbell.terms import Cause, Headline, Step
 from coilbell.winding.odds.ambiguity import not_separable, other_capacitor
 from coilbell.winding.odds.amplitude import widened
 from coilbell.winding.odds.bykind import odds_by_kind
@@ -29,6 +29,7 @@ from coilbell.winding.odds.stage import check_done
 from coilbell.winding.said import advice, reasons
 from coilbell.winding.said.count import COUNT_TO, RingCount, ring_count
 from coilbell.winding.said.deliver import Bench, check_sure, deliver
+from coilbell.winding.said.loop import LoopCheck, apart, loop_check
 from coilbell.winding.said.verdict import DEFAULT_SURE, Verdict
 from coilbell.winding.tank.freering import FreeRing
 from coilbell.winding.tank.several import SeveralCapacitorTank, tank_of_several
@@ -117,6 +118,7 @@ def find(
     connection: replaces the observations' own. unit: the specimen; when the reference holds its good rings it
     is judged by those. direct_ohms: resistance at rest [ohm], used to share out the loss, never as evidence.
     count_to: fraction of the first peak to which rings are counted [1]; a count is told, never weighed.
+    Rings with a loop of wire round the core only check that a short shows, see `loop`.
 
     Raises InputError without observations, for a prior, fraction or `sure` outside its range or a step that
     the kind does not know, ReferenceMismatch when the reference holds neither capacitor nor good unit that
@@ -131,12 +133,25 @@ def find(
     named = reference.kind if reference is not None else kind_named(kind) if kind else None
     if named is not None:
         check_done(named, dict.fromkeys(step for one in seen for step in one.done))
-    groups = grouped(seen)
+    bare, looped = apart(seen)
+    groups = grouped(bare)
     if reference is None:
-        return _without_reference(groups, named, prior, sure, direct_ohms, count_to)
-    if kind is not None:
-        reasons.check_kind(reference, kind_named(kind))
-    return _with_reference(groups, reference, prior, sure, unit, direct_ohms, count_to)
+        found = _without_reference(groups, named, prior, sure, direct_ohms, count_to)
+    else:
+        if kind is not None:
+            reasons.check_kind(reference, kind_named(kind))
+        found = _with_reference(groups, reference, prior, sure, unit, direct_ohms, count_to)
+    check = loop_check(found.rings, grouped(looped)) if looped else None
+    return found if check is None else _checked(found, check)
+
+
+def _checked(found: Finding, check: LoopCheck) -> Finding:
+    """The finding with what a loop round the core showed; one that hardly shows is the doubt that matters."""
+    steps = tuple(step for step in found.verdict.steps if step.step is not Step.LOOP)
+    verdict = replace(found.verdict, steps=steps)
+    if check.shows:
+        return replace(found, verdict=verdict, reasons=(*found.reasons, check.words))
+    return replace(found, verdict=replace(verdict, doubt=check.words), doubts=(check.words, *found.doubts))
 
 
 _SAID = {

@@ -60,9 +60,10 @@ def next_steps(
     if headline in (Headline.ANOTHER, Headline.TWO_WINDINGS):
         return _plain(Step.CHECK_WINDING, Step.RING_AGAIN)
     if kind is not None and kind.iron and headline is Headline.NO_SHORT:
-        return _plain(Step.KNOWN_GOOD)
+        return _plain(*_loop(stage), Step.KNOWN_GOOD)
     if headline is Headline.NO_SHORT and not stage.in_circuit:
-        return _after_clearing(explained)
+        # By the kind alone nobody has seen a short on this very part yet.
+        return (*_plain(*(_loop(stage) if odds is None else ())), *_after_clearing(explained))[:_NAMED]
     if headline is Headline.SHORTED:
         return _after_convicting(kind, stage)
     if odds is not None and odds.limits.copper is not None and odds.limits.waits:
@@ -70,7 +71,7 @@ def next_steps(
         waits = sorted(odds.limits.waits, key=step_minutes)
         return _plain(*waits, Step.TAKE_OUT)[:_NAMED]
     if odds is None:
-        return _plain(Step.TAKE_OUT) if stage.in_circuit else _plain(Step.GOOD_UNITS)
+        return _plain(Step.TAKE_OUT) if stage.in_circuit else _plain(*_loop(stage), Step.GOOD_UNITS)
     found = [
         NextStep(step, step_words(step, kind), bits)
         for step, bits in _candidates(odds, kind, stage, capacitors, other_capacitor, assumed_spread)
@@ -105,6 +106,11 @@ def steps_of_silence(silence: Sequence[Silence], stage: Stage) -> tuple[NextStep
 
 def _left(step: Step, stage: Stage) -> list[Step]:
     return [] if step in stage.done else [step]
+
+
+def _loop(stage: Stage) -> tuple[Step, ...]:
+    """A loop round the core, where the part is out of its set: it tells whether a short shows at all."""
+    return () if stage.in_circuit else (Step.LOOP,)
 
 
 def _plain(*steps: Step) -> tuple[NextStep, ...]:

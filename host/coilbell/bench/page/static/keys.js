@@ -11,6 +11,10 @@ export const KEYS = [
   ["l", "L", "keep", "keep the ring in the bench log"], ["n", "N", "note", "note on an item"], ["p", "P", "print", "report of an item, to print"],
   ["j", "J", "work", "item on the bench"], ["z", "Z", "sheet", "to its isolation worksheet and back"], ["b", "B", "begin", "begin a worksheet"],
   ["e", "E", "observe", "enter a reading in the worksheet"], ["v", "V", "withdraw", "take a reading back"],
+  ["u", "U", "exam", "to the guided examination and back"],
+  ["Enter", "Enter", "go", "in the examination: do what is proposed", "#exam"], ["1", "1", "skip", "examination: skip the step"],
+  ["2", "2", "ring", "examination: ring again"], ["3", "3", "back", "examination: take the last thing back"],
+  ["4", "4", "onward", "examination: go on although the answer stands"], ["5", "5", "afresh", "begin an examination, or begin it afresh"],
   ["+", "+", "closer", "look closer in time"], ["-", "\u2212", "wider", "look wider"], ["ArrowLeft", "\u2190", "earlier", "earlier in the decay"],
   ["ArrowRight", "\u2192", "later", "later in the decay"], ["0", "0", "all", "all of the decay"], ["m", "M", "sound", "sound that follows Q"],
   ["y", "Y", "why", "reasons and limits, open or closed"],
@@ -38,10 +42,11 @@ export function listen(does) {
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.altKey || event.metaKey || document.querySelector("dialog[open]")) return;
     if (event.target.matches("input, select") && event.key !== "Escape") return;
-    if (event.key === " " && event.target.matches("button, summary, a")) return; // it presses what has the cursor
+    if ([" ", "Enter"].includes(event.key) && event.target.matches("button, summary, a")) return; // it presses what has the cursor
     const pressed = name_of(event);
     const found = KEYS.find(([key]) => key === pressed);
     if (!found || (event.repeat && !found[0].startsWith("Arrow"))) return;
+    if (found[4] && !event.target.closest(found[4])) return;
     event.preventDefault();
     does(found[2]);
   });

@@ -1,12 +1,13 @@
 // Ties the parts together: messages from the server go to words and plots, keys and buttons become orders.
 import { ask, remember } from "./ask.js";
 import { DecayPlot } from "./decay.js";
+import { answerExam, askExam, showExam } from "./exam.js";
 import { listen } from "./keys.js";
 import { Link } from "./link.js";
 import { PlanePlot } from "./plane.js";
 import { askBegin, askItem, askReading, askWithdraw, showSheet } from "./sheet.js";
 import { Sound } from "./sound.js";
-import { settle, showAnswer, showDelay, showShot, showStatus } from "./words.js";
+import { goTo, settle, showAnswer, showDelay, showHand, showShot, showStatus } from "./words.js";
 
 const root = document.documentElement;
 const decay = new DecayPlot(document.getElementById("decay"));
@@ -23,13 +24,14 @@ let marked = null; // the last mark that was asked for
 let doubt = null; // the mark that the server doubts: the same key once more takes it all the same
 let owed = 0; // shots that came and were not yet called seen
 
-const COMMANDS = ["run", "strike", "prior", "good", "shorted", "keep", "note", "work", "begin", "observe", "withdraw"]
+const COMMANDS = ["run", "strike", "prior", "good", "shorted", "keep", "note", "work", "begin", "observe", "withdraw", "go", "skip", "ring", "back", "onward", "afresh"]
   .map((name) => `[data-does=${name}]`).join() + ",[data-wish]";
 
 function heard(message) {
   if (message.what === "status") return hear_status(message);
   if (message.what === "ground") return plane.ground(message);
   if (message.what === "sheet") return showSheet(message);
+  if (message.what === "examination") return hear_exam(message);
   if (message.what === "answer") return hear_answer(message);
   if (message.what === "whole" && frozen) return draw(message);
   if (message.what === "shot") hear_shot(message);
@@ -38,6 +40,13 @@ function hear_answer({ words, failed, doubted }) {
   doubt = doubted ? marked : null;
   showAnswer(words, failed);
   if (failed) document.querySelectorAll("[data-wish]").forEach(settle);
+}
+let judged = ""; // by the examination, so that its verdict is shown once and a later shot's stays
+function hear_exam(message) {
+  showExam(message);
+  const hand = JSON.stringify(message.hand);
+  if (message.hand && hand !== judged) showHand(message.hand);
+  judged = hand;
 }
 function hear_shot(message) {
   owed += 1;
@@ -129,6 +138,14 @@ async function asked(form) {
   const given = await form();
   if (given) order(given);
 }
+function choose(choice) {
+  const given = answerExam(choice);
+  if (!given) return showAnswer("the examination does not ask that now", true);
+  if (given.choice === "begin") return asked(askExam);
+  if (given.choice === "report") return open_report(given.item);
+  order(given);
+}
+const open_report = (item) => window.open(`report/${encodeURIComponent(item)}`, "_blank", "noopener");
 // A frozen picture is not the last ring once others came after it: it must not be kept for another.
 function behind() {
   const shown = Number(document.body.dataset.shot);
@@ -154,18 +171,20 @@ const DOES = {
   note: () => kept("Note", [ITEM, { name: "words", label: "Words", needed: true }], "note"),
   print: async () => {
     const given = await ask("Report of an item, to print", [ITEM]);
-    if (given) window.open(`report/${encodeURIComponent(given.item)}`, "_blank", "noopener");
+    if (given) open_report(given.item);
   },
   work: () => asked(askItem),
   begin: () => asked(askBegin),
   observe: () => asked(askReading),
   withdraw: () => asked(askWithdraw),
-  sheet: () => {
-    const place = document.getElementById("sheet");
-    if (place.contains(document.activeElement)) return document.activeElement.blur(), scrollTo({ top: 0 });
-    place.focus({ preventScroll: true });
-    place.scrollIntoView({ block: "start" });
-  },
+  sheet: () => left("sheet") || goTo("sheet"),
+  exam: () => left("exam") || goTo("exam"),
+  go: () => choose("go"),
+  skip: () => choose("skip"),
+  ring: () => choose("ring"),
+  back: () => choose("back"),
+  onward: () => choose("onward"),
+  afresh: () => asked(askExam),
   freeze: () => {
     if (!newest && !frozen) return showAnswer("nothing has been struck yet; there is no picture to freeze", true);
     frozen = !frozen;
@@ -207,6 +226,13 @@ const DOES = {
     list.scrollIntoView({ block: "nearest" });
   },
 };
+// Leaves a part of the page for its top, where the cursor is in it; else false.
+function left(id) {
+  if (!document.getElementById(id).contains(document.activeElement)) return false;
+  document.activeElement.blur();
+  scrollTo({ top: 0 });
+  return true;
+}
 function dress() {
   document.getElementById("said").style.minHeight = "";
   decay.dress();

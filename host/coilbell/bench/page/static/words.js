@@ -10,6 +10,11 @@ export function made(tag, text, name) {
 export function set(id, text) {
   if (at(id).textContent !== text) at(id).textContent = text;
 }
+// To a part of the page, with the cursor.
+export function goTo(id) {
+  at(id).focus({ preventScroll: true });
+  at(id).scrollIntoView({ block: "start" });
+}
 export function list(id, lines) {
   const place = at(id);
   if (place.dataset.lines === JSON.stringify(lines)) return;

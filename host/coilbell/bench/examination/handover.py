@@ -1,0 +1,67 @@
+"""The ring that ends an examination, in the item's open worksheet: its odds, never a whole verdict.
+
+One ring counts once: a ring of the log that stands there already is taken back, visibly, for the later one.
+"""
+
+from __future__ import annotations
+
+from coilbell.bench.facts.finding import FindingFacts
+from coilbell.bench.log import Item, Log, LogKeeper
+from coilbell.bench.worksheet.entries import Observe
+from coilbell.bench.worksheet.sheet import observe, opened, withdraw
+from coilbell.bench.worksheet.typed import evidence_of
+from coilbell.isolate import ring_step
+
+__all__ = ["FINDING", "entered", "left"]
+
+FINDING = "finding=log"
+"""What is typed for the item's latest finding in the bench log."""
+
+_LATER = "a later ring of the examination takes its place"
+_BACK = "the ring was taken back in the examination"
+
+
+def entered(log: Log, item: Item, facts: FindingFacts) -> str:
+    """Enter a finding as a reading of the worksheet's ring step; what was done, in words.
+
+    "" without a worksheet or odds, where the kind has no such step, and where this very reading stands there
+    or was taken back by a person.
+    """
+    keeper = LogKeeper(log, item)
+    if facts.shorted_turn is None or not keeper.entries():
+        return ""
+    sheet = opened(keeper)
+    step = ring_step(sheet.kind, facts.kind, str(facts.connection))
+    if step is None:
+        return ""
+    found = evidence_of(step, [FINDING], finding=facts)
+    with log.together():
+        rings = _rings(keeper)
+        for number, entry in rings:
+            by_hand = sheet.withdrawn.get(number, _LATER) not in (_LATER, _BACK)
+            if (entry.step, entry.words) == (step.key, found.words) and (number in sheet.readings or by_hand):
+                return ""
+        for number, _ in rings:
+            if number in sheet.readings:
+                withdraw(keeper, sheet, number, _LATER)
+        number = observe(keeper, sheet, found, [FINDING])
+    return f"entered in the worksheet, reading {number}: {found.words}"
+
+
+def left(log: Log, item: Item) -> None:
+    """Take the ring's reading out of the worksheet, after the ring itself was taken back."""
+    keeper = LogKeeper(log, item)
+    if keeper.entries():
+        sheet = opened(keeper)
+        for number, _ in _rings(keeper):
+            if number in sheet.readings:
+                withdraw(keeper, sheet, number, _BACK)
+
+
+def _rings(keeper: LogKeeper) -> list[tuple[int, Observe]]:
+    """Readings that are findings of the log, with those taken back."""
+    return [
+        (number, entry)
+        for number, entry in keeper.entries()
+        if isinstance(entry, Observe) and entry.typed == (FINDING,)
+    ]
