@@ -15,7 +15,8 @@ import math
 
 import numpy as np
 
-from coilbell.bench.trend import Seen, Trend, Watched
+from coilbell.bench.facts.trend import Watched
+from coilbell.bench.trend import Seen, Trend
 
 RATE_HZ = 5.0
 NIGHT = int(8 * 3600 * RATE_HZ)

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from coilbell.bench.log import Log
+from coilbell.bench.log import Log, trends_of
 from coilbell.bench.page import Keeping, Wish
 from coilbell.bench.page.curve import COLUMNS, decay_drawing
 from coilbell.bench.page.judgedshot import tone_hz
@@ -326,6 +326,32 @@ def test_striking_stops_when_no_page_looks_on(
         time.sleep(0.05)
     assert not served.desk._state.running
     assert not watch().until(lambda m: m["what"] == "status")["running"]
+
+
+def test_the_trend_is_drawn_marked_and_kept_under_the_item(
+    watch: Callable[..., Any], source: Any, struck: Any, served: Any
+) -> None:
+    page = watch()
+    assert "nothing is watched yet" in page.answer("event", words="heated")["words"]
+    page.answer("work", item="lot-3")
+    page.order("wish", connection="out of circuit")
+    page.order("run", on=True)
+    page.until(lambda m: m["what"] == "shot" and m["number"] >= 12, 60)
+    source.records = dict(struck["turn-dead"])
+    jumped = page.until(lambda m: m["what"] == "answer", 60)
+    assert "Q jumped from" in jumped["words"]
+    told = page.until(lambda m: m["what"] == "trend" and m["changes"], 60)
+    assert "Q jumped" in " ".join(words for _, words in told["changes"])
+    assert len(told["minutes"]) == len(told["q"]) == len(told["hertz"]) == len(told["shows"])
+    page.order("run", on=False)
+    page.order("event", words="tapped")
+    page.until(lambda m: m["what"] == "trend" and [words for _, words in m["marks"]] == ["tapped"], 60)
+    with Log(served.folder / "log.sqlite", writable=False) as log:
+        (kept,) = trends_of(log, log.item("lot-3")).watched
+    assert kept.capacitor == "A"
+    assert kept.connection == "out of circuit"
+    assert [mark.text for mark in kept.marks] == ["tapped"]
+    assert sum(bucket.shots for bucket in kept.buckets) >= 12
 
 
 def test_the_next_reference_is_chosen_in_turn(watch: Callable[..., Any], source: Any, served: Any) -> None:

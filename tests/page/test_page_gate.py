@@ -18,6 +18,7 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus
 
 from coilbell.bench.page import Desk, Keeping, Server
 from coilbell.bench.page.audience import Audience, Seat
+from coilbell.bench.page.messages import Answer, GroundLines
 from coilbell.bench.page.order import MOST_BYTES, Mark, WishFor, order_of
 from coilbell.errors import InputError
 
@@ -289,16 +290,15 @@ def test_a_mailbox_keeps_the_newest_frame_only() -> None:
         audience.open()
         seat = audience.enter()
         for number in range(1000):
-            audience.post({"what": "shot", "number": number})
-        audience.post({"what": "answer", "words": "a"})
-
-        audience.post({"what": "answer", "words": "b"})
+            audience.post(GroundLines(key=str(number)))
+        audience.post(Answer(words="a"))
+        audience.post(Answer(words="b"))
         await asyncio.sleep(0.05)
         return await seat.take()
 
     with ThreadPoolExecutor() as pool:  # a browser's tests may have a loop running in this thread
         frames = [json.loads(frame) for frame in pool.submit(asyncio.run, scene()).result()]
-    assert [f["number"] for f in frames if f["what"] == "shot"] == [999]
+    assert [f["key"] for f in frames if f["what"] == "ground"] == ["999"]
     assert [f["words"] for f in frames if f["what"] == "answer"] == ["a", "b"]
 
 

@@ -9,8 +9,9 @@ from dataclasses import replace
 
 import pytest
 
+from coilbell.bench.facts.trend import Change, TrendFacts, Watched
 from coilbell.bench.page import Wish
-from coilbell.bench.trend import Change, Drift, Watched
+from coilbell.bench.trend import Drift
 from coilbell.bench.words.running import COLUMNS, Running, bar, change_words, drift_words, running_line
 from coilbell.commands import runningline
 from coilbell.commands.runningline import KEYS, Watching, watch
@@ -147,28 +148,32 @@ def looked_at(
 
 
 def test_a_jump_of_q_is_told_and_kept_in_the_trend(monkeypatch: pytest.MonkeyPatch) -> None:
-    code, screen, watching = looked_at(monkeypatch, [ring()] * 12 + [ring(30.0)] * 4)
+    kept: list[TrendFacts] = []
+    code, screen, _ = looked_at(monkeypatch, [ring()] * 12 + [ring(30.0)] * 4, keep_trend=kept.append)
     assert code == 0
     assert len(screen.lines) == 16
     (told,) = [words for words in screen.said if "Q jumped" in words]
     assert "from 60 to 30 (-50 %)" in told
-    assert watching.trend.changes[0].what is Watched.Q
+    assert kept[0].changes[0].what is Watched.Q
+    assert sum(bucket.shots for bucket in kept[0].buckets) == 16
 
 
 def test_keys_freeze_keep_mark_and_end(monkeypatch: pytest.MonkeyPatch) -> None:
     kept: list[int] = []
     marked: list[bool] = []
-    code, screen, watching = looked_at(
+    trends: list[TrendFacts] = []
+    code, screen, _ = looked_at(
         monkeypatch,
         [ring()] * 50,
         "k-g-x-h-c-t- - -q",
         keep=lambda records: kept.append(len(records)) or "kept it",  # type: ignore[func-returns-value]
+        keep_trend=trends.append,
         mark=lambda shots, good, anyway: marked.append(good) or "marked it",  # type: ignore[func-returns-value]
     )
     assert code == 0
     assert kept == [1]
     assert marked == [True, False]
-    assert [mark.text for mark in watching.trend.marks] == ["heated", "cooled", "tapped"]
+    assert [mark.text for one in trends for mark in one.marks] == ["heated", "cooled", "tapped"]
     assert "frozen; space goes on" in screen.said
     assert len(screen.lines) < 50, "q ended it"
 

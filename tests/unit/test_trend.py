@@ -7,7 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from coilbell.bench.trend import MOST_BUCKETS, MOST_EVENTS, Seen, Trend, Watched
+from coilbell.bench.facts.trend import Watched
+from coilbell.bench.trend import MOST_BUCKETS, MOST_EVENTS, Seen, Trend
 
 RATE_HZ = 5.0
 

@@ -19,10 +19,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import TypeVar
 
-__all__ = ["Bucket", "Change", "Drift", "Mark", "Seen", "Trend", "Watched"]
+from coilbell.bench.facts.trend import Bucket, Change, Mark, Watched
+
+__all__ = ["Buckets", "Drift", "Seen", "Trend"]
 
 LEVEL_S = 60.0
 """Time constant of the level that a shot is held against [s]. Assumed: short against warming, long against a
@@ -41,7 +42,7 @@ _H_OF_NOISE = 6.5
 """Limit of a CUSUM over the noise, for some 10^6 shots between false alarms; see above."""
 
 MOST_BUCKETS = 1024
-"""Buckets kept; when they are full two become one, so that memory is bounded and hours are kept whole."""
+"""Buckets kept in memory. Assumed."""
 
 MOST_EVENTS = 200
 """Changes and marks kept; the oldest go first, and how many is told."""
@@ -50,14 +51,7 @@ _JUMP_OF_CHANCE = 1.2533
 """sqrt(pi/2): standard deviation of Gaussian noise over the mean of its magnitude."""
 
 
-Event = TypeVar("Event", "Change", "Mark")
-
-
-class Watched(StrEnum):
-    """What is watched of a ring."""
-
-    Q = "Q"
-    FREQUENCY = "frequency"
+Event = TypeVar("Event", Change, Mark)
 
 
 _ALLOWANCE = {Watched.Q: 0.025, Watched.FREQUENCY: 0.0025}
@@ -82,25 +76,17 @@ class Seen:
     frequency_uncertainty_hz: float
     shorted: float | None = None
 
+    @property
+    def rings(self) -> bool:
+        """True where Q and frequency are known."""
+        known = all(math.isfinite(v) and v > 0 for v in (self.q, self.frequency_hz))
+        return known and math.isfinite(self.time_s)
 
-@dataclass(frozen=True, slots=True)
-class Change:
-    """A jump. before, after: the level it left and what is seen since [1] or [Hz]; shots: how many it took
-    to be sure."""
-
-    time_s: float
-    what: Watched
-    before: float
-    after: float
-    shots: int
-
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """What a person did or saw: "heated", "cooled", "tapped", or words of their own."""
-
-    time_s: float
-    text: str
+    @property
+    def bucket(self) -> Bucket:
+        """It alone, as a bucket."""
+        q, hertz = (self.q,) * 3, (self.frequency_hz,) * 3
+        return Bucket(self.time_s, 1, *q, *hertz, self.shorted)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,40 +98,22 @@ class Drift:
     standard_uncertainty: float
 
 
-@dataclass(slots=True)
-class Bucket:
-    """Shots put together: the time of the first, sums, and extremes of Q and frequency."""
+class Buckets:
+    """At most so many buckets: when they are full two become one, so that hours are kept whole."""
 
-    time_s: float
-    shots: int
-    q_sum: float
-    q_low: float
-    q_high: float
-    frequency_sum: float
-    frequency_low: float
-    frequency_high: float
-    shorted_high: float | None
+    def __init__(self, most: int) -> None:
+        self.kept: list[Bucket] = []
+        self._most, self._size = most, 1
 
-    @property
-    def q(self) -> float:
-        """Mean of Q [1]."""
-        return self.q_sum / self.shots
-
-    @property
-    def frequency_hz(self) -> float:
-        """Mean frequency [Hz]."""
-        return self.frequency_sum / self.shots
-
-    def take(self, other: Bucket) -> None:
-        """Put a later one to this."""
-        self.shots += other.shots
-        self.q_sum += other.q_sum
-        self.frequency_sum += other.frequency_sum
-        self.q_low, self.q_high = min(self.q_low, other.q_low), max(self.q_high, other.q_high)
-        self.frequency_low = min(self.frequency_low, other.frequency_low)
-        self.frequency_high = max(self.frequency_high, other.frequency_high)
-        known = [p for p in (self.shorted_high, other.shorted_high) if p is not None]
-        self.shorted_high = max(known, default=None)
+    def add(self, one: Bucket) -> None:
+        """Put a later one in."""
+        if self.kept and self.kept[-1].shots < self._size:
+            self.kept[-1] = self.kept[-1].with_later(one)
+            return
+        if len(self.kept) == self._most:
+            self.kept = [a.with_later(b) for a, b in zip(self.kept[::2], self.kept[1::2], strict=True)]
+            self._size *= 2
+        self.kept.append(one)
 
 
 class _Level:
@@ -215,25 +183,26 @@ class Trend:
     """
 
     def __init__(self) -> None:
-        self.buckets: list[Bucket] = []
+        self._store = Buckets(MOST_BUCKETS)
         self.changes: list[Change] = []
         self.marks: list[Mark] = []
         self.shots = 0
         self.silent = 0
         self.forgotten = 0
-        self._size = 1
         self._levels = {what: _Level(what) for what in Watched}
+
+    @property
+    def buckets(self) -> list[Bucket]:
+        """All shots that rang, put together."""
+        return self._store.kept
 
     def see(self, shot: Seen) -> tuple[Change, ...]:
         """Take a shot; the changes that it makes certain, usually none."""
         self.shots += 1
-        known = all(math.isfinite(v) and v > 0 for v in (shot.q, shot.frequency_hz)) and math.isfinite(
-            shot.time_s
-        )
-        if not known:
+        if not shot.rings:
             self.silent += 1
             return ()
-        self._store(shot)
+        self._store.add(shot.bucket)
         values = {
             Watched.Q: (shot.q, shot.q_uncertainty),
             Watched.FREQUENCY: (shot.frequency_hz, shot.frequency_uncertainty_hz),
@@ -263,23 +232,8 @@ class Trend:
         rows = [b for b in self.buckets if b.time_s > began]
         return _slope(
             [b.time_s for b in rows],
-            [math.log(b.q if what is Watched.Q else b.frequency_hz) for b in rows],
+            [math.log(b.q if what is Watched.Q else b.hertz) for b in rows],
         )
-
-    def _store(self, shot: Seen) -> None:
-        one = Bucket(
-            shot.time_s, 1, shot.q, shot.q, shot.q,
-            shot.frequency_hz, shot.frequency_hz, shot.frequency_hz, shot.shorted,
-        )  # fmt: skip
-        if self.buckets and self.buckets[-1].shots < self._size:
-            self.buckets[-1].take(one)
-            return
-        if len(self.buckets) == MOST_BUCKETS:
-            for first, second in zip(self.buckets[::2], self.buckets[1::2], strict=True):
-                first.take(second)
-            self.buckets = self.buckets[::2]
-            self._size *= 2
-        self.buckets.append(one)
 
     def _bounded(self, events: list[Event]) -> list[Event]:
         over = max(0, len(events) - MOST_EVENTS)

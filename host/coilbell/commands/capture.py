@@ -131,7 +131,7 @@ def run(options: argparse.Namespace) -> int:
     if options.watch:
         with drawer_of(options) as drawer:
             caution(request.settings[0].connection, drawer)
-            return watched(options, request.settings, _keeper(request, drawer))
+            return watched(options, request.settings, _keeper(request, drawer), drawer)
     if options.items:
         caution(request.settings[0].connection, None)
         with Tester.open(port_of(options)) as tester:

@@ -11,17 +11,19 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
+from coilbell.bench.facts.trend import Watched
 from coilbell.bench.files.encoding import harmless
-from coilbell.bench.trend import Seen, Trend, Watched
+from coilbell.bench.watch import Watch
 from coilbell.bench.words.running import Running, change_words, drift_words, running_line
 from coilbell.commands.options import show, tell
 from coilbell.errors import CoilbellError, DoubtedUnit, MeasurementError
 from coilbell.quantities import counted
 
 if TYPE_CHECKING:
+    from coilbell.bench.facts.trend import TrendFacts
     from coilbell.bench.page import Wish
     from coilbell.bench.page.judgedshot import JudgedShot
     from coilbell.record import Connection, Record
@@ -67,7 +69,8 @@ class Strikes(Protocol):
 @dataclass(kw_only=True)
 class Watching:
     """What is watched and how. keep: called with the last shots by the key k and, where every is set, with
-    each; mark: adds the last shots to the reference, as good or not, and whether although doubted."""
+    each; keep_trend: takes stretches of the trend; mark: adds the last shots to the reference, as good or
+    not, and whether although doubted."""
 
     source: Strikes
     wish: Wish
@@ -78,7 +81,7 @@ class Watching:
     json: bool
     every: bool
     sound: bool
-    trend: Trend = field(default_factory=Trend)
+    keep_trend: Callable[[TrendFacts], None] | None = None
 
 
 def watch(watching: Watching) -> int:
@@ -87,10 +90,12 @@ def watch(watching: Watching) -> int:
     A capture that fails is told and passed over; 1 after several in a row. Raises PortLost.
     """
     with _screen(watching) as screen:
-        return _Loop(watching, screen).run()
+        return Loop(watching, screen).run()
 
 
-class _Loop:
+class Loop:
+    """Strikes, shows and obeys keys until it ends."""
+
     def __init__(self, watching: Watching, screen: _Screen) -> None:
         from coilbell.bench.page.aiming import Aiming
         from coilbell.bench.page.judging import Judge
@@ -101,7 +106,8 @@ class _Loop:
         self.last: dict[str, JudgedShot] = {}
         self.taken = self.kept = self.failures = 0
         self.frozen = self.ended = self.doubted = False
-        self.began = time.monotonic()
+        wish = watching.wish
+        self.watch = Watch(time.time(), wish.letters[0], str(wish.connection), watching.keep_trend)
 
     def run(self) -> int:
         try:
@@ -109,9 +115,11 @@ class _Loop:
                 self._turn()
         except KeyboardInterrupt:
             pass
+        finally:
+            self.watch.close()
         self.screen.close_line()
         for what in Watched:
-            if words := drift_words(what, self.watching.trend.drift(what)):
+            if words := drift_words(what, self.watch.trend.drift(what)):
                 tell(f"coilbell: {words}")
         kept = f", {self.kept} kept" if self.watching.keep else ""
         tell(f"coilbell: {counted(self.taken, 'capture')} taken{kept}")
@@ -150,13 +158,8 @@ class _Loop:
         self.screen.sound(shot.fit)
         # Rings with different capacitors are different rings: the trend is the first one's.
         if letter == wish.letters[0]:
-            self._note_trend(shot, seen)
-
-    def _note_trend(self, shot: JudgedShot, seen: Running) -> None:
-        q, hertz = seen.q or (0.0, 0.0), seen.frequency_hz or (0.0, 0.0)
-        now = time.monotonic() - self.began
-        for change in self.watching.trend.see(Seen(now, *q, *hertz, seen.shows)):
-            self.screen.say(f"{_clock(now)}  {change_words(change)}")
+            for change in self.watch.see(shot, shot.struck_at):
+                self.screen.say(f"{_clock(change.time_s)}  {change_words(change)}")
 
     def _failed(self, error: MeasurementError) -> None:
         from coilbell.board import PortLost, Refusal
@@ -177,7 +180,6 @@ class _Loop:
             key = self.screen.key(0.0)
 
     def _obey(self, what: str) -> None:
-        now = time.monotonic() - self.began
         anyway, self.doubted = self.doubted, False
         if what == "end":
             self.ended = True
@@ -189,8 +191,7 @@ class _Loop:
         elif what in ("good", "shorted"):
             self._mark(what == "good", anyway=anyway)
         elif what:
-            self.watching.trend.mark(now, what)
-            self.screen.say(f"{_clock(now)}  marked: {what}")
+            self.screen.say(f"{_clock(self.watch.mark(what, time.time()))}  marked: {what}")
 
     def _keep(self, records: list[Record]) -> None:
         if not self.watching.keep:

@@ -13,6 +13,8 @@ from coilbell.commands.options import add_prior, port_of, prior_of
 from coilbell.errors import InputError
 
 if TYPE_CHECKING:
+    from coilbell.bench.facts.trend import TrendFacts
+    from coilbell.bench.log import ItemLog
     from coilbell.bench.page import Keeping, Wish
     from coilbell.bench.page.judgedshot import JudgedShot
     from coilbell.board import Settings
@@ -51,10 +53,12 @@ def watched(
     options: argparse.Namespace,
     settings: Sequence[Settings],
     keep: Callable[[list[Record]], str] | None,
+    drawer: ItemLog | None = None,
 ) -> int:
     """The running line, until q or Ctrl-C; returns the exit code.
 
-    settings: one for each test capacitor; keep: keeps records and says where, None where nothing says where.
+    settings: one for each test capacitor; keep: keeps records and says where, None where nothing says where;
+    drawer: the item, under which the trend is kept.
     """
     from coilbell.bench.page import Keeping, Wish
     from coilbell.commands.portsource import PortSource
@@ -80,6 +84,7 @@ def watched(
                 wish=wish,
                 reference=reference,
                 keep=keep,
+                keep_trend=_trend_keeper(drawer) if drawer is not None else None,
                 mark=_marker(keeping, wish, options.unit or "watched") if reference else None,
                 lines=lines,
                 json=options.json,
@@ -89,6 +94,17 @@ def watched(
         )
     finally:
         source.close()
+
+
+def _trend_keeper(drawer: ItemLog) -> Callable[[TrendFacts], None]:
+    """Keeps stretches of the trend under the item, made when it is new."""
+    from coilbell.bench.log import add_trend
+
+    def keep(facts: TrendFacts) -> None:
+        with drawer.log.together():
+            add_trend(drawer.log, drawer.item or drawer.log.add_item(drawer.name), facts)
+
+    return keep
 
 
 def _marker(keeping: Keeping, wish: Wish, unit: str) -> Callable[[list[JudgedShot], bool, bool], str]:

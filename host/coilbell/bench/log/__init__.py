@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     )
     from coilbell.bench.log.tables import write_table
     from coilbell.bench.log.takeover import take_over
+    from coilbell.bench.log.trends import add_trend, trends_of
     from coilbell.bench.log.words import (
         item_facts,
         item_found,
@@ -68,6 +69,7 @@ __all__ = [
     "RefitSummary",
     "add_outcome",
     "add_to_log",
+    "add_trend",
     "causes",
     "check_name",
     "check_words",
@@ -94,6 +96,7 @@ __all__ = [
     "sides_words",
     "take_back",
     "take_over",
+    "trends_of",
     "undo",
     "versions",
     "withdraw_outcome",
@@ -125,6 +128,7 @@ _HOMES = {
         ".outcomes",
     ),
     **dict.fromkeys(("set_details", "take_back", "undo"), ".corrections"),
+    **dict.fromkeys(("add_trend", "trends_of"), ".trends"),
     "problems": ".check",
     "take_over": ".takeover",
     "write_archive": ".archive",

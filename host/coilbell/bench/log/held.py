@@ -46,7 +46,7 @@ class Held:
 def held(log: Log, item: Item, *, every: bool = False) -> Held:
     """Everything the log holds of an item and that stands; every: what was taken back too."""
     damage: list[str] = [words for _, _, words in log.damage("item", [item.id])]
-    for table in ("detail", "withdrawal", "examination", "customer"):
+    for table in ("detail", "withdrawal", "examination", "customer", "trend"):
         rows = log.base.rows(f"SELECT id FROM {table} WHERE item_id = ?", item.id)
         damage += [words for _, _, words in log.damage(table, [row["id"] for row in rows])]
 

@@ -12,6 +12,7 @@
     customer    for whom it is, for the report; the last one holds, and it is never handed on in an archive
     run         one pass of fitting everything again
     worksheet   one entry of an item's isolation worksheet, as JSON, see `coilbell.bench.worksheet.entries`
+    trend       a stretch of what was watched of an item, as JSON, see `coilbell.bench.facts.trend`
     outcome     what an item was in the end, see `coilbell.bench.facts.outcome`; sure: the number as text
     seal        a hash of each row, see `coilbell.bench.log.seal`; sealed: since when every row has one
 
@@ -177,6 +178,14 @@ CREATE TABLE customer (
 CREATE INDEX customer_of_item ON customer (item_id);
 """
 
+_TRENDS = """
+CREATE TABLE trend (
+    id INTEGER PRIMARY KEY,
+    item_id INTEGER NOT NULL REFERENCES item ON DELETE CASCADE,
+    added_utc TEXT NOT NULL, entry TEXT NOT NULL) STRICT;
+CREATE INDEX trend_of_item ON trend (item_id);
+"""
+
 
 def _now(table: str, fallen: str = "") -> str:
     """A view of the rows that were not taken back; a withdrawal may be taken back itself."""
@@ -218,6 +227,7 @@ MIGRATIONS: tuple[str, ...] = (
     _OUTCOMES + _guards("outcome") + _now("outcome"),
     _CUSTOMERS + _guards("customer") + _now("customer"),
     "DELETE FROM sealed;\n",  # finished runs have a seal from here on
+    _TRENDS + _guards("trend"),
 )
 """Step k takes a log from schema k to schema k + 1. A step that was released is never edited."""
 

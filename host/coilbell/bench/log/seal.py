@@ -54,6 +54,7 @@ _SOURCES: dict[str, tuple[str, ...]] = {
     "detail": (_ITEM,),
     "withdrawal": (_ITEM,),
     "examination": (_ITEM,),
+    "trend": (_ITEM,),
     "outcome": (_ITEM, _BEFORE),
     "customer": (_ITEM,),
     "run": (
@@ -83,6 +84,7 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
     "detail": ("item_id", "added_utc", "name", "words"),
     "withdrawal": ("item_id", "added_utc", "what", "row", "why"),
     "examination": ("item_id", "added_utc", "entry"),
+    "trend": ("item_id", "added_utc", "entry"),
     "outcome": ("item_id", "added_utc", "cause", "equipment", "state", "how", "sure"),
     "customer": ("item_id", "added_utc", "words"),
     "run": ("started_utc", "finished_utc", "versions", "last_fit", "last_judgement"),

@@ -34,6 +34,7 @@ from coilbell.bench.page.order import (
     Examine,
     Keep,
     Mark,
+    MarkTrend,
     Next,
     Note,
     Observe,
@@ -47,6 +48,7 @@ from coilbell.bench.page.order import (
 from coilbell.bench.page.plane import Ground
 from coilbell.bench.page.source import Source, Wish
 from coilbell.bench.page.state import State
+from coilbell.bench.page.watching import Watching
 from coilbell.bench.page.worksheets import Isolation
 from coilbell.errors import (
     CoilbellError,
@@ -82,6 +84,7 @@ class Desk:
         self._judge = Judge()
         self._aiming = Aiming()
         self._isolation = Isolation(keeping.log, self.audience.post, item)
+        self._watching = Watching(keeping.log, self.audience.post)
         self._examining = Examining(keeping.log, keeping.folder, self.audience.post)
         self._judge_lock = threading.Lock()
         self._changed = threading.Condition()
@@ -112,6 +115,7 @@ class Desk:
             self._changed.notify_all()
         for thread in self._threads:
             thread.join(10)
+        self._watching.end()
         self._source.close()
 
     # --- orders ---
@@ -129,6 +133,8 @@ class Desk:
                 self._choose(self._state.wished(order))
             case Mark():
                 return self._marked(order)
+            case MarkTrend():
+                return self._watching.mark(order.words)
             case Next():
                 return self._next(order.wish)
             case Keep():
@@ -349,6 +355,11 @@ class Desk:
         if not self._aiming.suits(shot):
             self._source.aim_again()
         self._show(shot, ground, ring)
+        # Rings with different capacitors are different rings: the trend is the first one's.
+        if shot.letter == struck.wish.letters[0] and (
+            jumped := self._watching.see(shot, self._isolation.item)
+        ):
+            self._answer(jumped)
 
     def _overtook(self) -> None:
         if not self._state.running:

@@ -37,6 +37,7 @@ __all__ = [
     "Shot",
     "Status",
     "Told",
+    "Trend",
     "Whole",
     "Wished",
 ]
@@ -257,6 +258,19 @@ class Examination(Message, frozen=True, kw_only=True, tag="examination"):
     usual: str = ""
     busy: bool = False
     hand: Hand | None = None
+
+
+class Trend(Message, frozen=True, kw_only=True, tag="trend"):
+    """What was watched, bucket by bucket: mean, lowest, highest of Q [1] and frequency [Hz], odds of a short
+    that shows; marks and changes with their words."""
+
+    words: str
+    minutes: list[float]
+    q: list[tuple[float, float, float]]
+    hertz: list[tuple[float, float, float]]
+    shows: list[float | None]
+    marks: list[tuple[float, str]]
+    changes: list[tuple[float, str]]
 
 
 class Cause(_Part, frozen=True, kw_only=True):

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
 import msgspec
 
 from coilbell.bench.examination.guide import Choice
+from coilbell.bench.facts.trend import LONGEST_MARK
 from coilbell.errors import InputError
 
 __all__ = [
@@ -16,6 +17,7 @@ __all__ = [
     "Examine",
     "Keep",
     "Mark",
+    "MarkTrend",
     "Next",
     "Note",
     "Observe",
@@ -141,6 +143,12 @@ class Choose(_Order, frozen=True, tag="choose"):
     choice: Choice
 
 
+class MarkTrend(_Order, frozen=True, tag="event"):
+    """What was done to the winding while it is watched: "heated", "cooled", "tapped", or other words."""
+
+    words: Annotated[str, msgspec.Meta(min_length=1, max_length=LONGEST_MARK)]
+
+
 class Take(_Order, frozen=True, tag="take"):
     """Take over command from another page."""
 
@@ -167,6 +175,7 @@ Order = (
     | Withdraw
     | Examine
     | Choose
+    | MarkTrend
     | Seen
     | Take
     | Whole

@@ -11,7 +11,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from coilbell.bench.trend import Change, Drift, Watched
+from coilbell.bench.facts.trend import Change, Watched
+from coilbell.bench.trend import Drift
 from coilbell.figure import percent
 from coilbell.quantities import concise, engineering
 

@@ -7,11 +7,13 @@ import { Link } from "./link.js";
 import { PlanePlot } from "./plane.js";
 import { askBegin, askItem, askReading, askWithdraw, showSheet } from "./sheet.js";
 import { Sound } from "./sound.js";
-import { goTo, settle, showAnswer, showDelay, showHand, showShot, showStatus } from "./words.js";
+import { TrendPlot } from "./trend.js";
+import { goTo, readOut, settle, showAnswer, showDelay, showHand, showShot, showStatus } from "./words.js";
 
 const root = document.documentElement;
 const decay = new DecayPlot(document.getElementById("decay"));
 const plane = new PlanePlot(document.getElementById("plane"));
+const trend = new TrendPlot(document.getElementById("trend-plots"));
 const sound = new Sound();
 let status = null;
 let frozen = false;
@@ -24,13 +26,14 @@ let marked = null; // the last mark that was asked for
 let doubt = null; // the mark that the server doubts: the same key once more takes it all the same
 let owed = 0; // shots that came and were not yet called seen
 
-const COMMANDS = ["run", "strike", "prior", "good", "shorted", "keep", "note", "work", "begin", "observe", "withdraw", "go", "skip", "ring", "back", "onward", "afresh"]
+const COMMANDS = ["run", "strike", "prior", "good", "shorted", "keep", "note", "work", "begin", "observe", "withdraw", "go", "skip", "ring", "back", "onward", "afresh", "heated", "cooled", "tapped"]
   .map((name) => `[data-does=${name}]`).join() + ",[data-wish]";
 
 function heard(message) {
   if (message.what === "status") return hear_status(message);
   if (message.what === "ground") return plane.ground(message);
   if (message.what === "sheet") return showSheet(message);
+  if (message.what === "trend") return trend.show(message);
   if (message.what === "examination") return hear_exam(message);
   if (message.what === "answer") return hear_answer(message);
   if (message.what === "whole" && frozen) return draw(message);
@@ -185,6 +188,8 @@ const DOES = {
   back: () => choose("back"),
   onward: () => choose("onward"),
   afresh: () => asked(askExam),
+  ...Object.fromEntries(["heated", "cooled", "tapped"].map((words) => [words, () => order({ do: "event", words })])),
+  read: readOut,
   freeze: () => {
     if (!newest && !frozen) return showAnswer("nothing has been struck yet; there is no picture to freeze", true);
     frozen = !frozen;
@@ -237,6 +242,7 @@ function dress() {
   document.getElementById("said").style.minHeight = "";
   decay.dress();
   plane.dress();
+  trend.dress();
 }
 if (matchMedia("(prefers-color-scheme: light)").matches) DOES.look();
 for (const [event, look] of [["beforeprint", "light"], ["afterprint", root.dataset.look]])

@@ -92,6 +92,14 @@ function speak({ headline, sentence, next_step }) {
   spoken = { at: now, headline, sentence };
   set("spoken", `${sentence} ${next_step && `Next: ${next_step}.`}`);
 }
+// What the bar and the finding say, read out when it is asked for; said again although it is the same.
+export function readOut() {
+  const told = ["hand-headline", "hand-q", "hand-healthy", "hand-odds"].map((id) => at(id).textContent).filter(Boolean);
+  const doubts = [...at("doubts").children].map((one) => one.textContent);
+  const next = at("exam").dataset.asked && at("exam-verdict").textContent ? at("exam-words").textContent : at("next-step").textContent;
+  at("spoken").textContent = "";
+  setTimeout(() => set("spoken", [`${told.join(", ")}.`, doubts.length ? `Doubts: ${doubts[0]}.` : "", next ? `Next: ${next}.` : "", at("leads").textContent].filter(Boolean).join(" ")), 50);
+}
 function chance(one) {
   const line = made("li");
   line.toggleAttribute("data-shorted", one.shorted);
