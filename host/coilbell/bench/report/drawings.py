@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from coilbell.bench.facts.ring import HealthyFacts
-from coilbell.bench.log import KeptCapture, Log, finding_of, fitted
+from coilbell.bench.facts.trend import TrendFacts
+from coilbell.bench.log import KeptCapture, Log, finding_of, fitted, trends_of
 from coilbell.bench.pictures.decay import BLUE, GREY, ORANGE, decay_picture
+from coilbell.bench.pictures.trend import trend_picture
 from coilbell.bench.report.sheet import Basis
 from coilbell.bench.words.fit import figure
 from coilbell.decay import Fit
@@ -64,8 +66,8 @@ def pictures_of(log: Log, basis: Basis, *, full: bool) -> tuple[tuple[Picture, .
     fit = fresh[main[1].id][0]
     if not full:
         return (_over_healthy(fit, _healthy(basis, main[0])),), remarks
-    plane = _plane(log, basis)
-    low = _LOW if shown else _HIGH
+    plane, trend = _plane(log, basis), trends_of(log, basis.kept.item)
+    low = _LOW if shown or trend.watched else _HIGH
     pictures = [_decay(main[0], fit, low)]
     if basis.compared:
         sides = [(capture, fresh[fit.id][0]) for capture, fit in shown]
@@ -73,7 +75,17 @@ def pictures_of(log: Log, basis: Basis, *, full: bool) -> tuple[tuple[Picture, .
         names = (capture.label for capture, _ in sides)
         words = _BOTH[relation] + (f": {' and '.join(names)}" if relation == Relation.UNITS else "")
         pictures.append(_picture(_both(sides, relation), "both", words, low))
+    pictures += [_trend(one, low) for one in trend.watched[-1:]]
     return (*pictures, *([plane] if plane else [])), remarks
+
+
+def _trend(watched: TrendFacts, height_mm: float) -> Picture:
+    drawing = trend_picture(watched)
+    _shrink(drawing)
+    words = (
+        f"watched with capacitor {watched.capacitor}, {watched.connection}: dotted what was done, solid jumps"
+    )
+    return _picture(drawing, "trend", words, height_mm)
 
 
 def _healthy(basis: Basis, capture: KeptCapture) -> HealthyFacts | None:
