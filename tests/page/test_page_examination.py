@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from coilbell.bench.examination.acts import Confirm
 from coilbell.bench.examination.core import Asked
 from coilbell.bench.examination.desk import Desk
+from coilbell.bench.facts.examination import Confirm
 from coilbell.bench.log import ItemLog, Log
 from coilbell.bench.page import Wish
 from coilbell.bench.shelf import Shelf

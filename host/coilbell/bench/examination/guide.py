@@ -8,9 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from coilbell.bench.facts.examination import Confirm, Did, Onward, Skip
 from coilbell.bench.examination.core import Asked, left_steps
 from coilbell.bench.examination.desk import Desk
+from coilbell.bench.facts.examination import Confirm, Did, Onward, Skip
 from coilbell.bench.log import kept_facts
 from coilbell.bench.shelf import Shelf
 from coilbell.errors import InputError
