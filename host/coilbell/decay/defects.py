@@ -32,7 +32,7 @@ import numpy.typing as npt
 from coilbell.decay.converter import Converter
 from coilbell.decay.model import DoubtKind
 from coilbell.decay.search import chance_limit
-from coilbell.decay.solve import Array, Block, Solution, inverse_gram, jacobians
+from coilbell.decay.solve import Array, Block, Solution, definite_solution, gram, inverse_gram, jacobians
 
 __all__ = ["Defect", "Survey", "main_mode", "over_code", "survey"]
 
@@ -106,7 +106,7 @@ class _Score:
     def add(self, directions: Array, residual: Array, jacobian: Array, inverse: Array) -> None:
         cross = directions @ jacobian.T
         self.score += directions @ residual
-        self.information += directions @ directions.T - cross @ inverse @ cross.T
+        self.information += gram(directions) - cross @ inverse @ cross.T
 
     def defect(self, kind: DoubtKind, rows: slice) -> Defect:
         """Gain of one group of directions; a direction that the tangent already holds does not count."""
@@ -118,9 +118,10 @@ class _Score:
         if not score.size:
             return Defect(kind, 0.0, 0, math.inf)
         unit = information / np.multiply.outer(scale, scale)
-        unit.flat[:: unit.shape[0] + 1] += _RIDGE
+        unit.flat[:: score.size + 1] += _RIDGE
         score = score / scale
-        return Defect(kind, float(score @ np.linalg.solve(unit, score)), score.size, _threshold(score.size))
+        gain = float(score @ definite_solution(unit, score))
+        return Defect(kind, gain, score.size, _threshold(score.size))
 
 
 def survey(
@@ -143,15 +144,16 @@ def survey(
             one, rest = jacobian[shot], residuals[shot]
             inverse = inverse_gram(one)
             free = rest - (inverse @ (one @ rest)) @ one
-            wave, quarter = _waves(one, coefficients[shot], mode)
+            pair = coefficients[shot, 2 * mode : 2 * mode + 2]
+            turn = np.array(((pair[0], pair[1]), (-pair[1], pair[0])))  # the mode, and a quarter period later
+            waves = turn @ one[2 * mode : 2 * mode + 2]
             directions = np.empty((scores.score.size, rest.size))
             fade = -np.expm1(-max(solution.decay(mode), 1e-9) * block.times)
-            np.multiply(fade, wave, out=directions[0])
-            np.multiply(fade, quarter, out=directions[1])
-            np.multiply((block.times / block.times[-1]) ** 2, quarter, out=directions[2])
+            np.multiply(fade, waves, out=directions[:2])
+            np.multiply(np.square(block.times / block.times[-1]), waves[1], out=directions[2])
             directions[3:] = _static(block, shot, rest, converter)
             scores.add(directions, free, one, inverse)
-            part, grid = _slip_gains(np.array((wave, quarter)), free, one, inverse)
+            part, grid = _slip_gains(mode, turn, free, one, inverse)
             if slips is None or slips.size == part.size:
                 slips = part if slips is None else slips + part
     assert slips is not None
@@ -180,13 +182,6 @@ def _reached(blocks: list[Block], converter: Converter) -> Converter:
     return replace(converter, jumps=tuple(j for j in converter.jumps if low < j < high))
 
 
-def _waves(jacobian: Array, coefficients: Array, mode: int) -> tuple[Array, Array]:
-    """The main mode and the same a quarter period later."""
-    cosine, sine = jacobian[2 * mode], jacobian[2 * mode + 1]
-    c, s = coefficients[2 * mode], coefficients[2 * mode + 1]
-    return c * cosine + s * sine, s * cosine - c * sine
-
-
 def _static(block: Block, shot: int, residual: Array, converter: Converter) -> Array:
     curve = block.values[shot] - residual
     rows = over_code(curve, converter, float(curve.min()), float(curve.max()))
@@ -196,30 +191,34 @@ def _static(block: Block, shot: int, residual: Array, converter: Converter) -> A
 def over_code(curve: Array, converter: Converter, low: float, high: float) -> Array:
     """Chebyshev polynomials of a curve over a range, and a step at each code where the converter may jump."""
     x = curve * (2 / max(high - low, 1e-300)) - (low + high) / max(high - low, 1e-300)
-    x2 = x * x
-    rows = [2 * x2 - 1, x * (4 * x2 - 3), 8 * x2 * (x2 - 1) + 1, x * (16 * x2 * x2 - 20 * x2 + 5)]
-    rows += [(curve > jump).astype(np.float64) for jump in converter.jumps]
-    return np.array(rows)
+    rows = np.empty((4 + len(converter.jumps), curve.size))
+    twice = 2 * x
+    rows[0] = twice * x - 1
+    rows[1] = twice * rows[0] - x
+    rows[2] = twice * rows[1] - rows[0]
+    rows[3] = twice * rows[2] - rows[1]
+    rows[4:] = curve > np.array(converter.jumps)[:, None]
+    return rows
 
 
-def _slip_gains(waves: Array, residual: Array, jacobian: Array, inverse: Array) -> tuple[Array, Places]:
-    """Gain for a change of amplitude and phase after each of a grid of samples.
+def _slip_gains(
+    mode: int, turn: Array, residual: Array, jacobian: Array, inverse: Array
+) -> tuple[Array, Places]:
+    """Gain for a change of the mode's amplitude and phase after each of a grid of samples.
 
     Inner products with a step are sums from n0 to the end, so one pass of partial sums serves all places.
+    turn: (2, 2) the mode, and the same a quarter period later, from its cosine and its sine.
     """
-    places = _grid(residual.size)
-    with_residual = _tails(waves * residual, places)
-    pairs = np.array((waves[0] * waves[0], waves[0] * waves[1], waves[1] * waves[1]))
-    squares = _tails(pairs, places)
-    in_phase = _tails(jacobian * waves[0], places)
-    quarter = _tails(jacobian * waves[1], places)
-    held, held_quarter = inverse @ in_phase, inverse @ quarter
-    kk = squares[0] - (in_phase * held).sum(0)
-    kq = squares[1] - (quarter * held).sum(0)
-    qq = squares[2] - (quarter * held_quarter).sum(0)
+    places, pair = _grid(residual.size), slice(2 * mode, 2 * mode + 2)
+    rows = np.concatenate((jacobian, residual[None]))
+    parts = np.add.reduceat(jacobian[pair, None] * rows, places, axis=2)
+    tails = np.tensordot(turn, parts[..., ::-1].cumsum(axis=2)[..., ::-1], 1)
+    held = inverse @ tails[:, :-1]
+    squares = np.einsum("ij,kjn->kin", turn, tails[:, pair])
+    kk, kq, qq = (squares[i, j] - (tails[i, :-1] * held[j]).sum(0) for i, j in ((0, 0), (1, 0), (1, 1)))
     determinant = kk * qq - kq * kq
-    usable = (determinant > 1e-6 * np.maximum(squares[0] * squares[2], 1e-300)) & (kk > 0) & (qq > 0)
-    a, b = with_residual
+    usable = (determinant > 1e-6 * np.maximum(squares[0, 0] * squares[1, 1], 1e-300)) & (kk > 0) & (qq > 0)
+    a, b = tails[:, -1]
     gain = (qq * a * a - 2 * kq * a * b + kk * b * b) / np.where(usable, determinant, 1.0)
     return np.where(usable, gain, 0.0)[1:], places[1:]
 
@@ -228,10 +227,3 @@ def _slip_gains(waves: Array, residual: Array, jacobian: Array, inverse: Array) 
 def _grid(length: int) -> Places:
     """Where slips are looked for: evenly over the window."""
     return np.unique(np.linspace(0, length, _SLIP_PLACES + 1).astype(np.intp))[:-1]
-
-
-def _tails(rows: Array, places: Places) -> Array:
-    """Sums of each row from every place to the end, (rows, places)."""
-    parts = np.add.reduceat(rows, places, axis=1)
-    tails: Array = np.cumsum(parts[:, ::-1], axis=1)[:, ::-1]
-    return tails

@@ -12,6 +12,7 @@ The pole itself is refined from three neighbouring lines (after Bertocco and Yos
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -34,8 +35,16 @@ _SHORTEST = 6.0
 _RATIO = 2.5
 """Ratio of successive time constants of the bank [1]: a ring of decay a shows 4 a b/(a + b)^2 of its gain
 through one of decay b, 0.95 at the worst."""
+_LINES = 16.0
+"""Length of a transform [time constants of its slowest window]: the best line then shows 0.96 of the gain."""
+_FADED = 12.0
+"""Time constants after which a window is over [1]: exp(-12) is below what single precision keeps."""
 _NOTHING = 1e-200
 """Samples below this are none: their squares would leave the range of floats."""
+
+
+Spectra = list[npt.NDArray[np.complex64]]
+"""For each grid (s, g, lines)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,15 +79,31 @@ def chance_limit(freedom: int, probability: float) -> float:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Group:
+    """Windows that share length and transform: a short window is over soon, and its lines are wide."""
+
+    first: int
+    """Place of the first of them in the bank."""
+    size: int
+    """Length of the transform [samples]."""
+    single: npt.NDArray[np.float32]
+    """(g, samples) the windows in single precision."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Bank:
-    """Decaying windows (b, n) with their time constants (b,), squared windows and FFT length."""
+    """Decaying windows with their time constants (b,), in groups; sums over them are for all samples."""
 
     constants: Array
     windows: Array
-    single: npt.NDArray[np.float32]
-    """The windows in single precision."""
+    """(b, n)"""
     squared: Array
-    size: int
+    """(b, n) squares of the windows."""
+    sums: Array
+    """(b,) of the windows."""
+    norms: Array
+    """(b,) of their squares."""
+    groups: tuple[_Group, ...]
 
 
 _banks: dict[int, _Bank] = {}
@@ -94,13 +119,30 @@ def _bank(length: int) -> _Bank:
             constant *= _RATIO
         constants.append(np.inf)
         windows = np.exp(-np.multiply.outer(1 / np.array(constants), ramp(length)))
-        size = 1 << (2 * length - 1).bit_length()
-        kept = _Bank(np.array(constants), windows, windows.astype(np.float32), windows * windows, size)
+        squared = windows * windows
+        groups = _groups(constants, windows)
+        kept = _Bank(np.array(constants), windows, squared, windows.sum(1), squared.sum(1), groups)
         if sum(bank.windows.size for bank in _banks.values()) + windows.size > MOST_KEPT:
             _banks.clear()
         if windows.size <= MOST_KEPT:
             _banks[length] = kept
     return kept
+
+
+def _groups(constants: list[float], windows: Array) -> tuple[_Group, ...]:
+    """Two successive windows to a group, and all that need the longest transform in the last."""
+    length = windows.shape[1]
+    longest = 1 << (2 * length - 1).bit_length()
+    out = []
+    for first in range(0, len(constants), 2):
+        slowest = constants[min(first + 1, len(constants) - 1)]
+        size = longest if _LINES * slowest > longest / 2 else 1 << math.ceil(_LINES * slowest).bit_length()
+        last = len(constants) if size >= longest else first + 2
+        reach = length if size >= longest else min(length, math.ceil(_FADED * slowest))
+        out.append(_Group(first, size, windows[first:last, :reach].astype(np.float32)))
+        if last == len(constants):
+            break
+    return tuple(out)
 
 
 def _gridded(block: Block, residual: Array) -> tuple[Array, Array | None]:
@@ -122,43 +164,59 @@ def strongest_ring(blocks: list[Block], residuals: list[Array], lowest_angular: 
     # by a power of two, which is exact, so that no scale of the samples leaves single precision
     largest = max(float(np.abs(values).max()) for values, _ in grids)
     size = 2.0 ** float(np.frexp(max(largest, _NOTHING))[1])
-    power: Array | None = None
+    scaled = [((values * (1 / size)).astype(np.float32), weights) for values, weights in grids]
+    best: tuple[float, int, int, _Group, Spectra] | None = None
+    for group in bank.groups:
+        power, spectra = _group_power(bank, group, scaled)
+        power[:, : math.ceil(lowest_angular * group.size / (2 * np.pi)) + 1] = 0
+        power[:, -3:] = 0
+        window, line = divmod(int(power.argmax()), power.shape[1])
+        if best is None or power[window, line] > best[0]:
+            best = float(power[window, line]), window, line, group, spectra
+    assert best is not None
+    gain, window, line, group, spectra = best
+    constant = bank.constants[group.first + window]
+    decay = 1 / constant if np.isfinite(constant) else 0.3 / length
+    rough = Candidate(gain * size * size, decay, 2 * np.pi * line / group.size)
+    shots = [shot for spectrum in spectra for shot in spectrum[:, window]]
+    return _three_lines(constant, group.size, max(shots, key=lambda s: abs(s[line])), line, length, rough)
+
+
+def _group_power(
+    bank: _Bank, group: _Group, grids: list[tuple[npt.NDArray[np.float32], Array | None]]
+) -> tuple[npt.NDArray[np.float32], Spectra]:
+    """Statistic (g, lines) of a group's windows summed over the records, and the spectra (s, g, lines)."""
+    from scipy.fft import rfft  # heavy to import; takes several short transforms at once
+
+    windows = slice(group.first, group.first + group.single.shape[0])
+    power: npt.NDArray[np.float32] | None = None
     spectra = []
     for values, weights in grids:
-        part, spectrum = _bank_power(bank, values, weights, size)
+        n = values.shape[1]
+        reach = min(n, group.single.shape[1])
+        # single precision serves: starts are refined afterwards, gains are compared with tens of variances
+        spectrum = rfft(values[:, None, :reach] * group.single[:, :reach], group.size, axis=2)
+        norm = _sums(bank.squared, bank.norms, n, weights)[windows]
+        squares = spectrum.real**2 + spectrum.imag**2
+        part = squares[0] if squares.shape[0] == 1 else squares.sum(0)
+        part *= (2 / np.maximum(norm, 1e-9)).astype(np.float32)[:, None]
         power = part if power is None else power + part
         spectra.append(spectrum)
     assert power is not None
-    first = int(np.ceil(lowest_angular * bank.size / (2 * np.pi))) + 1
-    power[:, :first] = 0
-    power[:, -3:] = 0
-    window, line = (int(i) for i in np.unravel_index(int(np.argmax(power)), power.shape))
-    constant = bank.constants[window]
-    decay = 1 / constant if np.isfinite(constant) else 0.3 / length
-    rough = Candidate(float(power[window, line]), decay, 2 * np.pi * line / bank.size)
-    strongest = max(spectra, key=lambda s: float(np.abs(s[:, window, line]).max()))
-    shot = int(np.argmax(np.abs(strongest[:, window, line])))
-    return _three_lines(bank, strongest[shot, window], window, line, length, rough)
+    return power, spectra
 
 
-def _bank_power(
-    bank: _Bank, values: Array, weights: Array | None, size: float
-) -> tuple[Array, npt.NDArray[np.complex128]]:
-    """Statistic (b, lines) summed over the records, and the spectra (s, b, lines)."""
-    n = values.shape[1]
-    # single precision serves: starts are refined afterwards, and a gain is compared with tens of variances
-    windowed = (values / size).astype(np.float32)[:, None, :] * bank.single[:, :n]
-    spectrum = np.fft.rfft(windowed, bank.size, axis=2)
-    norm = bank.squared[:, :n].sum(1) if weights is None else bank.squared[:, :n] @ weights
-    power = (spectrum.real**2 + spectrum.imag**2).sum(0).astype(np.float64)
-    power *= (2 * size * size / np.maximum(norm, 1e-9))[:, None]
-    return power, spectrum
+def _sums(windows: Array, whole: Array, length: int, weights: Array | None) -> Array:
+    """(b,) sums of the windows over the samples of a record; whole: those over all."""
+    if weights is not None:
+        return np.asarray(windows[:, :length] @ weights)
+    return whole if length == windows.shape[1] else np.asarray(windows[:, :length].sum(1))
 
 
 def _three_lines(
-    bank: _Bank,
-    spectrum: npt.NDArray[np.complex128],
-    window: int,
+    constant: float,
+    size: int,
+    spectrum: npt.NDArray[np.complex64],
     line: int,
     length: int,
     rough: Candidate,
@@ -169,12 +227,12 @@ def _three_lines(
     R = (X_(k-1) - X_k) / (X_k - X_(k+1)) it follows that z u_k = (R exp(-i t) - 1) / (R - exp(-i t)).
     Falls back to the peak when the lines disagree.
     """
-    endless = not np.isfinite(bank.constants[window])
-    stride = max(1, round(bank.size / length)) if endless else 1
+    endless = not np.isfinite(constant)
+    stride = max(1, round(size / length)) if endless else 1
     if line - stride < 1 or line + stride >= spectrum.size:
         return rough
-    left, middle, right = spectrum[line - stride], spectrum[line], spectrum[line + stride]
-    turn = np.exp(-2j * np.pi * stride / bank.size)
+    left, middle, right = (complex(spectrum[line + k * stride]) for k in (-1, 0, 1))
+    turn = np.exp(-2j * np.pi * stride / size)
     if middle == right:
         return rough
     ratio = (left - middle) / (middle - right)
@@ -182,8 +240,8 @@ def _three_lines(
     if abs(above) < 1e-12 or abs(below) < 1e-12:
         return rough
     pole = np.log(np.exp(1j * rough.angular) * above / below)
-    decay = -pole.real - (0.0 if endless else 1 / bank.constants[window])
-    near = abs(pole.imag - rough.angular) < max(4 * np.pi / bank.size, 0.5 * rough.decay)
+    decay = -pole.real - (0.0 if endless else 1 / constant)
+    near = abs(pole.imag - rough.angular) < max(4 * np.pi / size, 0.5 * rough.decay)
     if near and 0 < decay < max(6 * rough.decay, 3 / length):
         return Candidate(rough.gain, max(float(decay), 0.1 / length), float(pole.imag))
     return rough
@@ -198,10 +256,9 @@ def strongest_exponential(blocks: list[Block], residuals: list[Array]) -> Candid
         n = values.shape[1]
         bank = _bank(max(n, bank.windows.shape[1] if bank else 0))
         windows = bank.windows[:-1, :n]
-        used = np.ones(n) if weights is None else weights
-        count = used.sum()
-        mean = windows @ used / count
-        spread = bank.squared[:-1, :n] @ used - mean * mean * count
+        count = n if weights is None else weights.sum()
+        mean = _sums(bank.windows, bank.sums, n, weights)[:-1] / count
+        spread = _sums(bank.squared, bank.norms, n, weights)[:-1] - mean * mean * count
         numerator = values @ windows.T - np.outer(values.sum(1), mean)
         part = (numerator**2).sum(0) / np.maximum(spread, 1e-9)
         total = part if total is None or total.size != part.size else total + part

@@ -11,6 +11,7 @@ Last, the whole is weighed against fewer modes with a defect of the ring (`rival
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -33,6 +34,9 @@ __all__ = ["Limits", "Selection", "select"]
 _COARSE = 1e-3
 """Gain at which a trial stops [variances of one sample]: enough to choose by; the chosen one is
 polished."""
+_FINE = 1e-6
+"""What a further step may gain where the poles are found [variances of one sample]: a thousandth of a standard
+uncertainty."""
 _ROUNDS = 3
 """Times that components are added and dropped by turns [1]; assumed."""
 _MAX_EXPONENTIALS = 2
@@ -231,9 +235,19 @@ class _Search:
                 if pair is not None:
                     yield pair
 
-    def _try(self, start: Array, structure: Structure, hold: bool = True) -> Solution | None:
+    def _try(
+        self, start: Array, structure: Structure, hold: bool = True, enough: float = math.inf
+    ) -> Solution | None:
         try:
-            solution = solve(self.blocks, start, structure, self.bounds, tolerance=_COARSE, max_iterations=15)
+            solution = solve(
+                self.blocks,
+                start,
+                structure,
+                self.bounds,
+                tolerance=_COARSE,
+                max_iterations=15,
+                enough=enough,
+            )
         except np.linalg.LinAlgError:
             return None
         if hold and (solution.theta[: 2 * structure.modes : 2] < 0.02 / self.length).any():
@@ -307,7 +321,9 @@ class _Search:
         best = self.best
         variance = max(self.limits.noise_variance, best.variance)
         for structure, theta, what in [*self._swaps(), *self._reductions()]:
-            trial = self._try(theta, structure, hold=False)
+            saved = self.thresholds.mode * (best.structure.modes - structure.modes)
+            saved += self.thresholds.exponential * (best.structure.exponentials - structure.exponentials)
+            trial = self._try(theta, structure, hold=False, enough=best.rss + saved * variance)
             if trial is not None and self.score(trial, variance) < self.score(best, variance):
                 loss = (trial.rss - best.rss) / variance
                 self.account.append(
@@ -320,8 +336,10 @@ class _Search:
     def polish(self) -> None:
         """Refine the poles, and drop modes that turn out to be none."""
         while True:
-            rough = self.best
-            best = self.best = solve(self.blocks, rough.theta, rough.structure, self.bounds, damping=1e-10)
+            best = self.best
+            if not best.converged or best.left > _FINE * best.variance:
+                best = solve(self.blocks, best.theta, best.structure, self.bounds, damping=1e-10)
+                self.best = best
             k = unfounded(self.blocks, best, self.bounds, self.limits.noise_variance)
             if k is None:
                 return

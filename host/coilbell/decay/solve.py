@@ -36,6 +36,9 @@ _PRECISION = 1e-15
 _SILENT = -138.0
 """Exponent from which a component is written as zero: far below any noise, and products of denormal
 numbers would make every sum over the samples a hundred times slower."""
+_HOPE = 10.0
+"""Gains of the last step that the steps to come may still bring together [1]: Gauss-Newton's first step brings
+nearly all, and where it creeps the bound of its steps ends it sooner."""
 _STILL = 1e-9
 """Decay over the window below which there is none [1]."""
 MOST_KEPT = 1 << 20
@@ -104,6 +107,8 @@ class Solution:
     count: int
     """Samples used, all records together."""
     converged: bool = True
+    left: float = 0.0
+    """What a further step might gain in the sum of squares, by how fast the last steps' gains shrank."""
     bases: list[Array] = field(default_factory=list)
     """For each block (p + q, n); rows from p on are times * row."""
 
@@ -227,7 +232,7 @@ def basis(block: Block, theta: Array, structure: Structure) -> Array:
     return rows
 
 
-def _solved(matrix: Array, right: Array) -> Array:
+def definite_solution(matrix: Array, right: Array) -> Array:
     """Solution of a symmetric positive definite system of a few rows.
 
     LAPACK's own routine: numpy's takes four times as long to look at its arguments as such a system takes.
@@ -237,6 +242,14 @@ def _solved(matrix: Array, right: Array) -> Array:
     return np.asarray(np.linalg.solve(matrix, right) if info else found)
 
 
+def gram(rows: Array) -> Array:
+    """(k, k) products of the rows of (k, n) with each other.
+
+    BLAS's general product: numpy takes the symmetric one, which is three times slower for a few long rows.
+    """
+    return np.asarray(_blas()(1.0, rows.T, rows.T, trans_a=True))
+
+
 @cache
 def _lapack() -> Any:
     from scipy.linalg.lapack import dposv  # heavy to import, and not needed to look at a fit
@@ -244,15 +257,22 @@ def _lapack() -> Any:
     return dposv
 
 
+@cache
+def _blas() -> Any:
+    from scipy.linalg.blas import dgemm  # likewise
+
+    return dgemm
+
+
 def _project(block: Block, rows: Array, p: int) -> tuple[Array, Array, float, Array, Array]:
     """Amplitudes for given poles: coefficients (s, p), residuals (s, n), rss, scaled Gram, scale."""
     model = rows[:p]
-    gram = model @ model.T
-    scale = 1 / np.sqrt(np.maximum(gram.diagonal(), 1e-300))
-    scaled = gram * scale[:, None] * scale
+    products = gram(model)
+    scale = 1 / np.sqrt(np.maximum(products.diagonal(), 1e-300))
+    scaled = products * scale[:, None] * scale
     scaled.flat[:: p + 1] += _RIDGE
     right = (block.values @ model.T) * scale
-    coefficients = _solved(scaled, right.T).T * scale
+    coefficients = definite_solution(scaled, right.T).T * scale
     residual = block.values - coefficients @ model
     return coefficients, residual, float(np.vdot(residual, residual)), scaled, scale
 
@@ -296,7 +316,7 @@ class _Point:
             derivative = np.multiply(block.times, rows[:q], out=rows[p:])
             cross = derivative @ rows.T
             reduced = cross[:, :p] * self.scales[i]
-            kernel = cross[:, p:] - reduced @ _solved(self.grams[i], reduced.T)
+            kernel = cross[:, p:] - reduced @ definite_solution(self.grams[i], reduced.T)
             turn = _turn(self.coefficients[i], structure)
             if block.shots == 1:
                 one = turn[0]
@@ -317,17 +337,19 @@ def solve(
     tolerance: float = 1e-6,
     damping: float = 1e-4,
     max_iterations: int = 40,
+    enough: float = math.inf,
 ) -> Solution:
     """Least-squares poles from a start.
 
     Stops when the gain predicted for the next step falls below ``tolerance * rss / count``, that is
-    when theta is within about sqrt(tolerance) standard deviations of the minimum.
+    when theta is within about sqrt(tolerance) standard deviations of the minimum. Gives up, not converged,
+    where ten more such steps would still leave more than `enough`.
     Raises numpy.linalg.LinAlgError when two poles coincide to working precision.
     """
     length = span(blocks)
     count = sum(block.count for block in blocks)
     point = _Point(blocks, bounds.apply(np.asarray(theta, float), structure, length), structure)
-    iterations, converged = 0, structure.poles == 0
+    iterations, converged, left, before = 0, structure.poles == 0, 0.0, 0.0
     while not converged and iterations < max_iterations:
         iterations += 1
         threshold = tolerance * point.rss / count
@@ -336,8 +358,11 @@ def solve(
             converged = True
             break
         moved = point.rss - better.rss
+        left, before = gain * min(1.0, gain / before) if before > 0 else gain, gain
         point = better
         converged = gain < threshold or moved < threshold * 1e-2
+        if point.rss - _HOPE * gain > enough:
+            break
     return Solution(
         structure,
         point.theta,
@@ -346,6 +371,7 @@ def solve(
         point.rss,
         count,
         converged,
+        left,
         point.rows,
     )
 
@@ -368,7 +394,7 @@ def _step(
     for _ in range(12):
         damped = scaled.copy()
         damped.flat[:: structure.poles + 1] += damping
-        step = _solved(damped, slope)
+        step = definite_solution(damped, slope)
         gain = float(slope @ step)
         trial = _Point(blocks, bounds.apply(point.theta + scale * step, structure, length), structure)
         if trial.rss <= point.rss:
@@ -395,10 +421,10 @@ def jacobians(blocks: list[Block], solution: Solution) -> list[Array]:
 
 def inverse_gram(tangent: Array) -> Array:
     """(J J^T)^-1 of one record's tangent (p + q, n), rows scaled to one length first; 0 for rows of none."""
-    gram = tangent @ tangent.T
-    squares = gram.diagonal()
+    products = gram(tangent)
+    squares = products.diagonal()
     scale: Array = np.where(squares > 1e-280, 1 / np.sqrt(np.maximum(squares, 1e-280)), 0.0)
-    unit = gram * scale[:, None] * scale
+    unit = products * scale[:, None] * scale
     unit.flat[:: unit.shape[0] + 1] += 1e-12
     inverse: Array = np.linalg.inv(unit) * scale[:, None] * scale
     return inverse
@@ -418,11 +444,11 @@ def gram_covariance(blocks: list[Block], solution: Solution, tangents: list[Arra
     row = q
     for tangent in tangents:
         for one in tangent:
-            gram = one @ one.T
-            fisher[:q, :q] += gram[p:, p:]
-            fisher[row : row + p, row : row + p] = gram[:p, :p]
-            fisher[row : row + p, :q] = gram[:p, p:]
-            fisher[:q, row : row + p] = gram[p:, :p]
+            products = gram(one)
+            fisher[:q, :q] += products[p:, p:]
+            fisher[row : row + p, row : row + p] = products[:p, :p]
+            fisher[row : row + p, :q] = products[:p, p:]
+            fisher[:q, row : row + p] = products[p:, :p]
             row += p
     scale = 1 / np.sqrt(np.maximum(fisher.diagonal(), 1e-300))
     unit = fisher * scale[:, None] * scale
