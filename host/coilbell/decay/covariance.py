@@ -116,27 +116,28 @@ def _from_noise(
         return _sandwich(blocks, solution, noise, inverse, tangents)
     if not solution.structure.modes:
         return inverse * noise.variance
-    changing = _changing(solution)
+    changing = _changing(blocks, solution)
     if changing is not None:
         return _local_sandwich(inverse, tangents, changing, solution)
     return inverse * noise.variance + unseen(blocks, solution, tangents, inverse)
 
 
-def _changing(solution: Solution) -> Array | None:
+def _changing(blocks: list[Block], solution: Solution) -> Array | None:
     """(s,) variance of the residual in stretches of the window where they differ beyond chance, else None.
 
     Each stretch's mean square of m samples has a relative standard deviation of sqrt(2/m).
     """
     size = max(_STRETCH, solution.length // _STRETCHES)
     edges = np.arange(0, solution.length, size)
-    squares = np.zeros(edges.size)
-    counts = np.zeros(edges.size)
-    for residual in solution.residuals:
+    squares, counts = np.zeros(edges.size), np.zeros(edges.size)
+    for block, residual in zip(blocks, solution.residuals, strict=True):
         here = edges[edges < residual.shape[1]]
-        part = np.add.reduceat(np.square(residual).sum(axis=0), here)
-        seen = np.add.reduceat((residual != 0).sum(axis=0).astype(np.float64), here)
-        squares[: here.size] += part
-        counts[: here.size] += seen
+        power = np.square(residual).sum(axis=0) if block.shots > 1 else np.square(residual[0])
+        squares[: here.size] += np.add.reduceat(power, here)
+        if block.weights is None:
+            counts[: here.size] += block.shots * np.diff(here, append=residual.shape[1])
+        else:
+            counts[: here.size] += block.shots * np.add.reduceat(block.weights, here)
     usual = squares.sum() / max(float(counts.sum()), 1.0)
     local = np.where(counts > 0, squares / np.maximum(counts, 1.0), usual)
     if not usual > 0 or not (local > usual * (1 + _CHANGES * np.sqrt(2 / np.maximum(counts, 1.0)))).any():

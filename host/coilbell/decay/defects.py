@@ -210,12 +210,14 @@ def _slip_gains(
     turn: (2, 2) the mode, and the same a quarter period later, from its cosine and its sine.
     """
     places, pair = _grid(residual.size), slice(2 * mode, 2 * mode + 2)
-    rows = np.concatenate((jacobian, residual[None]))
+    rows = np.vstack((jacobian, residual))
     parts = np.add.reduceat(jacobian[pair, None] * rows, places, axis=2)
-    tails = np.tensordot(turn, parts[..., ::-1].cumsum(axis=2)[..., ::-1], 1)
+    tails = (turn @ parts[..., ::-1].cumsum(axis=2)[..., ::-1].reshape(2, -1)).reshape(parts.shape)
+    squares = turn @ tails[:, pair]
     held = inverse @ tails[:, :-1]
-    squares = np.einsum("ij,kjn->kin", turn, tails[:, pair])
-    kk, kq, qq = (squares[i, j] - (tails[i, :-1] * held[j]).sum(0) for i, j in ((0, 0), (1, 0), (1, 1)))
+    kk = squares[0, 0] - (tails[0, :-1] * held[0]).sum(0)
+    kq = squares[0, 1] - (tails[1, :-1] * held[0]).sum(0)
+    qq = squares[1, 1] - (tails[1, :-1] * held[1]).sum(0)
     determinant = kk * qq - kq * kq
     usable = (determinant > 1e-6 * np.maximum(squares[0, 0] * squares[1, 1], 1e-300)) & (kk > 0) & (qq > 0)
     a, b = tails[:, -1]

@@ -11,6 +11,7 @@ from coilbell.decay.model import Doubt, DoubtKind, Mode
 from coilbell.decay.search import chance_limit
 from coilbell.decay.settle import Settled
 from coilbell.decay.solve import Array, jacobians
+from coilbell.decay.transient import TRANSIENT
 
 __all__ = ["beyond_noise", "defect_doubts", "general_doubts", "no_ring_doubt", "repeated"]
 
@@ -59,7 +60,7 @@ def general_doubts(
         detail = f"{settled.glitches} of {total} samples stand far out of the residual and are masked"
         doubts.append(Doubt(DoubtKind.GLITCHES, detail, settled.glitches, 0.0))
     if modes:
-        doubts += _too_short(settled, modes[0], step_s) + _folded(settled, modes[0], step_s)
+        doubts += _too_short(settled, modes[0], step_s) + _folded(settled, modes, step_s)
     if noise.coloured:
         worst = max(noise.correlations, key=abs)
         limit = 4 / np.sqrt(total)
@@ -95,13 +96,16 @@ def _too_short(settled: Settled, main: Mode, step_s: float) -> list[Doubt]:
     return []
 
 
-def _folded(settled: Settled, main: Mode, step_s: float) -> list[Doubt]:
-    """First samples that do not follow a sluggish ring: what stirs them may ring on, beyond half the rate."""
-    lasts = main.tau_s.value / step_s
-    if not settled.skipped or lasts > _SLUGGISH:
+def _folded(settled: Settled, modes: tuple[Mode, ...], step_s: float) -> list[Doubt]:
+    """First samples that do not follow a sluggish ring, or that a mode of their own took up: what stirs them
+    may ring on, beyond half the rate."""
+    lasts = modes[0].tau_s.value / step_s
+    brief = any(one.decay_per_s.value * step_s > TRANSIENT for one in modes[1:])
+    if lasts > _SLUGGISH or not (settled.skipped or brief):
         return []
+    first = f"the first samples ({settled.skipped})" if settled.skipped else "the first samples"
     detail = (
-        f"the first samples ({settled.skipped}) do not follow the ring, as where something else rings above "
+        f"{first} do not follow the ring, as where something else rings above "
         f"{0.5e-3 / step_s:.3g} kHz; folded under a ring that falls to 1/e in {lasts:.1f} samples it may "
         "move the figures by more than stated"
     )

@@ -11,8 +11,6 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import numpy as np
-
 from coilbell.decay.model import Mode, Quantity, Recovery, ring_count
 from coilbell.decay.solve import Array
 
@@ -32,8 +30,13 @@ class Pole:
 
     def spread(self, slope_decay: float, slope_angular: float) -> float:
         """Standard uncertainty of a figure with these derivatives."""
-        slope = np.array((slope_decay, slope_angular))
-        return root(float(slope @ self.covariance @ slope))
+        return root(_square(slope_decay, slope_angular, self.covariance))
+
+
+def _square(x: float, y: float, covariance: Array) -> float:
+    """Variance of x a + y b, (2, 2) covariance of a and b."""
+    (a, ab), (_, b) = covariance.tolist()
+    return float(x * x * a + 2 * x * y * ab + y * y * b)
 
 
 def root(variance: float) -> float:
@@ -97,10 +100,8 @@ def _amplitude(cosine: float, sine: float, covariance: Array, scale: float) -> t
     height = math.hypot(cosine, sine)
     if height == 0:
         return plain(0.0, root(float(covariance[0, 0])), scale), plain(0.0, math.inf)
-    slope = np.array((cosine, sine)) / height
-    across = np.array((sine, -cosine)) / height**2
-    height_spread = root(float(slope @ covariance @ slope))
-    phase_spread = root(float(across @ covariance @ across))
+    height_spread = root(_square(cosine / height, sine / height, covariance))
+    phase_spread = root(_square(sine / height**2, -cosine / height**2, covariance))
     return plain(height, height_spread, scale), plain(math.atan2(-sine, cosine), phase_spread)
 
 

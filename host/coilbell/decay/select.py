@@ -35,8 +35,8 @@ _COARSE = 1e-3
 """Gain at which a trial stops [variances of one sample]: enough to choose by; the chosen one is
 polished."""
 _FINE = 1e-6
-"""What a further step may gain where the poles are found [variances of one sample]: a thousandth of a standard
-uncertainty."""
+"""What a further step may gain where the poles are found [variances of one sample]: a thousandth of a
+standard uncertainty."""
 _ROUNDS = 3
 """Times that components are added and dropped by turns [1]; assumed."""
 _MAX_EXPONENTIALS = 2
@@ -44,6 +44,8 @@ _MAX_EXPONENTIALS = 2
 _LOCAL_MARGIN = 1.3
 """Factor on a further mode's price where the residual around it is no stronger than noise [1]; benchmark:
 accuracy, K."""
+_LOCAL_LINES = 12
+"""Least reach of what lies around a mode, to either side [spectral lines]; assumed."""
 _CLEAR = 2.0
 """Q from which no exponential can pass for a ring, nor a ring for an exponential."""
 _NEARLY_ALL = 0.5
@@ -284,8 +286,11 @@ class _Search:
         if reason:
             return reason
         variance = self.limits.noise_variance
-        level = max(self._local_level(trial), variance)
-        if self.best.rss - trial.rss < _LOCAL_MARGIN * threshold * level:
+        gained = self.best.rss - trial.rss
+        highest = max(trial.rss / (2 * _LOCAL_LINES), variance)  # if all that is left lay there
+        if gained >= _LOCAL_MARGIN * threshold * highest:
+            return ""
+        if gained < _LOCAL_MARGIN * threshold * max(self._local_level(trial), variance):
             return "no stronger than the residual around it"
         return ""
 
@@ -295,7 +300,7 @@ class _Search:
         newest = trial.structure.modes - 1
         per_line = np.pi / max(1, power.size - 1)
         centre = trial.angular(newest) / per_line
-        reach = max(12.0, 2 * trial.decay(newest) / per_line)
+        reach = max(float(_LOCAL_LINES), 2 * trial.decay(newest) / per_line)
         low, high = int(max(1, centre - reach)), int(min(power.size - 1, centre + reach + 1))
         return float(power[low:high].mean()) if high > low else 0.0
 

@@ -257,11 +257,11 @@ def _without_glitches(settled: Settled) -> Settled:
     solution = settled.solution
     if not solution.structure.modes:
         return settled
-    scale = max(
-        1.4826 * float(np.median(np.abs(np.concatenate([r.ravel() for r in solution.residuals])))),
-        0.5 * settled.limits.quantum,
-        float(np.sqrt(settled.limits.noise_variance)),
-    )
+    scale = max(0.5 * settled.limits.quantum, float(np.sqrt(settled.limits.noise_variance)))
+    if max(max(float(r.max()), -float(r.min())) for r in solution.residuals) <= _GLITCH * scale:
+        return settled
+    heights = np.abs(np.concatenate([r.ravel() for r in solution.residuals]))
+    scale = max(scale, 1.4826 * float(np.median(heights)))
     residuals = by_piece(settled.blocks, solution.residuals)
     wild = [_alone(r, _GLITCH * scale) for r in residuals]
     count = int(sum(w.sum() for w in wild))

@@ -37,8 +37,8 @@ _SILENT = -138.0
 """Exponent from which a component is written as zero: far below any noise, and products of denormal
 numbers would make every sum over the samples a hundred times slower."""
 _HOPE = 10.0
-"""Gains of the last step that the steps to come may still bring together [1]: Gauss-Newton's first step brings
-nearly all, and where it creeps the bound of its steps ends it sooner."""
+"""Gains of the last step that the steps to come may still bring together [1]: Gauss-Newton's first step
+brings nearly all, and where it creeps the bound of its steps ends it sooner."""
 _STILL = 1e-9
 """Decay over the window below which there is none [1]."""
 MOST_KEPT = 1 << 20

@@ -11,9 +11,9 @@ import numpy as np
 
 from coilbell.decay.solve import Block, Bounds, Solution, gram_covariance, jacobians
 
-__all__ = ["unfounded"]
+__all__ = ["TRANSIENT", "unfounded"]
 
-_TRANSIENT = 0.25
+TRANSIENT = 0.25
 """Decay [1/sample] from which a mode may be nothing but the first few samples."""
 _LARGEST = 10.0
 """Largest amplitude of such a mode, in the largest sample: a ring of Q 0.5 reaches 5."""
@@ -24,7 +24,7 @@ _KNOWN = 3.0
 def unfounded(blocks: list[Block], solution: Solution, bounds: Bounds, noise_variance: float) -> int | None:
     """A mode at half the sampling rate, or a further one whose fast decay is not known; None mostly."""
     modes = solution.structure.modes
-    transient = [k for k in range(modes) if solution.decay(k) > _TRANSIENT]
+    transient = [k for k in range(modes) if solution.decay(k) > TRANSIENT]
     largest = max(float(np.abs(b.values).max()) for b in blocks)
     for k in transient:
         if solution.mode_amplitude(k) > _LARGEST * largest:
