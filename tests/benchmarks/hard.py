@@ -214,44 +214,67 @@ def _one_sided(ring: Ring, times: Array, size: float) -> Array:
     return np.where(wave > level, level + 0.8 * (wave - level), wave)
 
 
-LAWS: dict[str, Callable[[Ring, Array, np.random.Generator], Array]] = {
-    "loss as e^2": lambda ring, t, rng: bent(ring, t, 0.3, 2.0),
-    "loss as root e": lambda ring, t, rng: bent(ring, t, 0.3, 0.5),
-    "loss as e": lambda ring, t, rng: bent(ring, t, 0.3, 1.0),
-    "friction": lambda ring, t, rng: bent(ring, t, 0.02, -0.8),
-    "soft clip": lambda ring, t, rng: _soft(ring, t, log_uniform(rng, 1.5, 4)),
-    "one-sided diode": lambda ring, t, rng: _one_sided(ring, t, log_uniform(rng, 0.4, 0.8)),
-    "control": lambda ring, t, rng: ring.at(t),
+LAWS: dict[str, tuple[Callable[[Ring, Array, float], Array], tuple[float, float]]] = {
+    "loss as e^2": (lambda ring, t, x: bent(ring, t, x, 2.0), (0.3, 0.3)),
+    "loss as root e": (lambda ring, t, x: bent(ring, t, x, 0.5), (0.3, 0.3)),
+    "loss as e": (lambda ring, t, x: bent(ring, t, x, 1.0), (0.3, 0.3)),
+    "friction": (lambda ring, t, x: bent(ring, t, x, -0.8), (0.02, 0.02)),
+    "soft clip": (_soft, (1.5, 4.0)),
+    "one-sided diode": (_one_sided, (0.4, 0.8)),
+    "control": (lambda ring, t, x: ring.at(t), (1.0, 1.0)),
 }
+"""The law of one strength, and its smallest and largest strength."""
 
 
-def law_of(name: str, seed: int, index: int) -> tuple[bool, bool, float]:
-    """Flagged, Q for vanishing amplitude held, half width of Q's interval in Q."""
+def _told(name: str, ring: Ring, strength: float, times: Array, variance: float) -> float:
+    """Half width in Q of the 95 % interval of an oracle told the law, not its strength: Cramer-Rao's bound."""
+    law = LAWS[name][0]
+    start = np.array([np.log(ring.decay_per_s), ring.frequency_hz, ring.amplitude, ring.phase_rad, strength])
+    steps = np.array([1e-5, 1e-6 * ring.frequency_hz, 1e-3, 1e-5, 1e-5 * strength])
+
+    def curve(x: Array) -> Array:
+        return law(Ring(x[1], np.exp(x[0]), x[2], x[3]), times, x[4])
+
+    rows = [(curve(start + h) - curve(start - h)) / (2 * h[k]) for k, h in enumerate(np.diag(steps))]
+    rows = [np.ones(times.size), *(rows[:-1] if name == "control" else rows)]
+    unit = np.array([row / np.linalg.norm(row) for row in rows])
+    inverse = np.linalg.inv(unit @ unit.T)
+    return 1.96 * float(np.sqrt(variance * inverse[1, 1]) / np.linalg.norm(rows[1]))
+
+
+def law_of(name: str, seed: int, index: int) -> tuple[bool, bool, float, float]:
+    """Flagged, Q for vanishing amplitude held, half width of Q's interval in Q, and an oracle's."""
     rng = generator(seed, 14, list(LAWS).index(name), index)
     ring = Ring.of_q(
         log_uniform(rng, 8e3, 60e3), log_uniform(rng, 8, 150), rng.uniform(900, 1800), rng.uniform(-3, 3)
     )
-    clean = LAWS[name](ring, np.arange(LENGTH) / RATE_HZ, rng)
-    answer = fit(codes(rng, clean, log_uniform(rng, 0.6, 2)))
+    law, strengths = LAWS[name]
+    strength, times = log_uniform(rng, *strengths), np.arange(LENGTH) / RATE_HZ
+    sigma = log_uniform(rng, 0.6, 2)
+    answer = fit(codes(rng, law(ring, times, strength), sigma))
+    told = _told(name, ring, strength, times, sigma**2 + 1 / 12)
     if not answer.modes:
-        return True, False, np.inf
+        return True, False, np.inf, told
     kinds = {d.kind for d in answer.doubts} - {DoubtKind.GLITCHES, DoubtKind.TOO_SHORT}
     width = (answer.main.q.high - answer.main.q.low) / (2 * answer.main.q.value)
-    return bool(kinds), covers(ring, answer, 0)[2], width
+    return bool(kinds), covers(ring, answer, 0)[2], width, told
 
 
 def laws(seed: int, records: int, run: Mapper) -> list[str]:
     """Laws of loss and of the amplifier that nobody told."""
     count = max(40, records // 10)
-    lines = ["LAWS NOBODY TOLD", f"{'':18s}{'records':>8s}{'flagged %':>11s}{'Q held %':>10s}{'width %':>9s}"]
+    lines = [
+        "LAWS NOBODY TOLD",
+        f"{'':18s}{'records':>8s}{'flagged %':>11s}{'Q held %':>10s}{'width %':>9s}{'told %':>9s}{'ratio':>7s}",
+    ]
     for name in LAWS:
         found = run(partial(law_of, name, seed), range(count))
-        flagged, held, width = (np.array(column) for column in zip(*found, strict=True))
+        flagged, held, width, told = (np.array(column) for column in zip(*found, strict=True))
         lines.append(
             f"{name:18s}{count:8d}{100 * flagged.mean():11.1f}{100 * held.mean():10.1f}"
-            f"{100 * np.median(width):9.3f}"
+            f"{100 * np.median(width):9.3f}{100 * np.median(told):9.3f}{np.median(width / told):7.2f}"
         )
-    return [*lines, "  width: half of Q's interval in Q, the median"]
+    return [*lines, "  width: half of Q's interval in Q, the median; told: an oracle's who knows the law"]
 
 
 # --- what is no ring ---

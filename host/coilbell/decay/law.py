@@ -30,9 +30,11 @@ from coilbell.decay.solve import Array, Block, Solution, basis
 __all__ = ["Law", "fit_law"]
 
 _EXPONENT = (1.0, 0.8)
-"""Exponent of the law before anything is seen, and its standard deviation [1]; assumed."""
-_FALLING = -1.0
-"""Exponent to start from again, where a law that grows with the ring does not explain it."""
+"""Magnitude of the law's exponent before anything is seen, and its standard deviation [1]; assumed."""
+_FALLING = (-0.5, -0.8, -1.2)
+"""Exponents to start from again, where a law that grows with the ring does not explain it [1]."""
+_STRENGTHS = (0.005, 0.015, 0.05, 0.15)
+"""Strengths tried with these [1]; benchmark: laws."""
 _MISFIT = 5.0
 """Standard deviations by which the residual variance may exceed the noise before that."""
 _EXPONENTS = (0.2, 4.0)
@@ -45,7 +47,7 @@ _STOPPED = 1e-9
 """Least of 1 + eps - eps E^p: friction brings a ring to rest in finite time [1]."""
 _NO_LAW = 1e-6
 """Strength below which the law's limit for none is used [1]."""
-_MAX_ITERATIONS = 25
+_MAX_ITERATIONS = 60
 """Steps after which a law counts as not found [1]; benchmark: laws."""
 
 
@@ -92,6 +94,7 @@ class _Bent:
         self.others = np.delete(solution.theta, [2 * mode, 2 * mode + 1])
         self.bends = 3 if drift else 5
         self.weight = 0.0 if drift else float(np.sqrt(noise_variance)) / _EXPONENT[1]
+        self.expected = _EXPONENT[0]
         decay, angular = solution.decay(mode), solution.angular(mode)
         length = max(float(b.times[-1]) for b in blocks)
         bent = [1 / length**2] if drift else [0.01, 1e-4, 0.1]
@@ -101,6 +104,20 @@ class _Bent:
         spread = np.column_stack((np.abs(pairs[:, 0]) * 0.01 + 1e-6, pairs[:, 1] * 1e-4)).ravel()
         rates = self.others[2 * self.structure.modes :] * 0.01
         self.scale = np.concatenate(([decay * 0.01, angular * 1e-4], bent, spread, rates))
+
+    def falling(self) -> list[Array]:
+        """Starts whose loss falls as the ring grows.
+
+        Over the ring's energy e^p is 2/(2 + p) in the mean, so that each decays as the plain exponential does.
+        """
+        out = []
+        for power in _FALLING:
+            for eps in _STRENGTHS:
+                one = self.start.copy()
+                one[0] /= 1 + eps * 2 / (2 + power)
+                one[2], one[4] = eps, power
+                out.append(one)
+        return out
 
     def allowed(self, values: Array) -> bool:
         """False for figures outside the model: growth, negative frequency, a loss that turns to gain."""
@@ -126,7 +143,7 @@ class _Bent:
 
     def stacked(self, values: Array) -> Array:
         """All residuals, and last how far the exponent is from what is expected, in noise deviations."""
-        astray = 0.0 if self.drift else self.weight * (values[4] - _EXPONENT[0])
+        astray = 0.0 if self.drift else self.weight * (values[4] - self.expected)
         return np.concatenate([*(r.ravel() for r in self.residuals(values)), [astray]])
 
 
@@ -140,18 +157,24 @@ def fit_law(
     if solution.decay(main_mode(solution)) <= 0:
         return None
     bent = _Bent(blocks, solution, drift, noise_variance)
+    law = _found(bent, solution)
+    if drift or (law and law.converged and law.rss / law.free < noise_variance * (1 + _MISFIT * math.sqrt(2 / law.free))):
+        return law
+    bent.expected = -_EXPONENT[0]
+    bent.start = min(bent.falling(), key=lambda values: _squares(bent.stacked(values)))
+    both = [one for one in (law, _found(bent, solution)) if one is not None]
+    return min(both, key=lambda one: one.rss, default=None)
+
+
+def _found(bent: _Bent, solution: Solution) -> Law | None:
     try:
-        law = _search(bent, solution)
+        return _search(bent, solution)
     except np.linalg.LinAlgError:
         return None
-    if drift or law.rss / law.free < noise_variance * (1 + _MISFIT * math.sqrt(2 / law.free)):
-        return law
-    bent.start[4] = _FALLING
-    try:
-        falling = _search(bent, solution)
-    except np.linalg.LinAlgError:
-        return law
-    return min(law, falling, key=lambda one: one.rss)
+
+
+def _squares(residual: Array) -> float:
+    return float(residual @ residual)
 
 
 def _search(bent: _Bent, solution: Solution) -> Law:

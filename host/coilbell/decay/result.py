@@ -25,6 +25,9 @@ _TONE = 3.0
 """A component whose decay is not this many standard uncertainties above zero is a tone."""
 _MARGINAL = 2.0
 """Evidence, in thresholds, from which the figures are those with the defect; benchmark: accuracy, laws."""
+_COLOUR_OF_ITS_OWN = 0.7
+"""Share of the sum of squares that a defect may leave, whose residual could be coloured noise; benchmark:
+coverage, AR(1) rows, where it is above 0.95."""
 _BESIDE = 12.0
 """How near to a tone a mode may be its sideband [lines of the window's spectrum]."""
 _ALIVE = 3.0
@@ -46,7 +49,11 @@ def result(settled: Settled, records: list[Record], count_to: float, copies: int
     if solution.structure.modes:
         seen = survey(settled.blocks, solution, settled.converter, tangents)
     found = [] if seen is None else beyond_noise(seen, noise)
-    law = _mended(settled, seen, found)
+    law = _mended(settled, seen, found or ([] if seen is None else list(seen.found)))
+    if seen is not None and not found and law is not None:
+        # a defect colours what it leaves; noise that is coloured stays when the defect is taken out
+        found = list(seen.found) if law.rss < _COLOUR_OF_ITS_OWN * solution.rss else []
+        law = law if found else None
     if law is not None:
         law = replace(law, covariance=_with_clock(law.covariance, law.values[:2], clock))
     if law is not None and seen is not None and seen.ratio(found[0]) < _MARGINAL * found[0].threshold:
