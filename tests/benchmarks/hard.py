@@ -214,50 +214,60 @@ def _one_sided(ring: Ring, times: Array, size: float) -> Array:
     return np.where(wave > level, level + 0.8 * (wave - level), wave)
 
 
-LAWS: dict[str, tuple[Callable[[Ring, Array, float], Array], tuple[float, float]]] = {
-    "loss as e^2": (lambda ring, t, x: bent(ring, t, x, 2.0), (0.3, 0.3)),
-    "loss as root e": (lambda ring, t, x: bent(ring, t, x, 0.5), (0.3, 0.3)),
-    "loss as e": (lambda ring, t, x: bent(ring, t, x, 1.0), (0.3, 0.3)),
-    "friction": (lambda ring, t, x: bent(ring, t, x, -0.8), (0.02, 0.02)),
-    "soft clip": (_soft, (1.5, 4.0)),
-    "one-sided diode": (_one_sided, (0.4, 0.8)),
-    "control": (lambda ring, t, x: ring.at(t), (1.0, 1.0)),
+Curve = Callable[[Ring, Array, float, float], Array]
+LAWS: dict[str, tuple[Curve, tuple[float, float], float]] = {
+    "loss as e^2": (bent, (0.3, 0.3), 2.0),
+    "loss as root e": (bent, (0.3, 0.3), 0.5),
+    "loss as e": (bent, (0.3, 0.3), 1.0),
+    "friction": (bent, (0.02, 0.02), -0.8),
+    "soft clip": (lambda ring, t, x, p: _soft(ring, t, x), (1.5, 4.0), 0.0),
+    "one-sided diode": (lambda ring, t, x, p: _one_sided(ring, t, x), (0.4, 0.8), 0.0),
+    "control": (lambda ring, t, x, p: ring.at(t), (1.0, 1.0), 0.0),
 }
-"""The law of one strength, and its smallest and largest strength."""
+"""The law of one strength, its smallest and largest strength, and its exponent or 0."""
 
 
-def _told(name: str, ring: Ring, strength: float, times: Array, variance: float) -> float:
-    """Half width in Q of the 95 % interval of an oracle told the law, not its strength: Cramer-Rao's bound."""
-    law = LAWS[name][0]
-    start = np.array([np.log(ring.decay_per_s), ring.frequency_hz, ring.amplitude, ring.phase_rad, strength])
-    steps = np.array([1e-5, 1e-6 * ring.frequency_hz, 1e-3, 1e-5, 1e-5 * strength])
+def _told(name: str, ring: Ring, strength: float, times: Array, variance: float) -> tuple[float, float]:
+    """Half widths in Q of the 95 % intervals of oracles told the law, and all of it but its exponent.
+
+    Cramer-Rao's bound; the strength is told to neither.
+    """
+    law, _, power = LAWS[name]
+    at = np.array(
+        [np.log(ring.decay_per_s), ring.frequency_hz, ring.amplitude, ring.phase_rad, strength, power]
+    )
+    steps = np.array([1e-5, 1e-6 * ring.frequency_hz, 1e-3, 1e-5, 1e-5 * strength, 1e-5])
 
     def curve(x: Array) -> Array:
-        return law(Ring(x[1], np.exp(x[0]), x[2], x[3]), times, x[4])
+        return law(Ring(x[1], np.exp(x[0]), x[2], x[3]), times, x[4], x[5])
 
-    rows = [(curve(start + h) - curve(start - h)) / (2 * h[k]) for k, h in enumerate(np.diag(steps))]
-    rows = [np.ones(times.size), *(rows[:-1] if name == "control" else rows)]
-    unit = np.array([row / np.linalg.norm(row) for row in rows])
-    inverse = np.linalg.inv(unit @ unit.T)
-    return 1.96 * float(np.sqrt(variance * inverse[1, 1]) / np.linalg.norm(rows[1]))
+    rows = [(curve(at + h) - curve(at - h)) / (2 * h[k]) for k, h in enumerate(np.diag(steps))]
+    known = 4 if name == "control" else 5
+    widths = []
+    for many in (known, 6 if power else known):
+        whole = np.array([*rows[:many], np.ones(times.size)])
+        lengths = np.linalg.norm(whole, axis=1)
+        inverse = np.linalg.inv((whole / lengths[:, None]) @ (whole / lengths[:, None]).T)
+        widths.append(1.96 * float(np.sqrt(variance * inverse[0, 0]) / lengths[0]))
+    return widths[0], widths[1]
 
 
-def law_of(name: str, seed: int, index: int) -> tuple[bool, bool, float, float]:
-    """Flagged, Q for vanishing amplitude held, half width of Q's interval in Q, and an oracle's."""
+def law_of(name: str, seed: int, index: int) -> tuple[bool, bool, float, float, float]:
+    """Flagged, Q for vanishing amplitude held, half width of Q's interval in Q, and two oracles'."""
     rng = generator(seed, 14, list(LAWS).index(name), index)
     ring = Ring.of_q(
         log_uniform(rng, 8e3, 60e3), log_uniform(rng, 8, 150), rng.uniform(900, 1800), rng.uniform(-3, 3)
     )
-    law, strengths = LAWS[name]
+    law, strengths, power = LAWS[name]
     strength, times = log_uniform(rng, *strengths), np.arange(LENGTH) / RATE_HZ
     sigma = log_uniform(rng, 0.6, 2)
-    answer = fit(codes(rng, law(ring, times, strength), sigma))
+    answer = fit(codes(rng, law(ring, times, strength, power), sigma))
     told = _told(name, ring, strength, times, sigma**2 + 1 / 12)
     if not answer.modes:
-        return True, False, np.inf, told
+        return True, False, np.inf, *told
     kinds = {d.kind for d in answer.doubts} - {DoubtKind.GLITCHES, DoubtKind.TOO_SHORT}
     width = (answer.main.q.high - answer.main.q.low) / (2 * answer.main.q.value)
-    return bool(kinds), covers(ring, answer, 0)[2], width, told
+    return bool(kinds), covers(ring, answer, 0)[2], width, *told
 
 
 def laws(seed: int, records: int, run: Mapper) -> list[str]:
@@ -265,16 +275,22 @@ def laws(seed: int, records: int, run: Mapper) -> list[str]:
     count = max(40, records // 10)
     lines = [
         "LAWS NOBODY TOLD",
-        f"{'':18s}{'records':>8s}{'flagged %':>11s}{'Q held %':>10s}{'width %':>9s}{'told %':>9s}{'ratio':>7s}",
+        f"{'':18s}{'records':>8s}{'flagged %':>11s}{'Q held %':>10s}{'width %':>9s}{'told %':>9s}"
+        f"{'ratio':>7s}{'p free':>8s}",
     ]
     for name in LAWS:
         found = run(partial(law_of, name, seed), range(count))
-        flagged, held, width, told = (np.array(column) for column in zip(*found, strict=True))
+        flagged, held, width, told, free = (np.array(column) for column in zip(*found, strict=True))
         lines.append(
             f"{name:18s}{count:8d}{100 * flagged.mean():11.1f}{100 * held.mean():10.1f}"
             f"{100 * np.median(width):9.3f}{100 * np.median(told):9.3f}{np.median(width / told):7.2f}"
+            f"{np.median(width / free):8.2f}"
         )
-    return [*lines, "  width: half of Q's interval in Q, the median; told: an oracle's who knows the law"]
+    return [
+        *lines,
+        "  width: half of Q's interval in Q, the median; told: an oracle's who knows the law,",
+        "  ratio: to that; p free: to that of one who knows all but the law's exponent",
+    ]
 
 
 # --- what is no ring ---

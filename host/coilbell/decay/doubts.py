@@ -9,11 +9,19 @@ from coilbell.decay.defects import FALSE_ALARM, Defect, Survey
 from coilbell.decay.law import Law
 from coilbell.decay.model import Doubt, DoubtKind, Mode
 from coilbell.decay.search import chance_limit
+from coilbell.decay.select import Other
 from coilbell.decay.settle import Settled
 from coilbell.decay.solve import Array, jacobians
 from coilbell.decay.transient import TRANSIENT
 
-__all__ = ["beyond_noise", "defect_doubts", "general_doubts", "no_ring_doubt", "repeated"]
+__all__ = [
+    "beyond_noise",
+    "defect_doubts",
+    "either_doubt",
+    "general_doubts",
+    "no_ring_doubt",
+    "repeated",
+]
 
 _FEW_CYCLES = 2.0
 """Fewest cycles in the window that tell a frequency [cycles]; assumed."""
@@ -185,6 +193,13 @@ def defect_doubts(seen: Survey, found: list[Defect], law: Law | None, step_s: fl
             also = f"could be this too: it explains {100 * share:.0f} % as much"
             doubts.append(Doubt(other.kind, also, seen.ratio(other), other.threshold))
     return doubts
+
+
+def either_doubt(other: Other) -> Doubt:
+    """What the record does not tell from what stands."""
+    better = f"{abs(other.lost):.0f} noise variances {'more' if other.lost > 0 else 'less'}"
+    detail = f"could be {other.what} as well, which leaves {better}; the interval holds both"
+    return Doubt(other.kind, detail, other.lost, 0.0)
 
 
 def _mended(law: Law) -> str:

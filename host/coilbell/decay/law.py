@@ -29,8 +29,8 @@ from coilbell.decay.solve import Array, Block, Solution, basis
 
 __all__ = ["Law", "fit_law"]
 
-_EXPONENT = (1.0, 0.8)
-"""Magnitude of the law's exponent before anything is seen, and its standard deviation [1]; assumed."""
+_EXPONENT = 0.5
+"""Standard deviation of ln |p| about 0 before anything is seen [1]: 1/2, 1, 2 are what is seen; assumed."""
 _FALLING = (-0.5, -0.8, -1.2)
 """Exponents to start from again, where a law that grows with the ring does not explain it [1]."""
 _STRENGTHS = (0.005, 0.015, 0.05, 0.15)
@@ -93,12 +93,11 @@ class _Bent:
         self.structure = replace(structure, modes=structure.modes - 1)
         self.others = np.delete(solution.theta, [2 * mode, 2 * mode + 1])
         self.bends = 3 if drift else 5
-        self.weight = 0.0 if drift else float(np.sqrt(noise_variance)) / _EXPONENT[1]
-        self.expected = _EXPONENT[0]
+        self.weight = 0.0 if drift else float(np.sqrt(noise_variance)) / _EXPONENT
         decay, angular = solution.decay(mode), solution.angular(mode)
         length = max(float(b.times[-1]) for b in blocks)
         bent = [1 / length**2] if drift else [0.01, 1e-4, 0.1]
-        straight = [0.0] if drift else [0.0, 0.0, _EXPONENT[0]]
+        straight = [0.0] if drift else [0.0, 0.0, 1.0]
         self.start = np.concatenate(([decay, angular], straight, self.others))
         pairs = self.others[: 2 * self.structure.modes].reshape(-1, 2)
         spread = np.column_stack((np.abs(pairs[:, 0]) * 0.01 + 1e-6, pairs[:, 1] * 1e-4)).ravel()
@@ -108,7 +107,7 @@ class _Bent:
     def falling(self) -> list[Array]:
         """Starts whose loss falls as the ring grows.
 
-        Over the ring's energy e^p is 2/(2 + p) in the mean, so that each decays as the plain exponential does.
+        Over the ring's energy the mean of e^p is 2/(2 + p): each decays as the plain exponential does.
         """
         out = []
         for power in _FALLING:
@@ -143,7 +142,7 @@ class _Bent:
 
     def stacked(self, values: Array) -> Array:
         """All residuals, and last how far the exponent is from what is expected, in noise deviations."""
-        astray = 0.0 if self.drift else self.weight * (values[4] - self.expected)
+        astray = 0.0 if self.drift else self.weight * math.log(abs(values[4]))
         return np.concatenate([*(r.ravel() for r in self.residuals(values)), [astray]])
 
 
@@ -158,9 +157,11 @@ def fit_law(
         return None
     bent = _Bent(blocks, solution, drift, noise_variance)
     law = _found(bent, solution)
-    if drift or (law and law.converged and law.rss / law.free < noise_variance * (1 + _MISFIT * math.sqrt(2 / law.free))):
+    if drift:
         return law
-    bent.expected = -_EXPONENT[0]
+    enough = noise_variance * (1 + _MISFIT * math.sqrt(2 / solution.free))
+    if law and law.converged and law.rss / law.free < enough:
+        return law
     bent.start = min(bent.falling(), key=lambda values: _squares(bent.stacked(values)))
     both = [one for one in (law, _found(bent, solution)) if one is not None]
     return min(both, key=lambda one: one.rss, default=None)

@@ -9,11 +9,19 @@ import numpy as np
 from coilbell.decay import figures
 from coilbell.decay.covariance import Noise, covariance, noise_of
 from coilbell.decay.defects import Defect, Survey, main_mode, survey
-from coilbell.decay.doubts import beyond_noise, defect_doubts, general_doubts, no_ring_doubt, repeated
+from coilbell.decay.doubts import (
+    beyond_noise,
+    defect_doubts,
+    either_doubt,
+    general_doubts,
+    no_ring_doubt,
+    repeated,
+)
 from coilbell.decay.law import Law, fit_law
 from coilbell.decay.model import DoubtKind, Fit, Mode, Quantity, Recovery, ResidualSummary
 from coilbell.decay.prepare import by_piece
 from coilbell.decay.search import residual_spectrum
+from coilbell.decay.select import Other
 from coilbell.decay.settle import Settled
 from coilbell.decay.solve import Array, Solution, gram_covariance, jacobians, span
 from coilbell.decay.straighten import straightened
@@ -58,6 +66,8 @@ def result(settled: Settled, records: list[Record], count_to: float, copies: int
         law = replace(law, covariance=_with_clock(law.covariance, law.values[:2], clock))
     if law is not None and seen is not None and seen.ratio(found[0]) < _MARGINAL * found[0].threshold:
         law = _covering_both(law, solution, matrix)
+    if settled.other is not None and solution.structure.modes:
+        law, matrix = _covering_other(settled.other, law, solution, matrix)
     step_s = settled.pieces[0].trace.step_s
     scale, unit = _unit(records)
     everything = _modes(settled, matrix, law, step_s, count_to, scale)
@@ -65,6 +75,8 @@ def result(settled: Settled, records: list[Record], count_to: float, copies: int
     doubts = general_doubts(settled, noise, modes, len(tones), step_s) + repeated(settled, copies)
     if seen is not None:
         doubts += defect_doubts(seen, found, law, step_s)
+    if settled.other is not None and modes:
+        doubts.append(either_doubt(settled.other))
     if not modes:
         doubts.insert(0, no_ring_doubt(settled))
     return Fit(
@@ -140,6 +152,21 @@ def _covering_both(law: Law, solution: Solution, matrix: Array) -> Law:
     apart = law.values[:2] - plain
     covariance[:2, :2] = matrix[i : i + 2, i : i + 2] + np.outer(apart, apart)
     return replace(law, values=np.concatenate((plain, law.values[2:])), covariance=covariance)
+
+
+def _covering_other(
+    other: Other, law: Law | None, solution: Solution, matrix: Array
+) -> tuple[Law | None, Array]:
+    """The figures that stand, as uncertain as they lie from those of what explains the record as well."""
+    i = 2 * main_mode(solution)
+    apart = other.pole - (solution.theta[i : i + 2] if law is None else law.values[:2])
+    if law is not None:
+        covariance = law.covariance.copy()
+        covariance[:2, :2] += np.outer(apart, apart)
+        return replace(law, covariance=covariance), matrix
+    wider = matrix.copy()
+    wider[i : i + 2, i : i + 2] += np.outer(apart, apart)
+    return None, wider
 
 
 def _straight(settled: Settled) -> Law | None:

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from coilbell.decay.average import ensemble_average
-from coilbell.decay.model import ModeStep
+from coilbell.decay.model import DoubtKind, ModeStep
 from coilbell.decay.search import (
     Candidate,
     Thresholds,
@@ -29,7 +29,7 @@ from coilbell.decay.search import (
 from coilbell.decay.solve import Array, Block, Bounds, Solution, Structure, solve, span
 from coilbell.decay.transient import unfounded
 
-__all__ = ["Limits", "Selection", "select"]
+__all__ = ["Limits", "Other", "Selection", "select"]
 
 _COARSE = 1e-3
 """Gain at which a trial stops [variances of one sample]: enough to choose by; the chosen one is
@@ -98,6 +98,18 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Other:
+    """What explains the record about as well as what stands."""
+
+    kind: DoubtKind
+    what: str
+    pole: Array
+    """(2,) decay and angular frequency that the main ring then has [1/sample]."""
+    lost: float
+    """What it leaves more in the sum of squares [residual variances]."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Selection:
     """The chosen components and the account of the choice."""
 
@@ -108,6 +120,8 @@ class Selection:
     """Solutions with fewer components, on the way to this one."""
     thresholds: Thresholds
     """What a component had to gain."""
+    other: Other | None = None
+    """What the modes may be as well."""
 
 
 class _Search:

@@ -20,7 +20,7 @@ from coilbell.decay.model import ModeStep
 from coilbell.decay.prepare import MIN_WINDOW, Piece, Trace, blocks_of, by_piece, noise_variance, toggling
 from coilbell.decay.rivals import fewer_with_defect
 from coilbell.decay.search import Thresholds, strongest_exponential, strongest_ring
-from coilbell.decay.select import Limits, Selection, select
+from coilbell.decay.select import Limits, Other, Selection, select
 from coilbell.decay.solve import Array, Block, Bounds, Solution, Structure, basis, ramp, solve, span
 from coilbell.decay.wild import wild
 
@@ -63,6 +63,8 @@ class Settled:
     """True where too few samples are off the rails for anything to be looked for."""
     skipped: int = 0
     """Samples left out at the start, which do not follow the ring yet."""
+    other: Other | None = None
+    """What the modes may be as well."""
 
 
 def settle(
@@ -148,7 +150,7 @@ def _settled(
         pieces = tuple(_between_rails(t) for t in traces)
         blocks = blocks_of(pieces)
         chosen = _chosen(pieces, blocks, limits, converter)
-    settled = Settled(chosen.solution, blocks, pieces, chosen.account, limits, converter)
+    settled = Settled(chosen.solution, blocks, pieces, chosen.account, limits, converter, other=chosen.other)
     settled = replace(settled, glitches=sum(int(t.wild.sum()) for t in traces if t.wild is not None))
     settled = _without_glitches(settled)
     settled = _without_silent_tail(settled)
@@ -282,6 +284,7 @@ def _without_glitches(settled: Settled) -> Settled:
         pieces=pieces,
         account=(*settled.account, *again.account),
         glitches=settled.glitches + count,
+        other=again.other,
     )
 
 
@@ -314,7 +317,12 @@ def _without_silent_tail(settled: Settled) -> Settled:
     blocks = blocks_of(pieces)
     again = fewer_with_defect(blocks, select(blocks, limits), settled.converter, limits.noise_variance)
     return replace(
-        settled, solution=again.solution, blocks=blocks, pieces=tuple(pieces), account=again.account
+        settled,
+        solution=again.solution,
+        blocks=blocks,
+        pieces=tuple(pieces),
+        account=again.account,
+        other=again.other,
     )
 
 
