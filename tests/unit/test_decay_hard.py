@@ -257,3 +257,43 @@ def test_the_next_shot_from_an_earlier_fit_finds_what_a_fit_from_nothing_finds(r
     shot = codes(main + ring(times, 100e3, 30, 8), rng)
     cold, warm = fit(shot), fit(shot, near=before)
     assert len(cold.modes) == len(warm.modes) == 2
+
+
+@pytest.mark.parametrize("depth", [0.4, 0.8])
+def test_a_tone_that_swings_more_slowly_than_the_window_is_no_ring(rng, depth):
+    """Seen for less than half a cycle of the swing its envelope falls, as a ring's does at first sight."""
+    times = np.arange(1500) / RATE_HZ
+    tone = 300 * (1 + depth * np.cos(2 * np.pi * 150 * times)) * np.cos(2 * np.pi * 68e3 * times)
+    answer = fit(codes(tone, rng, noise=1.0))
+    assert not answer.rings
+    assert answer.doubts_about(DoubtKind.UNDAMPED_TONE)
+
+
+def test_friction_is_in_the_interval():
+    """Loss that grows as the ring falls: de/dt = -a (1 + 0.02 e^-0.8) e, which ends in finite time."""
+    rng, held = np.random.default_rng(12), 0
+    times = np.arange(2048) / RATE_HZ
+    decay = 2 * np.pi * 20e3 / np.sqrt(4 * 40**2 - 1)
+    left = np.maximum(1.02 * np.exp(-0.8 * decay * times) - 0.02, 0.0)
+    for _ in range(8):
+        answer = fit(codes(1500 * left**1.25 * np.cos(2 * np.pi * 20e3 * times + rng.uniform(0, 6)), rng))
+        assert answer.doubts_about(DoubtKind.AMPLITUDE_DEPENDENT)
+        held += answer.main.q.low < 40 < answer.main.q.high
+    assert held >= 6
+
+
+def test_a_pair_that_a_law_explains_nearly_as_well_is_said_to_be_either():
+    """0.2 linewidths apart: where little tells them apart, both are said."""
+    rng = np.random.default_rng(13)
+    times = np.arange(2048) / RATE_HZ
+    said = held = 0
+    for _ in range(12):
+        phase = rng.uniform(-3, 3)
+        both = ring(times, 30e3, 40, 1000, phase) + ring(times, 30e3 * (1 + 0.2 / 40), 36, 350, phase + 0.7)
+        answer = fit(codes(both, rng, noise=2.0))
+        doubts = answer.doubts_about(DoubtKind.AMPLITUDE_DEPENDENT)
+        assert len(answer.modes) == 2 or any("two modes" in d.detail for d in doubts)
+        said += any("the interval holds both" in d.detail for d in doubts)
+        held += any(m.q.low < 40 < m.q.high for m in answer.modes)
+    assert held >= 10
+    assert said >= 3

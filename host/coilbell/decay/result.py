@@ -24,22 +24,17 @@ from coilbell.decay.search import residual_spectrum
 from coilbell.decay.select import Other
 from coilbell.decay.settle import Settled
 from coilbell.decay.solve import Array, Solution, gram_covariance, jacobians, span
+from coilbell.decay.steady import rings_and_tones, wavering
 from coilbell.decay.straighten import straightened
 from coilbell.record import Record
 
 __all__ = ["result"]
 
-_TONE = 3.0
-"""A component whose decay is not this many standard uncertainties above zero is a tone."""
 _MARGINAL = 2.0
 """Evidence, in thresholds, from which the figures are those with the defect; benchmark: accuracy, laws."""
 _COLOUR_OF_ITS_OWN = 0.7
 """Share of the sum of squares that a defect may leave, whose residual could be coloured noise; benchmark:
 coverage, AR(1) rows, where it is above 0.95."""
-_BESIDE = 12.0
-"""How near to a tone a mode may be its sideband [lines of the window's spectrum]."""
-_ALIVE = 3.0
-"""Time constants within the window from which a mode is no sideband of something steady."""
 
 
 def result(settled: Settled, records: list[Record], count_to: float, copies: int) -> Fit:
@@ -71,7 +66,9 @@ def result(settled: Settled, records: list[Record], count_to: float, copies: int
     step_s = settled.pieces[0].trace.step_s
     scale, unit = _unit(records)
     everything = _modes(settled, matrix, law, step_s, count_to, scale)
-    modes, tones = _part(everything, span(settled.blocks) * step_s)
+    length_s = span(settled.blocks) * step_s
+    wavers = wavering(everything, length_s, found, law, settled.limits.noise_variance)
+    modes, tones = rings_and_tones(everything, length_s, wavers)
     doubts = general_doubts(settled, noise, modes, len(tones), step_s) + repeated(settled, copies)
     if seen is not None:
         doubts += defect_doubts(seen, found, law, step_s)
@@ -219,31 +216,6 @@ def _modes(
         ]
         out.append(figures.mode(pole, step_s, count_to, amplitudes, scale))
     return out
-
-
-def _part(everything: list[Mode], length_s: float) -> tuple[tuple[Mode, ...], tuple[Mode, ...]]:
-    """Rings, and components that are not seen to decay, with what a modulation of these looks like.
-
-    A ring whose amplitude is not known comes last, so that it is the main one only where no other is.
-    """
-    fading = [m.decay_per_s.value > _TONE * m.decay_per_s.standard_uncertainty for m in everything]
-    steady = [m for m, fades in zip(everything, fading, strict=True) if not fades]
-    fading = [f and not _is_sideband(m, steady, length_s) for m, f in zip(everything, fading, strict=True)]
-    rings = [m for m, fades in zip(everything, fading, strict=True) if fades]
-    modes = tuple(sorted(rings, key=lambda m: m.amplitude.standard_uncertainty > m.amplitude.value))
-    tones = tuple(m for m, fades in zip(everything, fading, strict=True) if not fades)
-    return modes, tones
-
-
-def _is_sideband(mode: Mode, steady: list[Mode], length_s: float) -> bool:
-    """True for a mode that lasts as a larger tone beside it does."""
-    if mode.decay_per_s.value * length_s > _ALIVE:
-        return False
-    return any(
-        abs(tone.frequency_hz.value - mode.frequency_hz.value) * length_s < _BESIDE
-        and tone.amplitude.value > mode.amplitude.value
-        for tone in steady
-    )
 
 
 def _recoveries(settled: Settled, matrix: Array, step_s: float, scale: float) -> tuple[Recovery, ...]:
