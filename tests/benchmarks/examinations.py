@@ -28,7 +28,18 @@ from coilbell.winding import AmplitudeLaw, Capture, Condition, Observation, Refe
 from coilbell.winding.odds.attachment import shares
 from coilbell.winding.odds.faultfile import span, value
 
-__all__ = ["STRAY", "Exam", "Truth", "by_tables", "contested", "done_of", "observed_in_set", "shows_alone"]
+__all__ = [
+    "STRAY",
+    "Exam",
+    "Truth",
+    "by_tables",
+    "contested",
+    "done_of",
+    "observed_in_set",
+    "reference_of",
+    "shows_alone",
+    "stage_of",
+]
 
 STRAY = 1.9e-9
 """Capacitance of leads and input of the tester [F]."""
@@ -188,6 +199,12 @@ def _examined(
     winding = truth.winding if truth.winding not in SOUND else ""
     exam.shows = bool(winding) and shows_alone(part, state, exam)
     return exam
+
+
+def stage_of(part: Part, state: str, done: tuple[Step, ...], rng: np.random.Generator) -> list[Observation]:
+    """The rings of one stage, with the two test capacitors that a tester settles for."""
+    world = Winding(part, state, _tester(), [str(s) for s in done])
+    return [observed_in_set(world, c, rng, Connection.IN_CIRCUIT, done) for c in pair_of(world)]
 
 
 def pair_of(world: Winding) -> tuple[float, float]:

@@ -5,26 +5,26 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from benchmarks import incircuit
-from coilbell.board.simulation import Winding, catalogue
+from benchmarks.examinations import LINE, STRAY, observed_in_set, reference_of, stage_of
+from coilbell.board.simulation import Fixture, Winding, catalogue
 from coilbell.terms import Headline, Step
 from coilbell.winding import find
 from coilbell.winding.odds import attachment, sets
 from coilbell.winding.odds.oneport import OPEN
 
-ALL = incircuit.LINE[-1]
+ALL = LINE[-1]
 PROVEN = (*ALL, Step.RECTIFIERS_TESTED)
 
 
 @pytest.fixture(scope="module")
 def reference():
-    return incircuit._reference("line-set-101", np.random.default_rng(1))
+    return reference_of("line-set-101", np.random.default_rng(1))
 
 
 def judged(reference, state: str, *stages, unit: int = 3, kind: str = "line-set-101"):
     rng = np.random.default_rng(2)
     part = catalogue.part(kind, unit)
-    return find([one for done in stages for one in incircuit._stage(part, state, done, rng)], reference)
+    return find([one for done in stages for one in stage_of(part, state, done, rng)], reference)
 
 
 def test_everything_done_and_proven_convicts_and_says_how_it_is_known(reference):
@@ -77,7 +77,7 @@ def test_a_sound_winding_is_cleared_once_the_set_leaves_it_alone(reference):
 def test_one_test_capacitor_convicts_nothing_in_circuit(reference):
     rng = np.random.default_rng(2)
     part = catalogue.part("line-set-101", 3)
-    seen = incircuit._stage(part, "in-set,turn-dead", PROVEN, rng)[:1]
+    seen = stage_of(part, "in-set,turn-dead", PROVEN, rng)[:1]
     verdict = find(seen, reference).verdict
     assert verdict.headline is Headline.OPEN
     assert verdict.shows is not None
@@ -88,8 +88,8 @@ def test_a_ring_out_of_circuit_is_bound_by_nothing(reference):
     rng = np.random.default_rng(3)
     from coilbell.record import Connection
 
-    world = Winding(catalogue.part("line-set-101", 3), "turn-dead", incircuit._tester())
-    seen = [incircuit._seen(world, c, rng, Connection.OUT_OF_CIRCUIT, ()) for c in (22e-9, 2.2e-9)]
+    world = Winding(catalogue.part("line-set-101", 3), "turn-dead", Fixture(stray_farads=STRAY))
+    seen = [observed_in_set(world, c, rng, Connection.OUT_OF_CIRCUIT) for c in (22e-9, 2.2e-9)]
     verdict = find(seen, reference).verdict
     assert verdict.headline is Headline.SHORTED
     assert verdict.shows is not None

@@ -5,15 +5,24 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from benchmarks import incircuit
+from benchmarks.examinations import LINE, reference_of, stage_of
 from coilbell.bench.facts.fit import fit_facts
 from coilbell.bench.pictures.ladder import ladder_picture, odds_picture
 from coilbell.board.simulation import catalogue
-from coilbell.decay import fit
+from coilbell.decay import Bend, fit
 from coilbell.errors import InputError
 from coilbell.record import Capacitor, Record
 from coilbell.terms import Step
-from coilbell.winding import Piece, find, odds_by_piece
+from coilbell.winding import (
+    AmplitudeLaw,
+    Capture,
+    Condition,
+    Observation,
+    Piece,
+    Reference,
+    find,
+    odds_by_piece,
+)
 
 
 def _records(junction: bool) -> list[Record]:
@@ -41,12 +50,16 @@ def _records(junction: bool) -> list[Record]:
 def test_the_law_is_drawn_through_its_rungs_and_named_below() -> None:
     records = _records(junction=True)
     facts = fit_facts(fit(records), records=records)
-    plain = fit_facts(fit(_records(junction=False)), records=records)
-    drawing = ladder_picture([facts], healthy=[plain], title="lot-3")
+    core = AmplitudeLaw(Bend.CORE, 0.02, 0.004, core_per_volt=400.0)
+    healthy = Observation(Capacitor(22e-9), 32e3, 120.0, law=core)
+    reference = Reference.begin("tarn-3", "power inductor", [Capture("u", Condition.GOOD, healthy)])
+    drawing = ladder_picture([facts], reference=reference, title="lot-3")
     axes = drawing.axes[0]
     law = next(line for line in axes.lines if line.get_label() == "22 nF")
     assert np.all(np.diff(law.get_ydata()) > 0)
-    assert any(str(line.get_label()).startswith("healthy") for line in axes.lines)
+    grey = next(line for line in axes.lines if line.get_label() == "healthy, 22 nF")
+    # At 200 mV the rate is up by 400/(s V) times 100 mV heard: 1/Q by 40/(pi f).
+    assert np.interp(0.2, *grey.get_data()) == pytest.approx(1 / 120 + 40 / (np.pi * 32e3), rel=2e-3)
     assert "1/Q +" in drawing._supxlabel.get_text()  # type: ignore[attr-defined]
 
 
@@ -58,11 +71,11 @@ def test_one_amplitude_is_no_ladder() -> None:
 
 def test_the_steps_of_odds_begin_at_the_prior_and_end_at_the_verdict() -> None:
     rng = np.random.default_rng(2)
-    reference = incircuit._reference("line-set-101", rng)
+    reference = reference_of("line-set-101", rng)
     part = catalogue.part("line-set-101", 3)
-    done = incircuit.LINE[-1]
+    done = LINE[-1]
     stages = [(), done, (*done, Step.RECTIFIERS_TESTED)]
-    seen = [one for s in stages for one in incircuit._stage(part, "in-set,turn-dead", s, rng)]
+    seen = [one for s in stages for one in stage_of(part, "in-set,turn-dead", s, rng)]
     pieces = odds_by_piece(seen, reference, prior=0.3)
     assert pieces[0] == Piece("before any ring", 0.3)
     assert [p.words for p in pieces[1:3]] == ["ring in circuit", "second capacitor, 2.2 nF"]

@@ -92,6 +92,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--json", action="store_true", help="one JSON object instead of text")
     add("--picture", metavar="PATH", help="draw the shift plane (.png, .pdf or .svg)")
     add("--steps", metavar="PATH", help="draw how each piece of evidence moved the odds (.png, .pdf, .svg)")
+    add("--loss", metavar="PATH", help="draw 1/Q over amplitude with its law and the reference's (same)")
     add("--exit-code", action="store_true", help="end with a code for the headline")
     parser.epilog = _EXAMPLES
 
@@ -104,7 +105,7 @@ def run(options: argparse.Namespace) -> int:
     from coilbell.bench.words.finding import finding_text
     from coilbell.commands.fit import fraction
 
-    place, steps = _place(options, "picture"), _place(options, "steps")
+    place, steps, loss = (_place(options, option) for option in ("picture", "steps", "loss"))
     _check_alone(options)
     with drawer_of(options) as drawer:
         reference, kind = reference_of(options), _kind(options, drawer)
@@ -127,6 +128,8 @@ def run(options: argparse.Namespace) -> int:
         _draw(finding, reference, place)
     if steps is not None and reference is not None:
         _draw_steps(rungs, reference, prior_of(options), steps)
+    if loss is not None and reference is not None:
+        _draw_loss(rungs, reference, title, loss)
     return VERDICTS[finding.verdict.headline] if options.exit_code else 0
 
 
@@ -213,6 +216,20 @@ def _draw_steps(rungs: Sequence[FittedCapture], reference: Reference, prior: flo
     save(
         odds_picture(odds_by_piece(seen, reference, prior=prior), title=f"reference {reference.name}"), place
     )
+
+
+def _draw_loss(rungs: Sequence[FittedCapture], reference: Reference, title: str, place: Path) -> None:
+    """The ladders of the stage with the most done; one line instead where no capture holds several
+    amplitudes."""
+    from coilbell.bench.pictures.decay import save
+    from coilbell.bench.pictures.ladder import ladder_picture
+
+    most = max(len(rung.records[0].done) for rung in rungs)
+    try:
+        last = [rung.facts for rung in rungs if len(rung.records[0].done) == most]
+        save(ladder_picture(last, reference=reference, title=title), place)
+    except InputError as none:
+        tell(f"{none}; {place} is not written")
 
 
 def _draw(finding: Finding, reference: Reference, place: Path) -> None:

@@ -8,7 +8,7 @@ from coilbell.winding.odds.guard import guarded
 from coilbell.winding.odds.healthy import Healthy, healthy_of
 from coilbell.winding.odds.kind import KINDS, Kind, decode_kind, encode_kind, kind_named
 from coilbell.winding.odds.kindfile import SPREAD, TYPICAL
-from coilbell.winding.odds.law import AmplitudeLaw, AmplitudeSlope
+from coilbell.winding.odds.law import AmplitudeLaw, AmplitudeSlope, core_loss
 from coilbell.winding.odds.observation import Observation, Ring, grouped, same_capacitor
 from coilbell.winding.odds.observe import observe
 from coilbell.winding.odds.plane import Shift
@@ -105,6 +105,7 @@ __all__ = [
     "Verdict",
     "WindingLoad",
     "compare",
+    "core_loss",
     "coupling_of",
     "decode",
     "decode_kind",

@@ -7,11 +7,14 @@ import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from coilbell.bench.facts.fit import FitFacts, LadderFacts
 from coilbell.bench.pictures.decay import BLUE, GREY, ORANGE
 from coilbell.errors import InputError
 from coilbell.figure import percent
-from coilbell.winding import Piece
+from coilbell.record import Capacitor
+from coilbell.winding import Piece, Reference, core_loss, healthy_of, same_capacitor
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -25,13 +28,13 @@ _LEAST = 1e-3
 """Odds beyond which a bar is drawn no longer [0..1]; assumed."""
 
 
-def ladder_picture(facts: Sequence[FitFacts], *, healthy: Sequence[FitFacts] = (), title: str = "") -> Figure:
-    """Loss over amplitude: each rung with its 95 % interval, the law through them, the healthy ladder in
-    grey.
+def ladder_picture(
+    facts: Sequence[FitFacts], *, reference: Reference | None = None, title: str = ""
+) -> Figure:
+    """Loss over amplitude: each rung with its 95 % interval, the law through them, healthy ones in grey.
 
-    facts: fits of one winding, one for each test capacitor; healthy: those of the reference. Raises
-    InputError
-    where none holds a ladder.
+    facts: fits of one winding, one for each test capacitor; reference: whose good units are drawn beside it.
+    Raises InputError where none holds a ladder.
     """
     from matplotlib.figure import Figure
     from matplotlib.ticker import EngFormatter, FixedLocator, FuncFormatter, NullLocator
@@ -41,11 +44,11 @@ def ladder_picture(facts: Sequence[FitFacts], *, healthy: Sequence[FitFacts] = (
         raise InputError("no capture with several amplitudes to draw; take one: coilbell capture --ladder")
     drawing = Figure(figsize=(7.2, 4.6), layout="constrained")
     axes = drawing.subplots()
-    for one in healthy:
-        if isinstance(one.ladder, LadderFacts):
-            _draw(axes, one, one.ladder, GREY, ":", "healthy")
-    for (one, ladder), colour, stroke in zip(laddered, (BLUE, ORANGE, GREY), ("-", "--", "-."), strict=False):
-        _draw(axes, one, ladder, colour, stroke, "")
+    strokes = ("-", "--", "-.")
+    for (one, ladder), colour, stroke in zip(laddered, (BLUE, ORANGE, GREY), strokes, strict=False):
+        _draw(axes, one, ladder, colour, stroke)
+        if reference is not None and one.test_capacitor_f:
+            _draw_healthy(axes, reference, Capacitor(one.test_capacitor_f), ladder, stroke)
     axes.set_xscale("log")
     axes.set_yscale("log")
     axes.xaxis.set_major_locator(FixedLocator(_MARKS))
@@ -74,9 +77,28 @@ def ladder_caption(ladder: LadderFacts) -> str:
     return f"{ladder.bend}, V {ladder.volts.value * 1e3:.3g} mV ({spread * 1e3:.2g}){rise}"
 
 
-def _draw(axes: Axes, one: FitFacts, ladder: LadderFacts, colour: str, stroke: str, whose: str) -> None:
+def _draw_healthy(
+    axes: Axes, reference: Reference, capacitor: Capacitor, ladder: LadderFacts, stroke: str
+) -> None:
+    """The good units' loss over amplitude by their own ladders: flat where these say nothing of the core."""
+    if not any(same_capacitor(capacitor, one) for one in reference.capacitors()):
+        return
+    by = healthy_of(reference, [one for one in reference.capacitors() if same_capacitor(capacitor, one)])
+    ends = [p.amplitude_v for p in ladder.law] or [rung.amplitude_v for rung in ladder.rungs]
+    amplitudes = np.geomspace(min(ends), max(ends), _HEALTHY_POINTS)
+    hertz = math.exp(by.location[0])
+    loss = math.exp(by.location[1]) + core_loss(by.core_per_volt, hertz, amplitudes)
+    name = f"healthy, {capacitor.farads * 1e9:.3g} nF"
+    axes.plot(amplitudes, loss, stroke, color=GREY, linewidth=1.0, label=name)
+
+
+_HEALTHY_POINTS = 30
+"""Points of a healthy curve [1]; assumed."""
+
+
+def _draw(axes: Axes, one: FitFacts, ladder: LadderFacts, colour: str, stroke: str) -> None:
     farads = one.test_capacitor_f
-    name = f"{whose} {farads * 1e9:.3g} nF".strip() if farads else whose or "rungs"
+    name = f"{farads * 1e9:.3g} nF" if farads else "rungs"
     law = [(p.amplitude_v, p.loss) for p in ladder.law]
     axes.plot(*zip(*law, strict=True), stroke, color=colour, linewidth=1.3, label=name)
     for rung in ladder.rungs:

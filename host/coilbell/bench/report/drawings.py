@@ -19,6 +19,7 @@ from coilbell.bench.report.sheet import Basis
 from coilbell.bench.words.fit import figure
 from coilbell.decay import Fit
 from coilbell.errors import FileError
+from coilbell.record import Connection
 from coilbell.winding import Relation
 
 if TYPE_CHECKING:
@@ -76,6 +77,7 @@ def pictures_of(log: Log, basis: Basis, *, full: bool) -> tuple[tuple[Picture, .
         words = _BOTH[relation] + (f": {' and '.join(names)}" if relation == Relation.UNITS else "")
         pictures.append(_picture(_both(sides, relation), "both", words, low))
     pictures += [_trend(one, low) for one in trend.watched[-1:]]
+    pictures += _in_circuit(log, basis, low)
     return (*pictures, *([plane] if plane else [])), remarks
 
 
@@ -86,6 +88,35 @@ def _trend(watched: TrendFacts, height_mm: float) -> Picture:
         f"watched with capacitor {watched.capacitor}, {watched.connection}: dotted what was done, solid jumps"
     )
     return _picture(drawing, "trend", words, height_mm)
+
+
+def _in_circuit(log: Log, basis: Basis, height_mm: float) -> list[Picture]:
+    """Loss over amplitude of the newest ladders, and what moved the odds where there are several rings."""
+    from coilbell.bench.pictures.ladder import ladder_picture, odds_picture
+    from coilbell.winding import observe, odds_by_piece
+
+    rings = [(fit.facts, capture.records[0]) for capture, fit in basis.judged]
+    told = basis.judgement
+    inside = [one for one in rings if one[1].connection is Connection.IN_CIRCUIT]
+    if not inside or told is None or told.reference is None:
+        return []
+    try:
+        reference = log.reference(told.reference[1])
+    except FileError:  # a page tells the damage in words
+        return []
+    found = []
+    most = max(len(record.done) for _, record in inside)
+    last = [facts for facts, record in inside if len(record.done) == most]
+    if any(facts.ladder for facts in last):
+        drawing = ladder_picture(last, reference=reference)
+        drawing.supxlabel("")
+        words = "loss over amplitude: rungs, the law through them, and good units in grey"
+        found.append(_picture(drawing, "loss", words, height_mm))
+    seen = [observe(facts, record) for facts, record in rings if record.test_capacitor]
+    if len(seen) > 1:
+        drawing = odds_picture(odds_by_piece(seen, reference, prior=told.question.prior))
+        found.append(_picture(drawing, "steps", "how each piece of evidence moved the odds", height_mm))
+    return found
 
 
 def _healthy(basis: Basis, capture: KeptCapture) -> HealthyFacts | None:

@@ -20,13 +20,9 @@ import numpy.typing as npt
 from coilbell.decay import Bend, Slow, rise_of
 from coilbell.winding.odds.law import AmplitudeLaw
 
-__all__ = ["CORE_HEARD", "foreseen_rise", "log_conduction"]
+__all__ = ["foreseen_rise", "log_conduction"]
 
 Array = npt.NDArray[np.float64]
-
-CORE_HEARD = 0.5
-"""Amplitude at which a plain exponential hears the core, over the first peak [1]; simulated:
-tests/truth/test_ladder_law.py."""
 
 _SOUND = (0.015, 0.03)
 """Rise of sound sets, its middle and spread [1]; simulated: 0 to 6 % (line-set-200 to 211)."""

@@ -13,9 +13,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol, runtime_checkable
 
+import numpy as np
+import numpy.typing as npt
+
 from coilbell.decay import LADDER_VOLTS, Bend
 
-__all__ = ["AmplitudeLaw", "AmplitudeSlope", "Laddered", "law_of"]
+__all__ = ["AmplitudeLaw", "AmplitudeSlope", "Laddered", "core_loss", "law_of"]
+
+Array = npt.NDArray[np.float64]
 
 _BENT = 0.05
 """Slope of ln(1/Q) over ln(amplitude) from which it is more than copper and ferrite have [1]; assumed."""
@@ -103,6 +108,16 @@ class Laddered(Protocol):
     def core_per_volt(self) -> _Figure | None: ...
     @property
     def rungs(self) -> Sequence[_Rung]: ...
+
+
+_CORE_HEARD = 0.5
+"""Amplitude at which a plain exponential hears the core, over the first peak [1]; simulated:
+tests/truth/test_ladder_law.py."""
+
+
+def core_loss(core_per_volt: float, hertz: float, amplitudes: Array) -> Array:
+    """What the core's own rise adds to 1/Q of rings that start at these amplitudes [V]."""
+    return np.asarray(core_per_volt * _CORE_HEARD * amplitudes / (math.pi * hertz), dtype=np.float64)
 
 
 def law_of(ladder: Laddered, decay_per_s: float) -> AmplitudeLaw:

@@ -31,11 +31,12 @@ from coilbell.winding.odds.attachment import (
     ring_in_set,
 )
 from coilbell.winding.odds.cloud import Cloud, Near, ancestors, joined, normal, systematic, taken
-from coilbell.winding.odds.conduction import CORE_HEARD, log_conduction
+from coilbell.winding.odds.conduction import log_conduction
 from coilbell.winding.odds.density import ANYWHERE, Frame
 from coilbell.winding.odds.healthy import Healthy
 from coilbell.winding.odds.hypothesis import Hypothesis
 from coilbell.winding.odds.kind import Kind
+from coilbell.winding.odds.law import core_loss
 from coilbell.winding.odds.observation import Ring
 from coilbell.winding.odds.plane import ring_of
 from coilbell.winding.odds.severity import Cases, cases
@@ -330,8 +331,9 @@ class _Walk:
 
     def _core_rise(self, ring: Ring) -> float:
         """Rise of this ring's loss that the healthy winding's own core makes."""
-        rate = math.pi * math.exp(float(ring.point[0] + ring.point[1]))
-        return self.healthy.core_per_volt * (LADDER_VOLTS[2] - LADDER_VOLTS[0]) * CORE_HEARD / rate
+        ends = np.array([LADDER_VOLTS[0], LADDER_VOLTS[2]])
+        added = core_loss(self.healthy.core_per_volt, math.exp(float(ring.point[0])), ends)
+        return float(added[1] - added[0]) / math.exp(float(ring.point[1]))
 
     def _stand_in(self, rings: Sequence[Ring]) -> None:
         """The evidence of those that have no particles of their own."""
