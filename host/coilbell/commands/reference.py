@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from coilbell.commands.handover import distrust, export_all, import_set
-from coilbell.commands.options import action_of, actions_of, add_reading, show, tell, tolerance_of
+from coilbell.commands.options import action_of, actions_of, add_log, add_reading, show, tell, tolerance_of
 from coilbell.errors import CoilbellError, FileError, InputError
 from coilbell.quantities import counted
 
@@ -91,9 +91,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     made["distrust"].add_argument("--again", action="store_true", help="let it count again")
     made["import"].add_argument("--name", metavar="NAME", dest="rename", help="keep it under another name")
     made["import"].add_argument("--merge", action="store_true", help="join it to the one of that name")
-    for name in ("add", "list", "show", "check", "import", "kinds", "distrust"):
+    for name in ("add", "withdraw", "list", "show", "check", "import", "kinds", "distrust"):
         made[name].add_argument("--json", action="store_true", help="one JSON object a line")
     made["withdraw"].add_argument("unit", metavar="UNIT", help="the specimen that is not what it seemed")
+    add_log(made["withdraw"])
     made["withdraw"].add_argument("--why", metavar="TEXT", required=True, help="the reason, kept with it")
     made["kinds"].add_argument("kind", metavar="KIND", nargs="?", help="a kind, or a TOML file to check")
     made["kinds"].add_argument("--faults", action="store_true", help="how severe faults of any kind may be")
@@ -173,17 +174,34 @@ def _added(options: argparse.Namespace, shelf: Shelf, captures: list[Capture]) -
 
 
 def _withdraw(options: argparse.Namespace, shelf: Shelf) -> int:
-    """Take a unit out; findings that rest on it name the reference by the hash it had."""
+    """Take a unit out; findings of the bench log that rest on it are listed, and stay marked."""
     with shelf.alone(options.name):
         before = shelf.get(options.name)
         after = before.without(options.unit, options.why)
         shelf.put(after)
-    from coilbell.winding import origin
-
     tell(f"{options.name}: unit {options.unit} withdrawn ({options.why})")
-    tell(f"findings by {origin(before)} rest on it; judge their rings again")
+    _mark(options, after)
     show(_summary(options, after))
     return 0
+
+
+def _mark(options: argparse.Namespace, after: Reference) -> None:
+    """Keep the reference as it is now beside the findings that rest on the unit, and list them."""
+    from coilbell.bench.log import Log, default_path
+    from coilbell.bench.log.marks import resting_on
+    from coilbell.bench.words.moment import local_time
+
+    path = Path(options.log) if options.log else default_path()
+    if not path.exists():
+        tell(f"no bench log at {path}, so no findings are marked")
+        return
+    with Log(path) as log:
+        found = list(resting_on(log, options.name, options.unit))
+        if found:
+            log.add_reference(after)
+    for item, one in found:
+        show(f"{item}: judgement {one.id} of {local_time(one.made_utc)}: {one.explanation}; judge it again")
+    tell(f"{counted(len(found), 'finding')} of {path} {'rests' if len(found) == 1 else 'rest'} on it")
 
 
 def _captures(options: argparse.Namespace) -> list[Capture]:

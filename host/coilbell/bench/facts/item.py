@@ -63,7 +63,10 @@ class ReferenceName(Facts, frozen=True, kw_only=True):
 
 
 class JudgementFacts(Facts, frozen=True, kw_only=True):
-    """A finding or comparison as the log keeps it, with what was asked; fits: what it rests on."""
+    """A finding or comparison as the log keeps it, with what was asked.
+
+    fits: what it rests on; marks: units of its reference that were withdrawn since, a sentence each.
+    """
 
     id: Count
     made_utc: str
@@ -73,6 +76,7 @@ class JudgementFacts(Facts, frozen=True, kw_only=True):
     explanation: str
     facts: Judgement
     fits: tuple[Count, ...]
+    marks: tuple[str, ...] | Left = UNSET
 
 
 class NoteFacts(Facts, frozen=True, kw_only=True):

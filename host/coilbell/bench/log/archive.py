@@ -38,10 +38,12 @@ from coilbell.bench.log.book import Log
 from coilbell.bench.log.held import held
 from coilbell.bench.log.history import history_of
 from coilbell.bench.log.keeper import LogKeeper
+from coilbell.bench.log.marks import later_versions, marks
 from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Photo, versions
 from coilbell.bench.worksheet.entries import Entry, Unreadable
 from coilbell.errors import CoilbellError, FileError
 from coilbell.whole import whole_file
+from coilbell.winding import digest
 
 __all__ = ["ARCHIVE_SCHEMA", "FORMAT", "PHOTO_ENDINGS", "Manifest", "Part", "write_archive"]
 
@@ -181,10 +183,18 @@ class _Writer:
             made_utc=one.made_utc,
             versions=one.versions,
             question=one.question,
-            reference=None if one.reference is None else self._reference(one.reference[1]),
+            reference=self._reference_of(one),
             facts=plain(one.facts),
             fits=tuple(self.fits[number] for number in one.fits),
         )
+
+    def _reference_of(self, one: KeptJudgement) -> str | None:
+        """The part with what it was judged by; later versions go along where a unit was withdrawn since."""
+        if one.reference is None:
+            return None
+        for version in later_versions(self.log, one) if marks(self.log, one) else ():
+            self._reference(digest(version))
+        return self._reference(one.reference[1])
 
     def _reference(self, sha256: str) -> str:
         if sha256 not in self.references:

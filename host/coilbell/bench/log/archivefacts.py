@@ -270,6 +270,8 @@ def keep_parcel(log: Log, parcel: Parcel, prefix: str) -> list[str]:
         if log.holds(name):
             raise InputError(f"{name} is in the log already; give --prefix TEXT to put before the names")
     with log.together():
+        for reference in parcel.references.values():  # also those that only say what was withdrawn since
+            log.add_reference(reference)
         for name, item in zip(names, parcel.told.items, strict=True):
             _keep_item(log, parcel, name, item)
     return names

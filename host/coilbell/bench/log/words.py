@@ -26,10 +26,12 @@ from coilbell.bench.facts.outcome import KeptOutcomeFacts
 from coilbell.bench.log.book import Log
 from coilbell.bench.log.corrections import corrected, withdrawals
 from coilbell.bench.log.held import held
+from coilbell.bench.log.marks import marks
 from coilbell.bench.log.refit import RefitSummary
 from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Photo
 from coilbell.bench.words.finding import comparison_text, finding_text
 from coilbell.bench.words.fit import facts_headline, wrapped
+from coilbell.bench.words.moment import local_time
 from coilbell.bench.words.outcome import outcome_words
 from coilbell.errors import FileError
 from coilbell.figure import percent
@@ -74,7 +76,7 @@ def item_facts(log: Log, item: Item) -> ItemFacts:
         worksheet=worksheet,
         worksheet_problem=problem,
         captures=tuple(_capture_facts(capture, fits) for capture, fits in kept.captures),
-        judgements=tuple(map(_judgement_facts, kept.judgements)),
+        judgements=tuple(_judgement_facts(one, marks(log, one)) for one in kept.judgements),
         notes=tuple(NoteFacts(added_utc=note.added_utc, words=note.words) for note in kept.notes),
         photos=tuple(map(_photo_facts, kept.photos)),
         corrected=tuple(corrected(log, item)) or UNSET,
@@ -107,7 +109,7 @@ def _fit_facts(fit: KeptFit) -> KeptFitFacts:
     return KeptFitFacts(id=fit.id, made_utc=fit.made_utc, versions=fit.versions, facts=fit.facts)
 
 
-def _judgement_facts(one: KeptJudgement) -> JudgementFacts:
+def _judgement_facts(one: KeptJudgement, marked: tuple[str, ...]) -> JudgementFacts:
     return JudgementFacts(
         id=one.id,
         made_utc=one.made_utc,
@@ -117,6 +119,7 @@ def _judgement_facts(one: KeptJudgement) -> JudgementFacts:
         explanation=one.explanation,
         facts=one.facts,
         fits=one.fits,
+        marks=marked or UNSET,
     )
 
 
@@ -135,7 +138,7 @@ def item_line(facts: ItemHead) -> str:
 
 def item_text(facts: ItemFacts, *, everything: bool = False) -> str:
     """An item in words. everything: older fits and findings as well."""
-    lines = [wrapped(f"{facts.name}, in the log since {_moment(facts.added_utc)}", indent=0)]
+    lines = [wrapped(f"{facts.name}, in the log since {local_time(facts.added_utc)}", indent=0)]
     lines += [wrapped(f"{name}: {words}") for name, words in _details(facts) if words]
     lines += [wrapped(f"before: {words}") for words in facts.corrected or ()]
     lines += [wrapped(f"DAMAGED: {words}") for words in facts.damage or ()]
@@ -148,18 +151,19 @@ def item_text(facts: ItemFacts, *, everything: bool = False) -> str:
     shown = facts.judgements if everything else _newest(facts.judgements)
     for one in shown:
         lines += ["", wrapped(_judgement_head(one), indent=0), judgement_text(one.facts, full=everything)]
+        lines += [wrapped(f"MARKED: {words}") for words in one.marks or ()]
     if earlier := len(facts.judgements) - len(shown):
         lines.append(wrapped(f"{counted(earlier, 'earlier judgement')}: give --all"))
     lines += _worksheet_lines(facts)
     if facts.notes or facts.photos:
         lines.append("")
-    lines += [wrapped(f"{_moment(note.added_utc)}  {note.words}") for note in facts.notes]
+    lines += [wrapped(f"{local_time(note.added_utc)}  {note.words}") for note in facts.notes]
     lines += [
-        wrapped(f"{_moment(photo.added_utc)}  photo {photo.path} {photo.words}".rstrip())
+        wrapped(f"{local_time(photo.added_utc)}  photo {photo.path} {photo.words}".rstrip())
         for photo in facts.photos
     ]
     lines += [
-        wrapped(f"taken back {_moment(one.added_utc)}: {one.entry}{f' ({one.why})' * bool(one.why)}")
+        wrapped(f"taken back {local_time(one.added_utc)}: {one.entry}{f' ({one.why})' * bool(one.why)}")
         for one in facts.taken_back or ()
     ]
     return "\n".join(lines)
@@ -210,7 +214,7 @@ def _judgement_head(one: JudgementFacts) -> str:
     what = "compared" if one.facts.what == "comparison" else "judged"
     odds = one.facts.shorted_turn
     prior = f", from a prior of {percent(odds.prior)}" if odds else ""
-    return f"{what} {_moment(one.made_utc)}{by}{prior}{_by(one)}"
+    return f"{what} {local_time(one.made_utc)}{by}{prior}{_by(one)}"
 
 
 def _by(made: KeptFitFacts | JudgementFacts) -> str:
@@ -237,7 +241,3 @@ def refit_text(outcome: RefitSummary) -> str:
     ]
     lines += [wrapped(f"changed: {line}") for line in outcome.changed] or ["  no explanation changed"]
     return "\n".join([*lines, *(wrapped(f"problem: {line}") for line in outcome.problems)])
-
-
-def _moment(utc: str) -> str:
-    return utc[:16].replace("T", " ") + " UTC"

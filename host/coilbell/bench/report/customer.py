@@ -31,6 +31,7 @@ def customer_sheet(basis: Basis) -> Sheet:
     item = basis.kept.item
     explanation, tint, chances = heading(basis)
     sections: list[Section] = [
+        ("To be judged again", basis.marks),
         ("What was done", tuple(_done(basis))),
         ("What it showed", tuple(_showed(basis))),
         ("What may have failed", tuple(_causes(basis))),

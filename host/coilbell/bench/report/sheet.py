@@ -14,6 +14,7 @@ from coilbell.bench.facts.worksheet import WorksheetFacts
 from coilbell.bench.log import KeptCapture, KeptFit, KeptJudgement, Log
 from coilbell.bench.log.held import Held, held
 from coilbell.bench.log.keeper import kept_facts
+from coilbell.bench.log.marks import marks
 from coilbell.bench.log.rows import Item
 from coilbell.bench.report.comparison import Compared, compared_of
 from coilbell.bench.words.verdict import bars, tint
@@ -86,7 +87,8 @@ class Sheet(Facts, frozen=True, kw_only=True):
 class Basis:
     """What a page is made from.
 
-    fits: each ring with its newest fit; problem: why the worksheet cannot be had.
+    fits: each ring with its newest fit; problem: why the worksheet cannot be had; marks: units of the
+    finding's reference that were withdrawn since.
     """
 
     kept: Held
@@ -97,6 +99,7 @@ class Basis:
     worksheet: WorksheetFacts | None
     problem: str
     customer: str
+    marks: tuple[str, ...]
 
     @property
     def judged(self) -> tuple[tuple[KeptCapture, KeptFit], ...]:
@@ -123,7 +126,10 @@ def basis_of(log: Log, item: Item) -> Basis:
         raise InputError(f"{item.name} holds no rings yet; add some with `coilbell log add`")
     findings = [(one, one.facts) for one in kept.judgements if isinstance(one.facts, FindingFacts)]
     told, facts = findings[-1] if findings else (None, None)
-    return Basis(kept, fits, told, facts, compared_of(log, kept), worksheet, problem, log.customer(item))
+    marked = marks(log, told) if told else ()
+    return Basis(
+        kept, fits, told, facts, compared_of(log, kept), worksheet, problem, log.customer(item), marked
+    )
 
 
 def heading(basis: Basis) -> tuple[str, str, tuple[tuple[str, float], ...]]:

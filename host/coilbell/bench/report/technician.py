@@ -49,6 +49,7 @@ def full_sheet(basis: Basis) -> Sheet:
         table=table,
         sections=(
             *((("Damaged rows of the log, left out here", basis.kept.damage),) if basis.kept.damage else ()),
+            *((("To be judged again", basis.marks),) if basis.marks else ()),
             *_sections(basis, _how(table)),
             *comparison_section(basis.compared, told),
             *isolation_sections(basis.worksheet, basis.problem),

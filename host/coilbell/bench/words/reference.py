@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from coilbell.bench.facts.reference import CaptureFacts, ExpectedFacts, ReferenceFacts
 from coilbell.bench.words.fit import wrapped
+from coilbell.bench.words.moment import local_time
 from coilbell.quantities import concise, engineering
 from coilbell.winding import Condition, Reference
 
@@ -22,7 +23,7 @@ def reference_line(reference: Reference) -> str:
 def reference_text(facts: ReferenceFacts) -> str:
     """The facts in words; lines of at most 80 columns."""
     lines = [wrapped(f"{facts.name}: {facts.kind}", indent=0)]
-    made = f"{facts.created[:16].replace('T', ' ')} UTC" if facts.created else "at an unknown time"
+    made = local_time(facts.created or "") or "at an unknown time"
     lines.append(f"  made {made}, sha256 {facts.sha256[:16]}...")
     if facts.note:
         lines.append(wrapped(f"note: {facts.note}"))
