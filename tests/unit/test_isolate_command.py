@@ -376,3 +376,27 @@ def test_an_undecided_ring_enters_its_odds_and_names_no_outcome() -> None:
     assert weak.words.startswith("open question")
     assert "shorted" in sure.words
     assert max(weak.log_likelihoods) == pytest.approx(0.4 * 2.302585, rel=1e-6)
+
+
+def test_general_cautions_once_a_sheet_and_a_steps_own_beside_its_how(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """No wall of cautions before the how: what holds before any step stands once, above all steps."""
+    from coilbell.isolate import apart, cautions
+
+    more = ["--item", "heron-14", "--log", str(tmp_path / "log.sqlite")]
+    assert main(["isolate", "new", *more]) == 0
+    capsys.readouterr()
+    assert main(["isolate", "next", *more, "--count", "3"]) == 0
+    out = capsys.readouterr().out
+    flat = " ".join(out.split())
+    for words in cautions(("mains", "stored charge")):
+        assert flat.count(words) == 1
+    lines = out.splitlines()
+    first = next(k for k, line in enumerate(lines) if line.startswith("  CAUTION before any step"))
+    hows = [k for k, line in enumerate(lines) if line.startswith("    how: ")]
+    assert len(hows) >= 3
+    assert first < hows[0]
+    (_, own) = apart(cautions(("mains", "tube")))
+    assert len(own) == 1
+    assert flat.index("how: Plug out") < flat.index(own[0])

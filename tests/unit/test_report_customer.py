@@ -70,12 +70,8 @@ def test_it_says_what_a_customer_asks_and_no_inner_figures(log: Log) -> None:
     sheet = sheet_of(basis_of(log, log.item(NAME)))
     assert sheet.explanation == "A TURN IS SHORTED"
     sections = dict(sheet.sections)
-    assert list(sections) == [
-        "What was done",
-        "What it showed",
-        "What may have failed",
-        "What this test cannot tell",
-    ]
+    assert tuple(sections) == ("What was done", "What it showed", "What this test cannot tell")
+    assert len(sheet.causes) > 2
     assert dict(sheet.tested)["customer"].startswith("Frau Erle")
     assert sheet.caution == CARE
     words = " ".join([sheet.odds, sheet.next_step, *(s for one in sections.values() for s in one)])

@@ -1,6 +1,6 @@
 """From symptoms and ring findings to the part to take out next. Imports no board and no screen."""
 
-from coilbell.isolate.caution import LEVELS, Live, cautions, check_level, may
+from coilbell.isolate.caution import LEVELS, Live, apart, cautions, check_level, may
 from coilbell.isolate.dissipation import Dissipation, dissipation
 from coilbell.isolate.equipment import (
     UNKNOWN,
@@ -57,6 +57,7 @@ __all__ = [
     "Row",
     "Step",
     "Tone",
+    "apart",
     "cautions",
     "chances",
     "check_level",

@@ -10,7 +10,7 @@ from typing import Literal, get_args
 
 from coilbell.errors import InputError
 
-__all__ = ["LEVELS", "Hazard", "Live", "cautions", "check_level", "may"]
+__all__ = ["LEVELS", "Hazard", "Live", "apart", "cautions", "check_level", "may"]
 
 Live = Literal["none", "low voltage", "mains", "high voltage"]
 Hazard = Literal["mains", "stored charge", "tube", "high voltage", "low voltage", "hot", "light"]
@@ -40,6 +40,12 @@ _WORDS: dict[str, str] = {
 def cautions(hazards: tuple[Hazard, ...]) -> tuple[str, ...]:
     """The words for the hazards of a step; any hazard at all ends with whose rules come first."""
     return (*(_WORDS[hazard] for hazard in hazards), *([_DEFER] if hazards else []))
+
+
+def apart(words: tuple[str, ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Cautions of a step as those that hold before any step at a set, and those of this very step."""
+    general = (_WORDS["mains"], _WORDS["stored charge"], _DEFER)
+    return tuple(one for one in words if one in general), tuple(one for one in words if one not in general)
 
 
 def check_level(level: str) -> Live:

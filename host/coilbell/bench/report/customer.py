@@ -9,21 +9,17 @@ from collections.abc import Iterator
 
 from coilbell.bench.facts.fit import FitFacts
 from coilbell.bench.log import KeptCapture, versions
-from coilbell.bench.report.sheet import CARE, SIMULATED, UNJUDGED, Basis, Section, Sheet, heading
+from coilbell.bench.report.sheet import CARE, SIMULATED, UNJUDGED, Basis, Section, Sheet, causes, heading
 from coilbell.bench.settings import setting
 from coilbell.bench.words.fit import fraction_words, shown
 from coilbell.bench.words.moment import local_time
 from coilbell.bench.worksheet.sentences import NOTHING_CERTAIN
-from coilbell.figure import percent
-from coilbell.quantities import counted, engineering
+from coilbell.quantities import engineering
 from coilbell.record import Connection
 from coilbell.terms import Step
 from coilbell.winding import step_words
 
 __all__ = ["customer_sheet"]
-
-_LIKELY, _CAUSES = 0.02, 5
-"""Probability from which a cause is worth a customer's reading [0..1], and how many are told; assumed."""
 
 
 def customer_sheet(basis: Basis) -> Sheet:
@@ -34,7 +30,6 @@ def customer_sheet(basis: Basis) -> Sheet:
         ("To be judged again", basis.marks),
         ("What was done", tuple(_done(basis))),
         ("What it showed", tuple(_showed(basis))),
-        ("What may have failed", tuple(_causes(basis))),
         ("What this test cannot tell", _limits(basis)),
         ("Damaged rows of the log, left out here", basis.kept.damage),
     ]
@@ -55,6 +50,7 @@ def customer_sheet(basis: Basis) -> Sheet:
         tint=tint,
         odds=_odds(basis),
         chances=chances,
+        causes=causes(basis),
         tested=tuple((what, words.strip()) for what, words in shown_pairs if words.strip()),
         table=(),
         sections=tuple((head, sentences) for head, sentences in sections if sentences),
@@ -114,23 +110,12 @@ def _fraction(part: float) -> str:
     return {0.1: "tenth", 0.5: "half"}.get(part, f"part of {fraction_words(part)}")
 
 
-def _causes(basis: Basis) -> Iterator[str]:
-    """What the isolation worksheet makes likely."""
-    sheet = basis.worksheet
-    if sheet is None or not sheet.readings:
-        return
-    yield f"{sheet.kind}, by {counted(len(sheet.readings), 'reading')}:"
-    for one in sheet.hypotheses[:_CAUSES]:
-        if one.probability >= _LIKELY:
-            yield f"{percent(one.probability)} {one.name}"
-    yield NOTHING_CERTAIN
-
-
 def _limits(basis: Basis) -> tuple[str, ...]:
     facts = basis.facts
+    certain = (NOTHING_CERTAIN,) if causes(basis) else ()
     if facts is None:
-        return ()
-    return facts.verdict.limits if facts.verdict else facts.cannot_see
+        return certain
+    return (facts.verdict.limits if facts.verdict else facts.cannot_see) + certain
 
 
 def _next(basis: Basis) -> str:

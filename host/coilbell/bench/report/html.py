@@ -10,7 +10,7 @@ from string import Template
 
 from coilbell.bench.report.drawings import Picture, stacked
 from coilbell.bench.report.pdf import layout_for
-from coilbell.bench.report.sheet import Sheet
+from coilbell.bench.report.sheet import BY_WORKSHEET, Sheet
 from coilbell.bench.words.fit import unbroken
 from coilbell.figure import percent
 
@@ -32,6 +32,8 @@ def html_of(sheet: Sheet, pictures: Sequence[Picture]) -> str:
         verdict=f" {sheet.tint}".rstrip(),
         odds=escape(unbroken(sheet.odds)),
         chances="".join(_chance(name, p) for name, p in sheet.chances),
+        causes=f"<h2>{BY_WORKSHEET}</h2>" * bool(sheet.causes)
+        + "".join(_chance(name, p) for name, p in sheet.causes),
         tested=_pairs(sheet.tested),
         mark="* judged" if sheet.table else "",
         table=_table(sheet.table),

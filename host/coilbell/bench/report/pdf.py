@@ -16,7 +16,7 @@ import msgspec
 from coilbell.bench.pictures.decay import BLUE, ORANGE
 from coilbell.bench.report.drawings import Picture, stacked
 from coilbell.bench.report.fonts import Fonts, fonts_for, use
-from coilbell.bench.report.sheet import Sheet, sheet_text
+from coilbell.bench.report.sheet import BY_WORKSHEET, Sheet, sheet_text
 from coilbell.bench.words.fit import unbroken
 from coilbell.errors import InputError
 from coilbell.figure import percent
@@ -253,6 +253,10 @@ class _Page:
         end = self._text(inner, y, self.sheet.explanation, grow=3.5, bold=True)
         end = self._text(inner, end + 0.5, self.sheet.odds) + 0.8
         for name, chance in self.sheet.chances:
+            end = self._chance(inner, end, name, chance)
+        if self.sheet.causes:
+            end = self._text(inner, end + 0.8, BY_WORKSHEET, bold=True)
+        for name, chance in self.sheet.causes:
             end = self._chance(inner, end, name, chance)
         self._fill(self.sheet.tint)
         self.pdf.rect(left, y, 1, end - y, style="F")

@@ -23,6 +23,7 @@ from coilbell.figure import percent
 from coilbell.winding import Explanation, headline_words
 
 __all__ = [
+    "BY_WORKSHEET",
     "CARE",
     "SHEET_SCHEMA",
     "SIMULATED",
@@ -31,6 +32,7 @@ __all__ = [
     "Section",
     "Sheet",
     "basis_of",
+    "causes",
     "heading",
     "sheet_text",
 ]
@@ -41,11 +43,16 @@ SHEET_SCHEMA = 2
 _SHOWN = 0.005
 """Least probability that is told [1]: half a per cent, the last digit shown. Assumed."""
 
+_LIKELY, _CAUSES = 0.02, 5
+"""Probability from which a cause of the worksheet is drawn [0..1], and how many are; assumed."""
+
 CARE = (
     "Ring a winding only when nothing feeds it. Before reaching into a set: pull its plug, let mains "
     "capacitors and the picture tube discharge, prove it with a meter. Local rules and licensed practice "
     "come before anything said here."
 )
+
+BY_WORKSHEET = "What may have failed, by the worksheet"
 
 UNJUDGED = "judge it by a reference of a good unit of this very part"
 """What comes next where no finding says it."""
@@ -53,6 +60,7 @@ UNJUDGED = "judge it by a reference of a good unit of this very part"
 SIMULATED = "simulated: a board in software rang a part that does not exist"
 
 Pairs = tuple[tuple[str, str], ...]
+Chances = tuple[tuple[str, Chance], ...]
 Section = tuple[str, tuple[str, ...]]
 """A head and its sentences."""
 
@@ -61,8 +69,9 @@ class Sheet(Facts, frozen=True, kw_only=True):
     """The words and figures of one page.
 
     full: the technician's; explanation: what is said first, tint: its colour, "healthy", "shorted" or "";
-    tested, made: (what, words) pairs; chances: (name, probability) of the odds that go with it; table: a head
-    and rows, () on the customer's page; added_utc: of the item; judged_utc: of its finding, "" without one.
+    chances: (name, probability) of the odds that go with it, causes: of the worksheet's; tested, made:
+    (what, words) pairs; table: a head and rows, () on the customer's page; added_utc: of the item;
+    judged_utc: of its finding, "" without one.
     """
 
     schema: int = SHEET_SCHEMA
@@ -72,7 +81,8 @@ class Sheet(Facts, frozen=True, kw_only=True):
     explanation: str
     tint: str
     odds: str
-    chances: tuple[tuple[str, Chance], ...]
+    chances: Chances
+    causes: Chances
     tested: Pairs
     table: tuple[tuple[str, ...], ...]
     sections: tuple[Section, ...]
@@ -132,6 +142,14 @@ def basis_of(log: Log, item: Item) -> Basis:
     )
 
 
+def causes(basis: Basis) -> Chances:
+    """What the worksheet makes likely, once anything was read."""
+    sheet = basis.worksheet
+    if sheet is None or not sheet.readings:
+        return ()
+    return tuple((h.name, h.probability) for h in sheet.hypotheses[:_CAUSES] if h.probability >= _LIKELY)
+
+
 def heading(basis: Basis) -> tuple[str, str, tuple[tuple[str, float], ...]]:
     """What is said first, its tint, and the odds that go with it.
 
@@ -156,10 +174,15 @@ def heading(basis: Basis) -> tuple[str, str, tuple[tuple[str, float], ...]]:
 def sheet_text(sheet: Sheet) -> str:
     """The page without its pictures, for mail and for tests; a line for each entry."""
     lines = [f"{sheet.title}: {sheet.explanation}", sheet.odds]
-    lines += [f"{percent(p):>6}  {name}" for name, p in sheet.chances]
+    lines += _chance_lines(sheet.chances)
+    lines += [f"{BY_WORKSHEET}:", *_chance_lines(sheet.causes)] if sheet.causes else []
     lines += ["", *(f"{what}: {words}" for what, words in sheet.tested)]
     lines += ["", *(" | ".join(row) for row in sheet.table)] if sheet.table else []
     for head, sentences in sheet.sections:
         lines += ["", head, *(f"- {sentence}" for sentence in sentences)]
     lines += ["", f"Next: {sheet.next_step}", f"Caution: {sheet.caution}", ""]
     return "\n".join([*lines, *(f"{what}: {words}" for what, words in sheet.made)]) + "\n"
+
+
+def _chance_lines(chances: Chances) -> list[str]:
+    return [f"{percent(p):>6}  {name}" for name, p in chances]

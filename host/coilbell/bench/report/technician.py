@@ -8,7 +8,16 @@ from coilbell.bench.facts.finding import FindingFacts
 from coilbell.bench.learned.trust import fallen
 from coilbell.bench.log import KeptCapture, KeptFit, versions
 from coilbell.bench.report.comparison import comparison_section
-from coilbell.bench.report.sheet import CARE, SIMULATED, UNJUDGED, Basis, Pairs, Section, Sheet, heading
+from coilbell.bench.report.sheet import (
+    CARE,
+    SIMULATED,
+    UNJUDGED,
+    Basis,
+    Pairs,
+    Section,
+    Sheet,
+    heading,
+)
 from coilbell.bench.report.worksheet import isolation_sections
 from coilbell.bench.settings import setting
 from coilbell.bench.shelf import Shelf
@@ -45,6 +54,7 @@ def full_sheet(basis: Basis) -> Sheet:
         tint=tint,
         odds=_odds(facts) if basis.fits else "No winding was rung, so no odds of a shorted turn are given.",
         chances=chances,
+        causes=(),  # all of them stand in the worksheet's section
         tested=_tested(basis),
         table=table,
         sections=(

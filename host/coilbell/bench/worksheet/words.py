@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from coilbell.bench.facts.worksheet import ProposalFacts, WorksheetFacts
 from coilbell.bench.words.fit import quoted, wrapped
 from coilbell.bench.worksheet.sentences import (
@@ -19,6 +21,7 @@ from coilbell.bench.worksheet.sentences import (
     settle_words,
 )
 from coilbell.figure import percent
+from coilbell.isolate import apart
 
 __all__ = [
     "NOTHING_CERTAIN",
@@ -99,38 +102,36 @@ def _next_lines(facts: WorksheetFacts, count: int) -> list[str]:
     proposals = facts.next
     if not proposals:
         return [wrapped(f"next: {NOTHING_LEFT}")]
-    shown = proposals[:count]
-    told = [one.step for one in shown]
-    lines: list[str] = []
-    for place, one in enumerate(shown):
-        same = place > 0 and one.cautions == shown[place - 1].cautions
-        lines += _proposal_lines(one, "or" if place else "next", facts.title, same=same)
+    shown = [(one, "or" if place else "next") for place, one in enumerate(proposals[:count])]
+    told = [one.step for one, _ in shown]
+    settle = [(one, "settle") for one in facts.settle.next[:1] if one.step not in told]
+    lines = _general([one for one, _ in (*shown, *settle)])
+    for one, word in shown:
+        lines += _proposal_lines(one, word, facts.title)
     lines.append(wrapped(settle_words(facts, told)))
-    for one in facts.settle.next[:1]:
-        if one.step not in told:
-            same = one.cautions == shown[-1].cautions
-            lines += _proposal_lines(one, "settle", facts.title, same=same)
-            told.append(one.step)
+    for one, word in settle:
+        lines += _proposal_lines(one, word, facts.title)
+    told += [one.step for one, _ in settle]
     barred = barred_words(proposals, told)
     return [*lines, *([wrapped(barred)] if barred else [])]
 
 
-def _proposal_lines(one: ProposalFacts, word: str, title: str, *, same: bool) -> list[str]:
-    """A step with its cautions before its instruction; `same`: its cautions stand right above."""
-    cautions = ["all that stands above holds here as well"] if same and one.cautions else one.cautions
+def _general(proposals: Sequence[ProposalFacts]) -> list[str]:
+    """What holds before any of the steps, once."""
+    words = dict.fromkeys(caution for one in proposals for caution in apart(one.cautions)[0])
+    return [wrapped(f"CAUTION before any step: {' '.join(words)}")] if words else []
+
+
+def _proposal_lines(one: ProposalFacts, word: str, title: str) -> list[str]:
+    """A step: how to do it, and its own hazards right beside that."""
     seen = ", ".join(f"{o.key} ({o.name})" for o in one.outcomes)
     enter = f"coilbell isolate observe --item {quoted(title) if title else 'NAME'} {one.enter}"
     if "finding=" in enter:
         enter += "; finding=log for what `coilbell judge --item` kept"
-    return [
-        wrapped(f"{word}: {proposal_words(one)}"),
-        *(wrapped(f"CAUTION: {caution}", indent=4) for caution in cautions),
-        *(
-            wrapped(text, indent=4)
-            for text in (
-                how_words(one.how, one.live, instructed=one.instructed),
-                f"may show: {seen}",
-                f"enter: {enter}",
-            )
-        ),
-    ]
+    told = (
+        how_words(one.how, one.live, instructed=one.instructed),
+        *(f"CAUTION: {caution}" for caution in apart(one.cautions)[1]),
+        f"may show: {seen}",
+        f"enter: {enter}",
+    )
+    return [wrapped(f"{word}: {proposal_words(one)}"), *(wrapped(text, indent=4) for text in told)]
