@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from coilbell.bench.log import Log
+from coilbell.bench.log import Log, outcomes_of
 from coilbell.bench.log.keeper import LogKeeper
 from coilbell.bench.worksheet.sentences import odds_ratio
 from coilbell.cli import main
@@ -160,6 +160,20 @@ def test_a_reading_is_taken_back_with_a_reason(watch: Callable[..., Any], served
     assert [type(entry).__name__ for entry in _entries(served)] == ["Begin", "Observe", "Withdraw"]
 
 
+def test_what_it_was_in_the_end_is_kept_once(watch: Callable[..., Any], served: Any) -> None:
+    page = watch()
+    sheet = _begun(page)
+    assert dict(sheet["ends"])["driver"] == "drive to the output transistor"
+    assert sheet["ended"] == ""
+    after = _after(page, "end", cause="driver", how="dry joint, set runs", sure="90 %")
+    assert after["ended"] == "in the end: driver, of a CRT monitor (sure to 90 %): dry joint, set runs"
+    for odd in ({"cause": "moths"}, {"cause": "tube"}, {"cause": "driver", "sure": "30%"}):
+        assert page.answer("end", item="heron-14", **odd)["failed"], odd
+    with Log(served.folder / "log.sqlite", writable=False) as log:
+        (kept,) = outcomes_of(log, log.item("heron-14"))
+    assert (kept.outcome.cause, kept.outcome.sure) == ("driver", 0.9)
+
+
 def test_only_the_commanding_page_writes(watch: Callable[..., Any], served: Any) -> None:
     first, second = watch(), watch()
     first.next("status")
@@ -171,6 +185,7 @@ def test_only_the_commanding_page_writes(watch: Callable[..., Any], served: Any)
     for do, what in (
         ("observe", {"step": "signs", "outcome": "nothing"}),
         ("withdraw", {"entry": 1, "why": "x"}),
+        ("end", {"cause": "driver"}),
         ("begin", {"kind": "CRT monitor", "again": True}),
         ("work", {}),
     ):

@@ -208,8 +208,22 @@ def test_a_watching_page_shows_the_worksheet_and_writes_nothing(
     _begin(page, "hazel-2")
     watching.locator("#sheet-words", has_text="hazel-2").wait_for()
     assert watching.locator("#causes li").count() == page.locator("#causes li").count()
-    for key, name in (("j", "work"), ("b", "begin"), ("e", "observe"), ("v", "withdraw"), ("a", "prior")):
+    keys = {"j": "work", "b": "begin", "e": "observe", "v": "withdraw", "6": "end", "a": "prior"}
+    for key, name in keys.items():
         assert watching.locator(f"[data-does={name}]").is_disabled(), name
         watching.keyboard.press(key)
         watching.locator("#answer", has_text="this one watches").wait_for()
         assert watching.locator("dialog[open]").count() == 0
+
+
+def test_what_it_was_in_the_end_by_keys(bench: Any, page: Any) -> None:
+    page.keyboard.press("6")
+    page.locator("#answer", has_text="no item of the log is on the bench").wait_for()
+    _begin(page, "hazel-3")
+    _open(page, "6")
+    _choose(page, "What was found", "drive to the output transistor")
+    page.keyboard.press("Tab")
+    page.keyboard.type("dry joint, set runs")
+    assert "in the end: driver" in _done(page)
+    page.locator("#ended", has_text="dry joint, set runs").wait_for()
+    picture(page, "ended")

@@ -14,7 +14,7 @@ from coilbell.bench.examination.core import Asked, State, next_prompt, state_of
 from coilbell.bench.examination.desk import Desk
 from coilbell.bench.examination.guide import question
 from coilbell.bench.facts.examination import Act, Begin, Confirm, Did, Onward, Rang, Skip
-from coilbell.bench.log import ItemLog, Log, LogKeeper, kept_facts
+from coilbell.bench.log import ItemLog, Log, LogKeeper, kept_facts, outcomes_of
 from coilbell.bench.shelf import Shelf
 from coilbell.bench.worksheet.sheet import begin, opened, withdraw
 from coilbell.board import constants
@@ -350,6 +350,21 @@ def test_out_of_circuit_it_takes_at_most_six_keys(examine, tmp_path: Path) -> No
     assert code == 0
     assert "A TURN IS SHORTED" in out
     assert "lot-5" in (tmp_path / "lot-5.html").read_text(encoding="utf-8")
+
+
+def test_the_end_is_told_at_once_or_later(examine, tmp_path: Path) -> None:
+    code, out, _ = examine("\n" * 4 + "o\nmoths\n\n\n" + "o\n\n\n")
+    assert code == 0
+    assert "no cause 'moths'" in " ".join(out.split())
+    assert "nothing is kept of its end" in out
+    code, out, _ = examine("o\nshorted-turn\nreplaced, set runs\n90%\no\n\n")
+    assert code == 0
+    assert "kept: in the end, a shorted turn (sure to 90 %): replaced, set runs" in " ".join(out.split())
+    assert "kept already: a shorted turn" in " ".join(out.split())
+    assert max(map(len, out.splitlines())) <= 80
+    with Log(tmp_path / "log.sqlite", writable=False) as log:
+        (kept,) = outcomes_of(log, log.item("lot-5"))
+    assert kept.outcome.cause == "shorted-turn"
 
 
 def test_answers_that_end_too_early_lose_nothing(examine) -> None:

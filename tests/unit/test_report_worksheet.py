@@ -14,7 +14,7 @@ import pytest
 from msgspec import structs
 
 from coilbell.bench.facts.base import kept_text
-from coilbell.bench.log import Item, Log
+from coilbell.bench.log import Item, Log, add_outcome, outcome_of
 from coilbell.bench.log.archive import write_archive
 from coilbell.bench.log.keeper import LogKeeper, kept_facts
 from coilbell.bench.log.takeover import take_over
@@ -93,6 +93,15 @@ def test_an_item_without_a_ring_is_reported_by_its_worksheet(log: Log, tmp_path:
             assert head in words
             assert all(sentence in words for sentence in sentences)
         assert "* judged" not in words
+
+
+@pytest.mark.parametrize("whole", [False, True])
+def test_what_it_was_in_the_end_is_one_line(log: Log, whole: bool) -> None:
+    item = log.item("heron-14")
+    assert "in the end" not in dict(sheet_of(basis_of(log, item), full=whole).tested)
+    add_outcome(log, item, outcome_of(log, item, "driver", how="dry joint"))
+    told = dict(sheet_of(basis_of(log, item), full=whole).tested)["in the end"]
+    assert told.startswith("driver, of a CRT monitor: dry joint (")
 
 
 def test_only_an_item_that_has_one_shows_it(log: Log) -> None:

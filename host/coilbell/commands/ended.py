@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from coilbell.commands.options import show, tell
 from coilbell.errors import InputError
 
 if TYPE_CHECKING:
-    from coilbell.bench.log import Log
+    from coilbell.bench.log import Item, Log
 
-__all__ = ["add_audit_arguments", "add_outcome_arguments", "audit", "outcome"]
+__all__ = ["add_audit_arguments", "add_outcome_arguments", "ask_outcome", "audit", "outcome"]
 
 
 def add_outcome_arguments(parser: argparse.ArgumentParser) -> None:
@@ -74,6 +75,25 @@ def outcome(options: argparse.Namespace, log: Log) -> int:
     add_outcome(log, item, found)
     tell(f"kept in {log.path}: {item.name}, in the end: {outcome_words(found)}")
     return 0
+
+
+def ask_outcome(log: Log, item: Item, ask: Callable[[str], str], say: Callable[[str], None]) -> str:
+    """Ask for an item's end and keep it; returns what to say of it. ask: question in, answer out."""
+    from coilbell.bench.facts.outcome import USUALLY_SURE
+    from coilbell.bench.log import add_outcome, causes, outcome_of, outcomes_of
+    from coilbell.bench.words.outcome import outcome_words
+
+    for kept in outcomes_of(log, item):
+        return f"kept already: {outcome_words(kept.outcome)}; change it by: coilbell log outcome --help"
+    say(f"it may have been: {', '.join(causes(log, item))}")
+    cause = ask("what was it (Enter: leave it) ").strip()
+    if not cause:
+        return "nothing is kept of its end"
+    how = ask("how was it seen (Enter: not said) ").strip()
+    sure = _sure(ask(f"how sure is that, 0.5 to 1 (Enter: {USUALLY_SURE:g}) ").strip() or None)
+    found = outcome_of(log, item, cause, how=how, **({} if sure is None else {"sure": sure}))
+    add_outcome(log, item, found)
+    return f"kept: in the end, {outcome_words(found)}"
 
 
 def _sure(text: str | None) -> float | None:

@@ -36,9 +36,9 @@ examples:
 Asks what the part is, shows the cautions, rings, judges, and proposes the next
 step that tells most for its effort, until the answer stands. Enter does what is
 proposed; s skips it, r rings again, b takes the last thing back, f tells the
-whole finding, q leaves. Everything is kept under the item as it happens: what
-breaks off goes on with the same command. A virtual board follows what is said
-to be done.
+whole finding, q leaves; at the end, now or later, o keeps what it was found to
+be. Everything is kept under the item as it happens: what breaks off goes on
+with the same command. A virtual board follows what is said to be done.
 --answers reads one answer a line; an empty line is Enter.
 Exit code: 0 the examination ended or was left; 1 board or measurement failed;
 2 the answers end too early, an option cannot be; 3 no board; 130 interrupted.
@@ -47,7 +47,7 @@ Exit code: 0 the examination ended or was left; 1 board or measurement failed;
 _HELP = "Enter: do it; s skip; r ring again; b take the last thing back; f the whole finding; q leave"
 
 _KEYS = {"go": "", "skip": "s", "ring": "r", "back": "b", "onward": "g"}
-"""What is typed for a choice; f, p and q are the terminal's own."""
+"""What is typed for a choice; f, o, p and q are the terminal's own."""
 
 _NAMES = {"skip": "s skip", "ring": "r ring again", "back": "b back", "onward": "g go on"}
 
@@ -140,6 +140,8 @@ class _Talk:
             self._full()
         elif typed == "p":
             self._report()
+        elif typed == "o":
+            self._outcome()
         elif typed == "q" or (asked.asked is Asked.END and not typed):
             self._finish(ended=asked.asked is Asked.END)
             return None
@@ -211,6 +213,17 @@ class _Talk:
         else:
             self._say(f"report written to {place}")
 
+    def _outcome(self) -> None:
+        """What it was in the end, when that is known: at once, or when the same command is given again."""
+        from coilbell.commands.ended import ask_outcome
+
+        item = self.desk.drawer.item
+        assert item is not None
+        try:
+            self._say(ask_outcome(self.desk.drawer.log, item, self.ask, self._say))
+        except InputError as error:
+            self._say(str(error))
+
     def _finish(self, *, ended: bool) -> None:
         from coilbell.bench.facts.base import json_line
         from coilbell.bench.facts.finding import finding_facts
@@ -240,10 +253,10 @@ class _Talk:
 
         ends = asked.asked is Asked.END
         told = [_NAMES[choice] for choice in asked.choices if choice in _NAMES]
-        told += [f"p report to {_page(self.options.item)}"] if ends else []
+        told += [f"p report to {_page(self.options.item)}", "o outcome"] if ends else []
         go = {Asked.STEP: "Enter when it is done", Asked.END: "Enter: end"}.get(asked.asked, "Enter")
         head = f"next: {asked.words}" if asked.asked is Asked.STEP else asked.words
-        letters = {_KEYS[choice] for choice in asked.choices} | {"f", "q"} | ({"p"} if ends else set())
+        letters = {_KEYS[choice] for choice in asked.choices} | {"f", "q"} | ({"p", "o"} if ends else set())
         if len(head) + len(go) + len("".join(told)) > _ROOM:
             self._say(head)
             head = ""

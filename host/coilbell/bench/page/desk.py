@@ -31,6 +31,7 @@ from coilbell.bench.page.messages import Answer, Beat, GroundLines, Ring, Shot
 from coilbell.bench.page.order import (
     Begin,
     Choose,
+    End,
     Examine,
     Keep,
     Mark,
@@ -147,7 +148,7 @@ class Desk:
                 return told
             case Examine() | Choose():
                 return self._examined(order)
-            case Work() | Begin() | Observe() | Withdraw():
+            case Work() | Begin() | Observe() | Withdraw() | End():
                 return self._isolation.obey(order)
         return ""
 

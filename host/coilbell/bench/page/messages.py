@@ -14,6 +14,7 @@ __all__ = [
     "Bar",
     "Beat",
     "Cause",
+    "Choices",
     "ClosedSheet",
     "Curve",
     "Decay",
@@ -320,13 +321,15 @@ class Form(_Part, frozen=True, kw_only=True):
 
 
 class Sheet(Message, frozen=True, kw_only=True, tag="sheet"):
-    """The worksheet of the item on the bench."""
+    """The worksheet of the item on the bench. ends: what it may have been in the end; ended: what it was."""
 
     item: str
     state: str
     words: str
     kinds: Choices
     levels: Choices
+    ends: Choices = []
+    ended: str = ""
 
 
 class ClosedSheet(Sheet, frozen=True, kw_only=True, tag="sheet"):

@@ -14,6 +14,7 @@ __all__ = [
     "MOST_BYTES",
     "Begin",
     "Choose",
+    "End",
     "Examine",
     "Keep",
     "Mark",
@@ -149,6 +150,15 @@ class MarkTrend(_Order, frozen=True, tag="event"):
     words: Annotated[str, msgspec.Meta(min_length=1, max_length=LONGEST_MARK)]
 
 
+class End(_Order, frozen=True, tag="end"):
+    """What the item was in the end, how it was seen, and how sure, such as "0.9" or "90%"."""
+
+    item: str
+    cause: str
+    how: str = ""
+    sure: str = ""
+
+
 class Take(_Order, frozen=True, tag="take"):
     """Take over command from another page."""
 
@@ -176,6 +186,7 @@ Order = (
     | Examine
     | Choose
     | MarkTrend
+    | End
     | Seen
     | Take
     | Whole

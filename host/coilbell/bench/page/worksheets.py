@@ -10,17 +10,33 @@ import threading
 from collections.abc import Callable
 from pathlib import Path
 
+from msgspec.structs import replace
+
 from coilbell.bench.examination.handover import FINDING
 from coilbell.bench.facts.finding import FindingFacts
-from coilbell.bench.log import Item, KeptJudgement, Log, LogKeeper, check_name, default_path
-from coilbell.bench.page.messages import Message, OpenSheet, Sheet
-from coilbell.bench.page.order import Begin, Observe, Withdraw, Work
+from coilbell.bench.facts.outcome import USUALLY_SURE
+from coilbell.bench.log import (
+    Item,
+    KeptJudgement,
+    Log,
+    LogKeeper,
+    add_outcome,
+    causes,
+    check_name,
+    default_path,
+    outcome_of,
+    outcomes_of,
+)
+from coilbell.bench.page.messages import Choices, Message, OpenSheet, Sheet
+from coilbell.bench.page.order import Begin, End, Observe, Withdraw, Work
 from coilbell.bench.page.sheet import Waiting, closed_message, latest_words, open_message
+from coilbell.bench.words.outcome import outcome_words
 from coilbell.bench.worksheet.entries import Observe as Reading
 from coilbell.bench.worksheet.sheet import Worksheet, begin, observe, opened, withdraw
 from coilbell.bench.worksheet.typed import evidence_of, fraction, meter_of
 from coilbell.errors import CoilbellError, InputError, MissingError
 from coilbell.isolate import Equipment, check_level, ring_step, shipped
+from coilbell.terms import FOUND
 
 __all__ = ["Isolation"]
 
@@ -44,7 +60,7 @@ class Isolation:
         self._told: Sheet | None = None
         self._stamp: Stamp | None = None
 
-    def obey(self, order: Work | Begin | Observe | Withdraw) -> str:
+    def obey(self, order: Work | Begin | Observe | Withdraw | End) -> str:
         """Carry out an order; returns words for the page. Raises CoilbellError, and then nothing was kept."""
         match order:
             case Work():
@@ -55,6 +71,8 @@ class Isolation:
                 words = self._observed(order)
             case Withdraw():
                 words = self._withdrawn(order)
+            case End():
+                words = self._ended(order)
         self._turn_to(order.item)
         told = self._told
         return f"{words}; {latest_words(told)}" if isinstance(told, OpenSheet) else words
@@ -146,6 +164,14 @@ class Isolation:
             number = observe(keeper, sheet, evidence, typed)
         return f"reading {number}: {evidence.words}"
 
+    def _ended(self, order: End) -> str:
+        with Log(self._path) as log:
+            item = log.item(order.item)
+            sure = fraction(order.sure.replace(" ", "") or str(USUALLY_SURE), "how sure")
+            found = outcome_of(log, item, order.cause, how=order.how, sure=sure)
+            add_outcome(log, item, found)
+        return f"{item.name}, in the end: {outcome_words(found)}"
+
     def _withdrawn(self, order: Withdraw) -> str:
         if not order.why.strip():
             raise InputError("a reading is taken back with a reason; say why")
@@ -187,10 +213,21 @@ def _latest(log: Log, item: Item) -> KeptJudgement | None:
 
 def _shown(log: Log, item: Item) -> Sheet:
     keeper = LogKeeper(log, item)
+    told = [outcome_words(one.outcome) for one in outcomes_of(log, item)]
+    ended = f"in the end: {'; '.join(told)}" if told else ""
     if not keeper.entries():
-        return closed_message(item.name, f"{item.name}: {_UNBEGUN}", "unbegun")
+        closed = closed_message(item.name, f"{item.name}: {_UNBEGUN}", "unbegun")
+        return replace(closed, ends=_ends(log, item, None), ended=ended)
     sheet, latest = opened(keeper), _latest(log, item)
-    return open_message(item.name, sheet, _waiting(keeper, sheet, latest), finding=latest is not None)
+    shown = open_message(item.name, sheet, _waiting(keeper, sheet, latest), finding=latest is not None)
+    return replace(shown, ends=_ends(log, item, sheet), ended=ended)
+
+
+def _ends(log: Log, item: Item, sheet: Worksheet | None) -> Choices:
+    """What the item may have been in the end, each with its words."""
+    own = {one.key: one.name for one in sheet.kind.hypothesis} if sheet else {}
+    states = {name: cause.words for name, cause in FOUND.items()} | own
+    return [(name, states.get(name, "nobody will ever know")) for name in causes(log, item)]
 
 
 def _waiting(keeper: LogKeeper, sheet: Worksheet, latest: KeptJudgement | None) -> Waiting | None:

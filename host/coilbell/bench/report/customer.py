@@ -9,7 +9,17 @@ from collections.abc import Iterator
 
 from coilbell.bench.facts.fit import FitFacts
 from coilbell.bench.log import KeptCapture, versions
-from coilbell.bench.report.sheet import CARE, SIMULATED, UNJUDGED, Basis, Section, Sheet, causes, heading
+from coilbell.bench.report.sheet import (
+    CARE,
+    SIMULATED,
+    UNJUDGED,
+    Basis,
+    Section,
+    Sheet,
+    causes,
+    ended,
+    heading,
+)
 from coilbell.bench.settings import setting
 from coilbell.bench.words.fit import fraction_words, shown
 from coilbell.bench.words.moment import local_time
@@ -41,6 +51,7 @@ def customer_sheet(basis: Basis) -> Sheet:
         ("equipment", item.equipment),
         ("serial", item.serial),
         ("tested", local_time(basis.judgement.made_utc if basis.judgement else item.added_utc)),
+        ("in the end", ended(basis)),
         ("board", SIMULATED if basis.simulated else ""),
     )
     return Sheet(

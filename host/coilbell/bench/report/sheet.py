@@ -17,6 +17,8 @@ from coilbell.bench.log.keeper import kept_facts
 from coilbell.bench.log.marks import marks
 from coilbell.bench.log.rows import Item
 from coilbell.bench.report.comparison import Compared, compared_of
+from coilbell.bench.words.moment import local_time
+from coilbell.bench.words.outcome import outcome_words
 from coilbell.bench.words.verdict import bars, tint
 from coilbell.errors import FileError, InputError
 from coilbell.figure import percent
@@ -33,6 +35,7 @@ __all__ = [
     "Sheet",
     "basis_of",
     "causes",
+    "ended",
     "heading",
     "sheet_text",
 ]
@@ -168,6 +171,13 @@ def heading(basis: Basis) -> tuple[str, str, tuple[tuple[str, float], ...]]:
         str(facts.explanation),
         old.get(facts.explanation, ""),
         tuple(sorted(found, key=lambda one: -one[1])),
+    )
+
+
+def ended(basis: Basis) -> str:
+    """What it was in the end, "" while nobody told."""
+    return "; ".join(
+        f"{outcome_words(one.outcome)} ({local_time(one.added_utc)})" for one in basis.kept.outcomes
     )
 
 

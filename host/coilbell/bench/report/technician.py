@@ -16,6 +16,7 @@ from coilbell.bench.report.sheet import (
     Pairs,
     Section,
     Sheet,
+    ended,
     heading,
 )
 from coilbell.bench.report.worksheet import isolation_sections
@@ -101,6 +102,7 @@ def _tested(basis: Basis) -> Pairs:
         ("serial", item.serial),
         ("in the log since", local_time(item.added_utc)),
         ("judged by", facts.reference.partition("@")[0] if facts else ""),
+        ("in the end", ended(basis)),
         ("board", SIMULATED if basis.simulated else ""),
     ]
     pairs += [("photo", f"{_file_name(p.path)} {p.words}") for p in basis.kept.photos]

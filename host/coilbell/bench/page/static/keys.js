@@ -17,6 +17,7 @@ export const KEYS = [
   ["4", "4", "onward", "examination: go on although the answer stands"], ["5", "5", "afresh", "begin an examination, or begin it afresh"],
   ["7", "7", "heated", "mark in the trend: heated"], ["8", "8", "cooled", "mark in the trend: cooled"], ["9", "9", "tapped", "mark in the trend: tapped"],
   ["q", "Q", "read", "read out what the ring says"],
+  ["6", "6", "end", "what the item was in the end"],
   ["+", "+", "closer", "look closer in time"], ["-", "\u2212", "wider", "look wider"], ["ArrowLeft", "\u2190", "earlier", "earlier in the decay"],
   ["ArrowRight", "\u2192", "later", "later in the decay"], ["0", "0", "all", "all of the decay"], ["m", "M", "sound", "sound that follows Q"],
   ["y", "Y", "why", "reasons and limits, open or closed"],

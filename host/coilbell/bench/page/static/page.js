@@ -5,7 +5,7 @@ import { answerExam, askExam, showExam } from "./exam.js";
 import { listen } from "./keys.js";
 import { Link } from "./link.js";
 import { PlanePlot } from "./plane.js";
-import { askBegin, askItem, askReading, askWithdraw, showSheet } from "./sheet.js";
+import { askBegin, askEnd, askItem, askReading, askWithdraw, showSheet } from "./sheet.js";
 import { Sound } from "./sound.js";
 import { TrendPlot } from "./trend.js";
 import { goTo, readOut, settle, showAnswer, showDelay, showHand, showShot, showStatus } from "./words.js";
@@ -26,7 +26,7 @@ let marked = null; // the last mark that was asked for
 let doubt = null; // the mark that the server doubts: the same key once more takes it all the same
 let owed = 0; // shots that came and were not yet called seen
 
-const COMMANDS = ["run", "strike", "prior", "good", "shorted", "keep", "note", "work", "begin", "observe", "withdraw", "go", "skip", "ring", "back", "onward", "afresh", "heated", "cooled", "tapped"]
+const COMMANDS = ["run", "strike", "prior", "good", "shorted", "keep", "note", "work", "begin", "observe", "withdraw", "end", "go", "skip", "ring", "back", "onward", "afresh", "heated", "cooled", "tapped"]
   .map((name) => `[data-does=${name}]`).join() + ",[data-wish]";
 
 function heard(message) {
@@ -180,6 +180,7 @@ const DOES = {
   begin: () => asked(askBegin),
   observe: () => asked(askReading),
   withdraw: () => asked(askWithdraw),
+  end: () => asked(askEnd),
   sheet: () => left("sheet") || goTo("sheet"),
   exam: () => left("exam") || goTo("exam"),
   go: () => choose("go"),

@@ -11,6 +11,8 @@ export function showSheet(message) {
   const open = message.state === "open";
   at("sheet").dataset.state = message.state;
   set("sheet-words", message.words);
+  set("ended", message.ended);
+  at("ended").hidden = !message.ended;
   at("sheet-body").hidden = !open;
   for (const name of ["observe", "withdraw"]) at("sheet").querySelector(`[data-does=${name}]`).hidden = !open;
   if (!open) return;
@@ -109,6 +111,15 @@ function turn(form, { step, outcome, numbers, meter, sure }, notes) {
   for (const one of [numbers, meter]) one.line.hidden = !typed;
   sure.line.hidden = typed || outcome.input.value.includes("=");
   numbers.input.required = typed;
+}
+export async function askEnd() {
+  if (!sheet || !sheet.ends.length) return showAnswer("no item of the log is on the bench: name one with J", true), null;
+  const given = await ask(`What ${sheet.item} was in the end`, [
+    { name: "cause", label: "What was found", choices: sheet.ends },
+    { name: "how", label: "How it was seen", hint: "such as: replaced, set runs" },
+    { name: "sure", label: "How sure that is", hint: "such as 90%; empty: as sure as usual" },
+  ]);
+  return given && { do: "end", item: sheet.item, ...given };
 }
 export async function askWithdraw() {
   if (!there()) return null;
