@@ -115,6 +115,7 @@ class Database:
             seal(self, self.written)
             with self.translated():
                 self._connection.execute("COMMIT")
+            self.written.clear()
         except BaseException:
             with suppress(sqlite3.Error):
                 self._connection.execute("ROLLBACK")

@@ -218,6 +218,16 @@ _VIEWS = (
 """What stands: without what was taken back, with details as they were corrected last. A judgement falls with
 any ring that it rests on."""
 
+_JUDGEMENTS = "DROP VIEW judgement_now;" + _now(
+    "judgement",
+    """ AND NOT EXISTS (
+    SELECT 1 FROM judgement_fit AS f JOIN fit ON fit.id = f.fit_id
+    JOIN withdrawal AS lost ON lost.what = 'capture' AND lost.row = fit.capture_id
+    WHERE f.judgement_id = judgement.id AND NOT EXISTS (
+        SELECT 1 FROM withdrawal AS back WHERE back.what = 'withdrawal' AND back.row = lost.id))""",
+)
+"""The same judgements as before, without a look at every capture of the log for each."""
+
 MIGRATIONS: tuple[str, ...] = (
     _BASE + _guards(*_LASTING),
     _RUNS,
@@ -228,6 +238,7 @@ MIGRATIONS: tuple[str, ...] = (
     _CUSTOMERS + _guards("customer") + _now("customer"),
     "DELETE FROM sealed;\n",  # finished runs have a seal from here on
     _TRENDS + _guards("trend"),
+    _JUDGEMENTS,
 )
 """Step k takes a log from schema k to schema k + 1. A step that was released is never edited."""
 
