@@ -253,7 +253,7 @@ class _Talk:
 
         ends = asked.asked is Asked.END
         told = [_NAMES[choice] for choice in asked.choices if choice in _NAMES]
-        told += [f"p report to {_page(self.options.item)}", "o outcome"] if ends else []
+        told += ["p report", "o outcome"] if ends else []
         go = {Asked.STEP: "Enter when it is done", Asked.END: "Enter: end"}.get(asked.asked, "Enter")
         head = f"next: {asked.words}" if asked.asked is Asked.STEP else asked.words
         letters = {_KEYS[choice] for choice in asked.choices} | {"f", "q"} | ({"p", "o"} if ends else set())
