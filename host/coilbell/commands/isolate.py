@@ -139,11 +139,14 @@ def _keeper(options: argparse.Namespace) -> Iterator[Keeper]:
 
 
 def _new(options: argparse.Namespace, keeper: Keeper) -> int:
+    from coilbell.bench.learned.shares import priors_of
     from coilbell.bench.worksheet.sheet import begin
     from coilbell.isolate import check_level
 
     kind, toml = _kind(options.kind)
-    begin(keeper, kind, check_level(options.qualified), toml=toml, again=options.again)
+    log = Path(options.log) if options.log else None
+    learned = priors_of(kind, log)
+    begin(keeper, kind, check_level(options.qualified), toml=toml, again=options.again, learned=learned)
     return _show(options, keeper)
 
 

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from coilbell.commands.options import (
-    PRIOR,
     add_connection,
     add_done,
     add_keeping,
@@ -150,7 +149,7 @@ def _place(options: argparse.Namespace, option: str) -> Path | None:
 
 def _check_alone(options: argparse.Namespace) -> None:
     """Raise InputError for options that say nothing without a reference."""
-    given = {"unit": options.unit, "store": options.store, "prior": options.prior != PRIOR}
+    given = {"unit": options.unit, "store": options.store, "prior": options.prior is not None}
     for name, said in given.items():
         if said and options.reference is None:
             raise InputError(f"--{name} needs --reference: without one no odds are given")
@@ -207,7 +206,9 @@ def _rungs(options: argparse.Namespace, drawer: ItemLog | None) -> list[FittedCa
     return rungs
 
 
-def _draw_steps(rungs: Sequence[FittedCapture], reference: Reference, prior: float, place: Path) -> None:
+def _draw_steps(
+    rungs: Sequence[FittedCapture], reference: Reference, prior: float | None, place: Path
+) -> None:
     from coilbell.bench.pictures.decay import save
     from coilbell.bench.pictures.ladder import odds_picture
     from coilbell.winding import observe, odds_by_piece

@@ -28,7 +28,6 @@ Told = TypeVar("Told", bound="Facts")
 """Facts of one kind."""
 
 __all__ = [
-    "PRIOR",
     "Parser",
     "action_of",
     "actions_of",
@@ -60,9 +59,6 @@ __all__ = [
     "temperature_of",
     "tolerance_of",
 ]
-
-PRIOR = "0.5"
-"""Probability of a shorted turn before the ring, where none is stated."""
 
 _LONGEST_LABEL = 400
 """The log keeps 500 letters; what was struck is added to them."""
@@ -237,16 +233,15 @@ def add_prior(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--prior",
         metavar="P",
-        default=PRIOR,
-        help="probability of a shorted turn before the ring (0.5 or 50%%)",
+        help="probability of a shorted turn before the ring, as 0.3 or 30%% (by outcomes, else one half)",
     )
 
 
-def prior_of(options: argparse.Namespace) -> float:
-    """The prior, from "0.3" or "30%". Raises InputError unless it lies between 0 and 1."""
+def prior_of(options: argparse.Namespace) -> float | None:
+    """The prior, from "0.3" or "30%"; None where none is given. Raises InputError outside 0 to 1."""
     from coilbell.bench.worksheet.typed import prior
 
-    return prior(options.prior, "--prior")
+    return None if options.prior is None else prior(options.prior, "--prior")
 
 
 def add_sure(parser: argparse.ArgumentParser) -> None:

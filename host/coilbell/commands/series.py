@@ -102,7 +102,9 @@ def series(options: argparse.Namespace, take: Callable[[], list[FittedCapture]])
     return 1 if failed else 0
 
 
-def _one(log: Log, name: str, rungs: list[FittedCapture], reference: Reference | None, prior: float) -> _Row:
+def _one(
+    log: Log, name: str, rungs: list[FittedCapture], reference: Reference | None, prior: float | None
+) -> _Row:
     """Keep a part's rings, judged where there is a reference."""
     from coilbell.bench.facts.finding import finding_facts
     from coilbell.bench.facts.question import question_of

@@ -15,6 +15,7 @@ from coilbell.winding.odds.plane import Shift
 from coilbell.winding.odds.posterior import CauseOdds, Posterior, shorted_neighbourhoods
 from coilbell.winding.odds.reference import Capture, Condition, Provenance, Reference
 from coilbell.winding.odds.referencefile import REFERENCE_SCHEMA, decode, digest, encode, origin
+from coilbell.winding.odds.shares import EVEN, Shares, bounded_shares, learned_shares
 from coilbell.winding.odds.spreads import PartCurve, Spreads
 from coilbell.winding.odds.spreads import learned as learned_spreads
 from coilbell.winding.odds.stage import Stage, recorded_of, step_words
@@ -52,6 +53,7 @@ from coilbell.winding.tank.tankdoubt import TankDoubt, TankDoubtKind
 
 __all__ = [
     "DEFAULT_SURE",
+    "EVEN",
     "KINDS",
     "REFERENCE_SCHEMA",
     "SPREAD",
@@ -94,6 +96,7 @@ __all__ = [
     "RingCount",
     "Rings",
     "SeveralCapacitorTank",
+    "Shares",
     "Shift",
     "ShortedRectifier",
     "ShortedTurns",
@@ -104,6 +107,7 @@ __all__ = [
     "UnitPoints",
     "Verdict",
     "WindingLoad",
+    "bounded_shares",
     "compare",
     "core_loss",
     "coupling_of",
@@ -122,6 +126,7 @@ __all__ = [
     "healthy_of",
     "kind_named",
     "largest_visible_resistance",
+    "learned_shares",
     "learned_spreads",
     "observe",
     "odds_by_piece",

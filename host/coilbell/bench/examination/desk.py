@@ -45,7 +45,7 @@ class Desk:
 
     drawer: ItemLog
     store: str | None = None
-    prior: float = 0.5
+    prior: float | None = None
     finding: Finding | None = None
     """By all rings that count; None before the first."""
     entered: str = ""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from coilbell.bench.facts.base import Count, Facts, Figure, Part
-from coilbell.winding import DEFAULT_SURE, Explanation, Relation, Spreads
+from coilbell.winding import DEFAULT_SURE, Explanation, Relation, Shares, Spreads
 
 __all__ = ["Question", "comparison_question", "question_of"]
 
@@ -13,15 +13,15 @@ __all__ = ["Question", "comparison_question", "question_of"]
 class Question(Facts, frozen=True, kw_only=True, omit_defaults=True):
     """What is asked. Kept with each answer, so that it can be asked again.
 
-    prior: probability of a shorted turn before the ring; kind: None for that of the reference; unit: the very
-    specimen, "" for any; sure: odds from which the headline says
+    prior: probability of a shorted turn before the ring, None for that of outcomes; kind: None for that of
+    the reference; unit: the very specimen, "" for any; sure: odds from which the headline says
     so; first: how many of the rings are a comparison's first side; relation: of its sides;
     first_judged: what a finding said of the first side; spreads: what had been learned of the reference's
     units.
     """
 
     what: Literal["finding", "comparison"]
-    prior: Part
+    prior: Part | None
     kind: str | None
     unit: str
     direct_ohms: Figure | None
@@ -31,6 +31,7 @@ class Question(Facts, frozen=True, kw_only=True, omit_defaults=True):
     relation: Relation | None = None
     first_judged: Explanation | None = None
     spreads: Spreads | None = None
+    shares: tuple[Shares, ...] = ()
 
     def __post_init__(self) -> None:
         if (self.first > 0) != (self.what == "comparison"):
@@ -39,7 +40,7 @@ class Question(Facts, frozen=True, kw_only=True, omit_defaults=True):
 
 def question_of(
     *,
-    prior: float = 0.5,
+    prior: float | None = None,
     kind: str | None = None,
     unit: str = "",
     direct_ohms: float | None = None,
@@ -67,7 +68,7 @@ def comparison_question(
     first: int,
     *,
     kind: str = "other winding",
-    prior: float = 0.5,
+    prior: float | None = None,
     sure: float = DEFAULT_SURE,
     relation: Relation | None = None,
     first_judged: str = "",

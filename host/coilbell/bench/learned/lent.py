@@ -12,8 +12,9 @@ import msgspec
 import numpy as np
 
 from coilbell.bench.learned.logged import logged
+from coilbell.bench.learned.shares import shares_of
 from coilbell.bench.learned.shelved import curve, shelved
-from coilbell.bench.learned.store import Source, Store, kept, read
+from coilbell.bench.learned.store import LogView, Source, Store, kept, read
 from coilbell.bench.learned.trust import distrusted
 from coilbell.bench.log.database import default_path
 from coilbell.bench.shelf import Shelf, read_reference
@@ -58,12 +59,13 @@ def _lent(
         store.logs[str(log)] = view
     if store != before and folder.is_dir():
         kept(folder, store)
-    units = store.logs[str(log)].units if str(log) in store.logs else ()
+    told = store.logs.get(str(log), LogView())
     kind = reference.kind
     parts = [s for s in store.references.values() if s.points is not None and s.points.kind == kind.name]
-    parts += _of_log((u.farads, u.points) for u in units if u.points.kind == kind.name)
+    parts += _of_log((u.farads, u.points) for u in told.units if u.points.kind == kind.name)
     own, others = _curves(judged_by, parts)
-    return replace(judged_by, spreads=learned_spreads(kind, own, others)) if own or others else judged_by
+    spreads = learned_spreads(kind, own, others) if own or others else None
+    return replace(judged_by, spreads=spreads, shares=shares_of(kind, told.ends))
 
 
 def _of_log(units: Iterable[tuple[float, UnitPoints]]) -> list[Source]:

@@ -17,7 +17,7 @@ import msgspec
 from coilbell.whole import whole_file
 from coilbell.winding import UnitPoints, fault_figures
 
-__all__ = ["Curve", "LogUnit", "LogView", "Source", "Stamp", "Store", "kept", "read", "stamp"]
+__all__ = ["Curve", "LogEnd", "LogUnit", "LogView", "Source", "Stamp", "Store", "kept", "read", "stamp"]
 
 _FILE = ".learned.msgpack"
 
@@ -49,6 +49,19 @@ class LogUnit(msgspec.Struct, frozen=True):
     points: UnitPoints
 
 
+class LogEnd(msgspec.Struct, frozen=True):
+    """How an item ended: the row of its outcome; kind, connection: of its winding as it was judged last;
+    state: of the winding, "" where nothing is said of it; equipment, cause: of its worksheet, or ""."""
+
+    outcome: int
+    kind: str
+    connection: str
+    state: str
+    equipment: str
+    cause: str
+    sure: float
+
+
 class LogView(msgspec.Struct, frozen=True):
     """What a log tells. outcome, withdrawal: the last rows that were seen; units: the good ones that
     stand."""
@@ -57,6 +70,7 @@ class LogView(msgspec.Struct, frozen=True):
     outcome: int = 0
     withdrawal: int = 0
     units: tuple[LogUnit, ...] = ()
+    ends: tuple[LogEnd, ...] = ()
 
 
 class Store(msgspec.Struct, frozen=True):

@@ -145,8 +145,9 @@ class Log(LogReader):
         reference: what was judged by, or name and SHA-256 of one that is in the log.
         """
         numbers = tuple(fit if isinstance(fit, int) else fit.id for fit in fits)
-        if isinstance(reference, Reference) and reference.spreads is not None:
-            question = msgspec.structs.replace(question, spreads=reference.spreads)
+        if isinstance(reference, Reference):
+            learned = {"spreads": reference.spreads, "shares": reference.shares}
+            question = msgspec.structs.replace(question, **learned)
         with self.together():
             number = self.base.insert(
                 "judgement",

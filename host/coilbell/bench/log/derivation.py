@@ -72,9 +72,9 @@ def compared(
 
 def lent(question: Question, reference: Reference | None) -> Reference | None:
     """The reference with what had been learned when the question was asked first, where it is asked again."""
-    if reference is None or reference.spreads is not None or question.spreads is None:
+    if reference is None or reference.spreads is not None or reference.shares:
         return reference
-    return replace(reference, spreads=question.spreads)
+    return replace(reference, spreads=question.spreads, shares=question.shares)
 
 
 def finding_of(question: Question, rings: Sequence[Rung], reference: Reference | None) -> Finding:

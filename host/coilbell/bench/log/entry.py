@@ -66,7 +66,7 @@ class Addition:
     note: str = ""
     photos: tuple[Path, ...] = ()
     reference: Reference | None = None
-    prior: float = 0.5
+    prior: float | None = None
     unit: str = ""
     direct_ohms: float | None = None
 

@@ -43,14 +43,14 @@ class Wish:
     """What the page's commander asks for.
 
     capacitor: one letter, or "both"; reference: a name on the shelf, or ""; kind: used without a reference;
-    prior: probability of a shorted turn before the ring.
+    prior: probability of a shorted turn before the ring, None for that of outcomes.
     """
 
     capacitor: str = "A"
     connection: Connection = Connection.UNKNOWN
     reference: str = ""
     kind: str = "other winding"
-    prior: float = 0.5
+    prior: float | None = None
 
     @property
     def letters(self) -> tuple[str, ...]:

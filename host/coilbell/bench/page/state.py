@@ -125,7 +125,7 @@ class State:
                 connection=str(wish.connection),
                 reference=wish.reference,
                 kind=wish.kind,
-                prior=percent(wish.prior),
+                prior="not set" if wish.prior is None else percent(wish.prior),
             ),
             choices=self._choices(),
         )

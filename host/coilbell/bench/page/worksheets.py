@@ -15,6 +15,7 @@ from msgspec.structs import replace
 from coilbell.bench.examination.handover import FINDING
 from coilbell.bench.facts.finding import FindingFacts
 from coilbell.bench.facts.outcome import USUALLY_SURE
+from coilbell.bench.learned.shares import priors_of
 from coilbell.bench.log import (
     Item,
     KeptJudgement,
@@ -137,6 +138,7 @@ class Isolation:
 
     def _begun(self, order: Begin) -> str:
         kind, level = _kind(order.kind), check_level(order.qualified)
+        learned = priors_of(kind, self._path)
         with Log(self._path) as log, log.together():
             item = log.item(order.item) if log.holds(order.item) else log.add_item(order.item)
             keeper = LogKeeper(log, item)
@@ -144,7 +146,7 @@ class Isolation:
                 raise InputError(
                     f"{item.name} has a worksheet already; enter readings in it, or choose to begin afresh"
                 )
-            begin(keeper, kind, level, again=order.again)
+            begin(keeper, kind, level, again=order.again, learned=learned)
         return f"worksheet of a {kind.name} begun for {item.name}"
 
     def _observed(self, order: Observe) -> str:

@@ -14,7 +14,7 @@ from typing import Annotated
 
 import msgspec
 
-from coilbell.bench.facts.base import Count, Noted, facts_of, kept_text
+from coilbell.bench.facts.base import Chance, Count, Noted, Spread, facts_of, kept_text
 from coilbell.errors import FileError
 from coilbell.isolate import Live
 from coilbell.isolate.equipment import Source
@@ -41,12 +41,19 @@ class _Entry(Noted, frozen=True, kw_only=True):
 
 
 class Begin(_Entry, frozen=True, kw_only=True, tag="begin"):
-    """The beginning of a worksheet. toml: text of a kind that does not ship, or ""."""
+    """The beginning of a worksheet.
+
+    toml: text of a kind that does not ship, or ""; priors: of its causes as outcomes tell them, by key;
+    outcomes: how many there were; bounded: one of the priors stands at the bound that selection sets.
+    """
 
     kind: str
     digest: str
     toml: str
     qualified: Live
+    priors: dict[str, Chance] = msgspec.field(default_factory=dict)
+    outcomes: Spread = 0.0
+    bounded: bool = False
 
 
 class Observe(_Entry, frozen=True, kw_only=True, tag="observe"):

@@ -15,6 +15,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Protocol
 
+import msgspec
+
 from coilbell.bench.files.bounded import bounded
 from coilbell.bench.worksheet.entries import (
     Begin,
@@ -115,14 +117,35 @@ class SheetFile:
                 os.truncate(self.path, size)
 
 
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """Priors of a worksheet's causes by outcomes, as its beginning keeps them."""
+
+    priors: dict[str, float]
+    outcomes: float
+    bounded: bool
+
+
 def begin(
-    keeper: Keeper, kind: Equipment, qualified: Live, *, toml: str = "", again: bool = False
+    keeper: Keeper,
+    kind: Equipment,
+    qualified: Live,
+    *,
+    toml: str = "",
+    again: bool = False,
+    learned: Learned | None = None,
 ) -> Worksheet:
-    """Begin a worksheet. toml: text of a kind that does not ship. Raises InputError when one is there
-    already, unless `again`."""
+    """Begin a worksheet. toml: text of a kind that does not ship; learned: priors of its causes by outcomes.
+
+    Raises InputError when one is there already, unless `again`.
+    """
     if keeper.entries() and not again:
         raise InputError("there is a worksheet already; observe, or begin afresh with --again")
-    keeper.append(Begin(utc=_now(), kind=kind.name, digest=kind.digest, toml=toml, qualified=qualified))
+    head = Begin(utc=_now(), kind=kind.name, digest=kind.digest, toml=toml, qualified=qualified)
+    if learned is not None:
+        told = {"priors": learned.priors, "outcomes": learned.outcomes, "bounded": learned.bounded}
+        head = msgspec.structs.replace(head, **told)
+    keeper.append(head)
     return opened(keeper)
 
 
@@ -168,7 +191,7 @@ def opened(keeper: Keeper) -> Worksheet:
     head = entries[starts[-1]][1]
     assert isinstance(head, Begin)
     try:
-        kind, remarks = _kind(head)
+        kind, remarks = _with_priors(head, *_kind(head))
         readings: dict[int, Evidence] = {}
         withdrawn: dict[int, str] = {}
         for number, entry in entries[starts[-1] + 1 :]:
@@ -182,6 +205,30 @@ def opened(keeper: Keeper) -> Worksheet:
         if isinstance(error, FileError):
             raise
         raise FileError(f"the worksheet is damaged ({error}); begin it afresh with --again") from error
+
+
+def _with_priors(head: Begin, kind: Equipment, remarks: tuple[str, ...]) -> tuple[Equipment, tuple[str, ...]]:
+    """The kind with the priors that the worksheet was begun with, and what they rest on."""
+    priors = head.priors
+    if not priors:
+        return kind, remarks
+    whole = abs(sum(priors.values()) - 1) < _ROUNDING and all(0 < one < 1 for one in priors.values())
+    if set(priors) != set(kind.keys) or not whole:
+        return kind, (
+            *remarks,
+            "its kind's causes have changed since it was begun; the priors are those that ship",
+        )
+    causes = tuple(msgspec.structs.replace(one, prior=priors[one.key]) for one in kind.hypothesis)
+    bound = ", as they do here" if head.bounded else ""
+    told = (
+        f"priors of causes rest on {head.outcomes:.3g} outcomes of this bench beside those of the trade; "
+        f"only repaired sets have outcomes, so that no odds are moved more than a few times{bound}"
+    )
+    return msgspec.structs.replace(kind, hypothesis=causes), (*remarks, told)
+
+
+_ROUNDING = 1e-6
+"""How far priors may miss their sum of 1 [1]; assumed: rounding."""
 
 
 def _kind(head: Begin) -> tuple[Equipment, tuple[str, ...]]:

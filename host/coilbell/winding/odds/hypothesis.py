@@ -22,6 +22,7 @@ from coilbell.winding.odds.healthy import Healthy, fixed
 from coilbell.winding.odds.plane import coordinates, moved
 from coilbell.winding.odds.reference import Reference
 from coilbell.winding.odds.severity import Cases, added_capacitance, cases, changed_inductance, copper, load
+from coilbell.winding.odds.shares import Shares, cause_shares
 
 __all__ = ["BLUNT", "SHOWS", "Hypothesis", "anchors", "hypotheses"]
 
@@ -73,30 +74,30 @@ class Hypothesis:
     anywhere: bool = False
 
 
-def hypotheses(healthy: Healthy, reference: Reference) -> tuple[Hypothesis, ...]:
-    """All hypotheses with their cases."""
-    return _hypotheses(healthy, reference)
+def hypotheses(
+    healthy: Healthy, reference: Reference, shares: Shares | None = None
+) -> tuple[Hypothesis, ...]:
+    """All hypotheses with their cases; shares: of causes, as outcomes tell them."""
+    return _hypotheses(healthy, reference, shares)
 
 
 @lru_cache(maxsize=16)
-def _hypotheses(healthy: Healthy, reference: Reference) -> tuple[Hypothesis, ...]:
+def _hypotheses(healthy: Healthy, reference: Reference, shares: Shares | None) -> tuple[Hypothesis, ...]:
     """The same, kept for the next ring of the same part."""
     kind, tank = reference.kind, healthy.tank
     resistance = load(math.exp(healthy.location[0]) * 2 * math.pi * tank.henries)
     capacitance = added_capacitance(kind, tank, healthy.capacitors[0].farads)
-    rectifiers = ("capacitance", "capacitance_high_voltage", "capacitance_inside")
-    inside = rectifiers[kind.high_voltage + kind.rectifiers_inside]
-    unknown = value("causes.unknown")
-    load_share, stays = value("causes.load"), value("causes.load_stays")
+    met = cause_shares(kind, shares)
+    unknown, stays = value("causes.unknown"), value("causes.load_stays")
     listed = [
-        _of(Cause.NOTHING, value("causes.nothing"), cases(1), healthy),
-        replace(_of(Cause.LOAD, load_share * (1 - stays), resistance, healthy), leaves=True),
-        _of(Cause.LOAD, load_share * stays, resistance, healthy),
-        _of(Cause.JUNCTION, value("causes.junction"), resistance, healthy),
-        _changed(healthy, iron=kind.iron),
-        _of(Cause.CAPACITANCE, value(f"causes.{inside}"), capacitance, healthy),
-        _without(Cause.OPEN, value("causes.silent"), healthy, silent=True),
-        _without(Cause.UNKNOWN, unknown, healthy, silent=False),
+        _of(Cause.NOTHING, met[Cause.NOTHING], cases(1), healthy),
+        replace(_of(Cause.LOAD, met[Cause.LOAD] * (1 - stays), resistance, healthy), leaves=True),
+        _of(Cause.LOAD, met[Cause.LOAD] * stays, resistance, healthy),
+        _of(Cause.JUNCTION, met[Cause.JUNCTION], resistance, healthy),
+        _changed(healthy, met[Cause.CORE], iron=kind.iron),
+        _of(Cause.CAPACITANCE, met[Cause.CAPACITANCE], capacitance, healthy),
+        _without(Cause.OPEN, met[Cause.OPEN], healthy, silent=True),
+        _without(Cause.UNKNOWN, met[Cause.UNKNOWN], healthy, silent=False),
         *_shorted(healthy, reference),
         _without(Cause.UNKNOWN_SHORT, unknown, healthy, silent=False),
     ]
@@ -123,9 +124,9 @@ def _without(cause: Cause, share: float, healthy: Healthy, *, silent: bool) -> H
     return Hypothesis(cause, share, np.ones(1), shift, anywhere=not silent)
 
 
-def _changed(healthy: Healthy, *, iron: bool) -> Hypothesis:
+def _changed(healthy: Healthy, share: float, *, iron: bool) -> Hypothesis:
     """A changed core; in iron the loss goes with the inductance, so that Q hardly moves."""
-    found = _of(Cause.CORE, value("causes.core"), changed_inductance(), healthy)
+    found = _of(Cause.CORE, share, changed_inductance(), healthy)
     if not iron:
         return found
     shift = found.shift.copy()

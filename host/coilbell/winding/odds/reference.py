@@ -22,6 +22,7 @@ from coilbell.errors import ReferenceMismatch
 from coilbell.record import Capacitor, Connection
 from coilbell.winding.odds.kind import Kind, kind_named
 from coilbell.winding.odds.observation import Observation, same_capacitor
+from coilbell.winding.odds.shares import Shares
 from coilbell.winding.odds.spreads import Spreads
 
 __all__ = ["Capture", "Condition", "Reference", "UnitMean", "contradictions"]
@@ -128,6 +129,8 @@ class Reference:
     """Who handed on what came from elsewhere, and when."""
     left_out: tuple[str, ...] = ()
     """Origins that are distrusted here, whose captures it is judged without; it is the bench's as well."""
+    shares: tuple[Shares, ...] = ()
+    """What outcomes tell of causes, by connection; the bench's likewise."""
     spreads: Spreads | None = None
     """What was learned elsewhere of how its units stray; it belongs to the bench and is not handed on."""
 
@@ -201,6 +204,10 @@ class Reference:
         """Origins that are named so, or that one of these handed on."""
         by_who = {one.origin for one in self.provenance if one.who in names}
         return frozenset({c.origin for c in self.captures if c.origin in names} | by_who)
+
+    def shares_in(self, connection: Connection) -> Shares | None:
+        """What outcomes of its kind tell, connected so; None where there are none."""
+        return next((one for one in self.shares if one.connection is connection), None)
 
     def sources_of_good(self) -> tuple[tuple[str, str], ...]:
         """Origin of good units that came from elsewhere, and who handed them on, "" where nobody said."""

@@ -86,7 +86,7 @@ def compare(
     kind: str = "other winding",
     relation: Relation | None = None,
     reference: Reference | None = None,
-    prior: float = 0.5,
+    prior: float | None = None,
     sure: float = DEFAULT_SURE,
 ) -> Comparison:
     """What the second ring has that the first has not.

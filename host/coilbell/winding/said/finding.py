@@ -23,6 +23,7 @@ from coilbell.winding.odds.plane import Shift, loss_slope, shift_of
 from coilbell.winding.odds.posterior import Posterior, posterior
 from coilbell.winding.odds.reference import Reference
 from coilbell.winding.odds.referencefile import origin
+from coilbell.winding.odds.shares import EVEN
 from coilbell.winding.odds.silence import silences
 from coilbell.winding.odds.specimen import another_winding, specimen_doubts, two_windings, weighty
 from coilbell.winding.odds.stage import check_done
@@ -101,7 +102,7 @@ def find(
     observations: Sequence[Observation | Fit],
     reference: Reference | None,
     *,
-    prior: float = 0.5,
+    prior: float | None = None,
     sure: float = DEFAULT_SURE,
     connection: Connection | None = None,
     capacitor: Capacitor | None = None,
@@ -114,7 +115,8 @@ def find(
 
     observations: any number of shots with one or more test capacitors; a Fit needs `capacitor`.
     reference: what it is judged by, or None: then only what holds for its `kind` is said.
-    prior: probability of a shorted turn before the rings. sure: odds from which the headline says so.
+    prior: probability of a shorted turn before the rings, None for what outcomes tell, else one half. sure:
+    odds from which the headline says so.
     connection: replaces the observations' own. unit: the specimen; when the reference holds its good rings it
     is judged by those. direct_ohms: resistance at rest [ohm], used to share out the loss, never as evidence.
     count_to: fraction of the first peak to which rings are counted [1]; a count is told, never weighed.
@@ -136,7 +138,8 @@ def find(
     bare, looped = apart(seen)
     groups = grouped(bare)
     if reference is None:
-        found = _without_reference(groups, named, prior, sure, direct_ohms, count_to)
+        even = EVEN if prior is None else prior
+        found = _without_reference(groups, named, even, sure, direct_ohms, count_to)
     else:
         if kind is not None:
             reasons.check_kind(reference, kind_named(kind))
@@ -205,7 +208,7 @@ def chosen(known: Sequence[Ring]) -> tuple[list[Ring], list[str]]:
 def _with_reference(
     groups: Sequence[Ring],
     reference: Reference,
-    prior: float,
+    given: float | None,
     sure: float,
     unit: str,
     direct_ohms: float | None,
@@ -216,13 +219,15 @@ def _with_reference(
     rings = [r for r in weighed if r.stage == weighed[0].stage]
     where = rings[0].stage.connection
     by = healthy(reference, weighed, unit)
-    odds = posterior(weighed, by, hypotheses(by, reference), reference.kind, prior)
+    shares = reference.shares_in(where)
+    prior = given if given is not None else shares.prior if shares else EVEN
+    odds = posterior(weighed, by, hypotheses(by, reference, shares), reference.kind, prior)
     two = two_windings(weighed, reference.kind.spread)
     notes = [*two, *notes, *left, *specimen_doubts(weighed, reference, reference.kind.spread)]
     rang = rings[0].rings
     shifts = tuple(shift_of(r.point, r.covariance, by, by.place(r.capacitor)) for r in rings) if rang else ()
     other = None if where is Connection.IN_CIRCUIT else other_capacitor(rings, by, odds)
-    basis = reasons.basis(by, reference, odds, where)
+    basis = reasons.basis(by, reference, odds, where, prior_given=given is not None)
     tank, trouble = _tank(rings, by, direct_ohms)
     doubts = _doubts(weighed, [*notes, *trouble], tank)
     bench = Bench(

@@ -32,15 +32,17 @@ class Piece:
 
 
 def odds_by_piece(
-    observations: Sequence[Observation], reference: Reference, *, prior: float = 0.5
+    observations: Sequence[Observation], reference: Reference, *, prior: float | None = None
 ) -> tuple[Piece, ...]:
     """The odds after each piece, the prior first; stages in circuit by what was done, those out of it last.
 
     Raises what `find` raises for all observations together.
     """
-    find(observations, reference, prior=prior)
+    whole = find(observations, reference, prior=prior).odds
+    assert whole is not None
+    even = whole.prior  # one prior for all pieces, whatever their connection
     taken: list[Observation] = []
-    found = [Piece("before any ring", prior)]
+    found = [Piece("before any ring", even)]
     stages = sorted({o.stage for o in observations}, key=lambda s: (not s.in_circuit, len(s.done), s.words))
     before: Stage | None = None
     for stage in stages:
@@ -52,10 +54,10 @@ def odds_by_piece(
             rings = [o for o in here if o.capacitor.words == words]
             taken += [replace(o, done=plain) for o in rings]
             said = _ring_words(stage, before) if number == 0 else f"second capacitor, {words}"
-            found.append(Piece(said, _shows(taken, reference, prior)))
+            found.append(Piece(said, _shows(taken, reference, even)))
         if stated:
             taken = [replace(o, done=stage.done) if o in here or o.done == plain else o for o in taken]
-            found.append(Piece(", ".join(map(str, stated)), _shows(taken, reference, prior)))
+            found.append(Piece(", ".join(map(str, stated)), _shows(taken, reference, even)))
         before = stage
     return tuple(found)
 

@@ -19,8 +19,9 @@ from coilbell.winding.odds.observation import Ring
 from coilbell.winding.odds.plane import ANGLE_FLOOR, Shift
 from coilbell.winding.odds.posterior import Posterior
 from coilbell.winding.odds.reference import Reference
+from coilbell.winding.odds.shares import EVEN
 from coilbell.winding.odds.visible import spread_of_capacitance
-from coilbell.winding.said.spreadwords import spread_words
+from coilbell.winding.said.spreadwords import share_words, spread_words
 from coilbell.winding.tank.several import SeveralCapacitorTank
 from coilbell.winding.tank.single import OneCapacitorTank
 
@@ -285,12 +286,17 @@ def reasons_of_kind(ring: Ring, kind: Kind | None) -> tuple[str, ...]:
     return tuple(found)
 
 
-def basis(by: Healthy, reference: Reference, odds: Posterior, where: Connection) -> tuple[str, ...]:
-    """What the odds rest on."""
+def basis(
+    by: Healthy, reference: Reference, odds: Posterior, where: Connection, *, prior_given: bool = False
+) -> tuple[str, ...]:
+    """What the odds rest on. prior_given: by a person, whatever outcomes tell."""
+    shares = reference.shares_in(where)
     found = [
         f"a prior of {100 * odds.prior:.3g} % that a turn is shorted, before this ring"
-        + (" (assumed; another can be given)" if odds.prior == 0.5 else "")
+        + (" (assumed; another can be given)" if odds.prior == EVEN and not (shares or prior_given) else "")
     ]
+    if shares is not None:
+        found.append(share_words(shares, reference.kind.name, prior_given=prior_given))
     if by.same_unit:
         found.append(f"earlier rings of this very unit, {by.same_unit}, in reference {reference.name}")
     else:

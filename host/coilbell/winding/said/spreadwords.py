@@ -1,12 +1,14 @@
-"""What is said of spreads between good units: how much is assumed and how much learned."""
+"""What is said of spreads and shares: how much is assumed and how much learned."""
 
 from __future__ import annotations
 
 from coilbell.figure import in_percent
+from coilbell.winding.odds.faultfile import value
 from coilbell.winding.odds.healthy import Healthy
 from coilbell.winding.odds.reference import Reference
+from coilbell.winding.odds.shares import Shares
 
-__all__ = ["spread_words"]
+__all__ = ["share_words", "spread_words"]
 
 _DIGIT = 0.1
 """Spread from which no tenth of a percent is told [1]; assumed."""
@@ -38,6 +40,17 @@ def spread_words(by: Healthy, reference: Reference) -> tuple[str, ...]:
     if reference.left_out:
         handed += (f"good units of {', '.join(reference.left_out)} are left out: distrusted here",)
     return (told, *unlike, *handed)
+
+
+def share_words(shares: Shares, kind: str, *, prior_given: bool) -> str:
+    """What the shares of causes rest on."""
+    of = "shares of causes" if prior_given else "that prior and the shares of causes"
+    bound = ", as they do here" if shares.bounded else ""
+    return (
+        f"{of} rest on {shares.outcomes:.3g} outcome{'s' * (shares.outcomes > 1)} of this bench's "
+        f"{kind}, {shares.connection}, and on assumption that weighs {shares.weight:.3g}; only repaired sets "
+        f"have outcomes, so that no odds are moved more than {value('outcomes.most'):g} times{bound}"
+    )
 
 
 def _units(count: int) -> str:
