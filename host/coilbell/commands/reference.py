@@ -10,17 +10,15 @@ from typing import TYPE_CHECKING
 
 from coilbell.commands.handover import distrust, export_all, import_set
 from coilbell.commands.options import action_of, actions_of, add_log, add_reading, show, tell, tolerance_of
+from coilbell.commands.windingkinds import kind_of, kinds
 from coilbell.errors import CoilbellError, FileError, InputError
 from coilbell.quantities import counted
 
 if TYPE_CHECKING:
     from coilbell.bench.shelf import Shelf
-    from coilbell.winding import Capture, Kind, Reference
+    from coilbell.winding import Capture, Reference
 
 __all__ = ["add_arguments", "run"]
-
-_LARGEST_KIND = 100_000
-"""Of a kind's file no more is read than shows that it is too long [characters]."""
 
 _EXAMPLES = """\
 examples:
@@ -127,7 +125,7 @@ def run(options: argparse.Namespace) -> int:
         "check": _check,
         "export": _export,
         "import": _import,
-        "kinds": _kinds,
+        "kinds": lambda options, _: kinds(options),
         "distrust": distrust,
     }
     return actions[action](options, Shelf(options.store))
@@ -152,7 +150,7 @@ def _added(options: argparse.Namespace, shelf: Shelf, captures: list[Capture]) -
 
     if shelf.holds(options.name):
         before = shelf.get(options.name)
-        if options.kind is not None and _kind(options.kind) != before.kind:
+        if options.kind is not None and kind_of(options.kind) != before.kind:
             raise InputError(
                 f"{options.name} is of another kind, a {before.kind.name}; leave --kind {options.kind} out"
             )
@@ -165,7 +163,7 @@ def _added(options: argparse.Namespace, shelf: Shelf, captures: list[Capture]) -
             from coilbell.winding import KINDS
 
             raise InputError(f"{options.name} is new: give --kind, one of: {', '.join(KINDS)}")
-        kind = _kind(options.kind)
+        kind = kind_of(options.kind)
         captures = list(guarded(kind, None, captures, anyway=options.anyway))
         after = Reference.begin(options.name, kind, captures, options.note)
         new = len(captures)
@@ -336,64 +334,6 @@ def _taken_over(
         named = shelf.get(named.name).merged(arriving, origin(arriving), same=options.same)
     shelf.put(named)
     return named
-
-
-def _kinds(options: argparse.Namespace, shelf: Shelf) -> int:
-    from coilbell.bench.words.kind import kind_facts, kind_line, kind_text
-    from coilbell.winding import KINDS, encode_kind
-
-    del shelf
-    if options.faults:
-        return _faults(options)
-    if options.kind is None:
-        if options.toml:
-            raise InputError(f"--toml needs a kind; choose one of: {', '.join(KINDS)}")
-        for kind in KINDS.values():
-            facts = kind_facts(kind)
-            show(json.dumps(facts) if options.json else kind_line(facts))
-        return 0
-    kind = _kind(options.kind)
-    if kind.name not in KINDS:
-        tell(f"{options.kind}: sound")
-    if options.toml:
-        show(encode_kind(kind), end="")
-        return 0
-    facts = kind_facts(kind)
-    show(json.dumps(facts) if options.json else kind_text(facts))
-    return 0
-
-
-def _faults(options: argparse.Namespace) -> int:
-    from coilbell.bench.words.kind import fault_facts, fault_line
-    from coilbell.winding import fault_figures
-
-    if options.kind is not None or options.toml:
-        raise InputError("--faults are those of every kind; leave KIND and --toml out")
-    for facts in map(fault_facts, fault_figures()):
-        show(json.dumps(facts) if options.json else fault_line(facts))
-    return 0
-
-
-def _kind(text: str) -> Kind:
-    """The kind of that name, or of that TOML file. Raises InputError, FileError."""
-    from coilbell.winding import KINDS, decode_kind, kind_named
-
-    path = Path(text)
-    if path.suffix.lower() != ".toml":
-        return kind_named(text)
-    try:
-        with path.open(encoding="utf-8") as file:
-            kind = decode_kind(file.read(_LARGEST_KIND))
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not text"
-        raise FileError(f"{path}: cannot be read: {reason}; check the name") from error
-    except FileError as error:
-        raise FileError(f"{path}: {error}") from error
-    if KINDS.get(kind.name, kind) != kind:
-        raise FileError(
-            f"{path}: a kind called {kind.name!r} ships with other figures; give yours another name"
-        )
-    return kind
 
 
 def _there(shelf: Shelf, name: str) -> None:

@@ -19,9 +19,10 @@ examples:
 
 A page for the customer: the verdict, what was done, the ring over a healthy
 one, what the test cannot tell, the caution. With --full one for the technician:
-every ring with uncertainties, reasons, limits, worksheet, versions and hashes. The
-file needs nothing else and fetches nothing. The workshop's name is a setting
-(shop), the customer's is kept by `coilbell log set ITEM --customer NAME`.
+every ring with uncertainties, reasons, limits, worksheet, versions and hashes.
+The file needs nothing else and fetches nothing. The workshop's name is a
+setting (shop), the customer's is kept by `coilbell log set ITEM --customer
+NAME`. For names in any script in a PDF: pip install "coilbell[fonts]".
 """
 
 
