@@ -9,13 +9,14 @@ import numpy as np
 import pytest
 
 from coilbell.bench.files.records import read
-from coilbell.board import constants
+from coilbell.board import Settings, Tester, constants, frame
+from coilbell.board.exchange import Refusal
 from coilbell.board.simulation import Fixture, Winding, catalogue
 from coilbell.cli import main
-from coilbell.commands.ladder import rung_shots
+from coilbell.commands.ladder import climb, plan, rung_shots
 from coilbell.decay import fit
 from coilbell.decay.laddered import rungs_of
-from coilbell.record import Capacitor, Record
+from coilbell.record import Capacitor, Connection, Record
 
 SET = "virtual:?part=tarn-line-split&state=in-circuit-yoke&done=yoke-off&seed=3&hurry=1"
 QUICK = ["--samples", "2048"]
@@ -132,6 +133,29 @@ def test_charged_leads_are_refused_at_the_first_rung(capsys) -> None:
     port = "virtual:?part=tarn-line-split&state=live-leads&seed=1&hurry=1"
     assert main(["capture", "--port", port, *QUICK, "--ladder", "--in-circuit"]) == 1
     assert "leads" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("number", range(1, 7))
+def test_leads_that_become_charged_end_a_ladder_at_any_shot(number: int) -> None:
+    """Whichever request finds them charged, nothing more is fired and what came whole is there."""
+    with Tester.open(SET) as tester:
+        settings = Settings(samples=2048, aim_v=0.13, connection=Connection.IN_CIRCUIT)
+        chosen = plan(tester, settings)
+        true, fired = tester.capture, []
+
+        def charged(asked: Settings, *more: object) -> tuple[Record, ...]:
+            if len(fired) == number - 1:
+                tester.arrived = ()
+                raise Refusal(frame.LEADS_LIVE, 2100, "the leads carry 2100 mV")
+            fired.append(asked)
+            return true(asked, *more)  # type: ignore[arg-type]
+
+        tester.capture = charged  # type: ignore[method-assign, assignment]
+        with pytest.raises(Refusal, match="leads carry"):
+            climb(tester, chosen.settings[0], chosen.noise_v, None)
+        assert len(fired) == number - 1
+        rungs = [one for one in fired if one.samples == 2048 and one.shots > 2]
+        assert len(tester.arrived) == sum(one.shots for one in rungs)
 
 
 @pytest.mark.parametrize(

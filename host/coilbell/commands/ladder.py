@@ -177,9 +177,9 @@ def climb(tester: Tester, settings: Settings, noise_v: float, step: Step | None)
     """The rungs with one capacitor, upwards, the lowest once more at the end; one capture.
 
     settings.pulse_s: a width near the lowest rung's, None to search for it. Each rung is aimed at by its own
-    ring, beginning at the width that the rungs below say; what cannot be
-    reached is the nearest there is, told in the record. The rung at 500 mV is struck only where 1/Q has
-    begun to rise. `Tester.arrived` holds what came whole where this raises.
+    ring, beginning at the width that the rungs below say; what cannot be reached is the nearest there is,
+    told in the record. The rung at 500 mV is struck only where 1/Q has begun to rise. `Tester.arrived` holds
+    what came whole where this raises.
     """
     aims: list[Aim] = []
     taken: list[Record] = []
@@ -191,7 +191,11 @@ def climb(tester: Tester, settings: Settings, noise_v: float, step: Step | None)
             continue
         total += volts == NAMING_VOLTS
         again = [aim for aim in aims if aim.target_v == volts]
-        aim = again[0] if again else _aimed(tester, settings, volts, aims)
+        try:
+            aim = again[0] if again else _aimed(tester, settings, volts, aims)
+        except BaseException:  # what an aim fires is no rung
+            tester.arrived = _numbered(taken)
+            raise
         aims += [] if again else [aim]
         count = last if again else shots.get(volts, 1)
         rung = replace(settings, pulse_s=aim.pulse_s, aim_v=None, shots=count)

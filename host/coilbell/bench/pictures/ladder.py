@@ -24,6 +24,8 @@ __all__ = ["ladder_caption", "ladder_picture", "odds_picture"]
 
 _MARKS = (0.03, 0.06, 0.13, 0.27, 0.5)
 """Amplitudes written on the axis: the rungs, and half the lowest [V]; assumed."""
+_DECADE = (1.0, 2.0, 5.0)
+"""Losses written on the axis, in each decade; assumed."""
 _LEAST = 1e-3
 """Odds beyond which a bar is drawn no longer [0..1]; assumed."""
 
@@ -37,7 +39,7 @@ def ladder_picture(
     Raises InputError where none holds a ladder.
     """
     from matplotlib.figure import Figure
-    from matplotlib.ticker import EngFormatter, FixedLocator, FuncFormatter, NullLocator
+    from matplotlib.ticker import EngFormatter, FixedLocator, FuncFormatter, LogLocator, NullLocator
 
     laddered = [(one, one.ladder) for one in facts if isinstance(one.ladder, LadderFacts)]
     if not laddered:
@@ -54,16 +56,20 @@ def ladder_picture(
     axes.xaxis.set_major_locator(FixedLocator(_MARKS))
     axes.xaxis.set_minor_locator(NullLocator())
     axes.xaxis.set_major_formatter(EngFormatter(unit="V", sep=" "))
-    for which in (axes.yaxis.set_major_formatter, axes.yaxis.set_minor_formatter):
-        which(FuncFormatter(lambda value, _: f"{value:.2g}"))
+    axes.yaxis.set_major_locator(LogLocator(subs=_DECADE))
+    axes.yaxis.set_minor_locator(NullLocator())
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:.2g}"))
     axes.set_xlabel("first peak at the winding")
     axes.set_ylabel("loss, 1/Q")
     axes.grid(visible=True, which="both", color="0.9", linewidth=0.6)
-    axes.legend(loc="upper left", fontsize=9, framealpha=0.9)
+    axes.legend(loc="best", fontsize=9, framealpha=0.9)
     if title:
         axes.set_title(textwrap.shorten(title, 80, placeholder="..."), fontsize=11, loc="left")
     drawing.supxlabel(
-        "\n".join(ladder_caption(ladder) for _, ladder in laddered), fontsize=9, x=0.02, ha="left"
+        "\n".join(f"{_name(one)}: {ladder_caption(ladder)}" for one, ladder in laddered),
+        fontsize=9,
+        x=0.02,
+        ha="left",
     )
     return drawing
 
@@ -96,11 +102,14 @@ _HEALTHY_POINTS = 30
 """Points of a healthy curve [1]; assumed."""
 
 
+def _name(one: FitFacts) -> str:
+    """What a fit's line is called: its test capacitor."""
+    return f"{one.test_capacitor_f * 1e9:.3g} nF" if one.test_capacitor_f else "rungs"
+
+
 def _draw(axes: Axes, one: FitFacts, ladder: LadderFacts, colour: str, stroke: str) -> None:
-    farads = one.test_capacitor_f
-    name = f"{farads * 1e9:.3g} nF" if farads else "rungs"
     law = [(p.amplitude_v, p.loss) for p in ladder.law]
-    axes.plot(*zip(*law, strict=True), stroke, color=colour, linewidth=1.3, label=name)
+    axes.plot(*zip(*law, strict=True), stroke, color=colour, linewidth=1.3, label=_name(one))
     for rung in ladder.rungs:
         loss = rung.loss
         if loss.value is None or loss.low is None or loss.high is None:
