@@ -1,4 +1,4 @@
-"""What the judgement reaches on populations it has not seen, in six tables.
+"""What the judgement reaches on populations it has not seen, in seven tables.
 
     python tests/benchmarks/judgement.py
     python tests/benchmarks/judgement.py --part detection --references 8 --seed 1
@@ -32,6 +32,7 @@ for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 
 PARTS = {
     "detection": ("verdicts", "detection"),
+    "stated": ("calibration", "stated"),
     "calibration": ("odds", "calibration"),
     "rectifiers": ("sets", "rectifiers"),
     "in-circuit": ("sets", "in_circuit"),
@@ -48,6 +49,8 @@ def main() -> None:
     parser.add_argument("--part", choices=PARTS, action="append", help="all when left out")
     parser.add_argument("--references", type=int, default=4, help="references drawn for each part (4)")
     parser.add_argument("--units", type=int, default=3, help="units judged for each state and reference (3)")
+    parser.add_argument("--items", type=int, default=5000, help="items drawn from the stated prior (5000)")
+    parser.add_argument("--jobs", type=int, default=1, help="processes for these (1)")
     parser.add_argument("--seed", type=int, help="fresh when left out")
     options = parser.parse_args()
     if options.seed is None:

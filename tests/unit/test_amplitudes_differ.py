@@ -7,7 +7,7 @@ import math
 import pytest
 
 from coilbell.record import Capacitor, Connection
-from coilbell.winding import Capture, Condition, Observation, Reference, grouped
+from coilbell.winding import Capture, Condition, Observation, Reference, find, grouped
 from coilbell.winding.odds.amplitude import widened
 
 C = Capacitor(22e-9)
@@ -34,3 +34,18 @@ def test_the_same_amplitude_or_none_known_changes_nothing() -> None:
 def test_130_mv_against_400_is_wider_by_half_of_what_a_small_toroid_moves() -> None:
     assert spread(0.13, 0.4) == pytest.approx(math.hypot(3e-3, 0.02), rel=1e-6)
     assert spread(0.4, 0.13) == pytest.approx(spread(0.13, 0.4))
+
+
+@pytest.mark.parametrize("where", [Connection.OUT_OF_CIRCUIT, Connection.IN_CIRCUIT])
+def test_the_finding_names_the_core_s_own_part(where: Connection) -> None:
+    by = Reference.begin(
+        "choke", "common-mode choke", [Capture(f"u{k}", Condition.GOOD, ring(0.4)) for k in range(3)]
+    )
+    odds = find([ring(0.13)], by, connection=where).odds
+    assert odds is not None
+    assert any(
+        "130 mV, the other at 400 mV: a ferrite's own loss moves by up to 4 %" in b for b in odds.basis
+    )
+    alike = find([ring(0.4)], by, connection=where).odds
+    assert alike is not None
+    assert not any("ferrite" in b for b in alike.basis)

@@ -21,7 +21,7 @@ import numpy as np
 from coilbell.winding.odds.observation import Ring, same_capacitor
 from coilbell.winding.odds.reference import Condition, Reference
 
-__all__ = ["widened"]
+__all__ = ["at_other_amplitudes", "widened"]
 
 _LAW = 0.04 / math.log(400 / 130)
 """Most that ln 1/Q moves for a step of one in ln amplitude [1]; published: see the module."""
@@ -34,10 +34,33 @@ def widened(rings: Sequence[Ring], reference: Reference) -> list[Ring]:
 
     Half of what the most dependent core does is taken for one standard uncertainty.
     """
-    return [_widened(ring, reference) for ring in rings]
+    steps = [_step(ring, reference) for ring in rings]
+    return [
+        replace(ring, covariance=ring.covariance + np.diag([0.0, (0.5 * _LAW * math.log(b / a)) ** 2]))
+        if b > a
+        else ring
+        for ring, (a, b) in zip(rings, steps, strict=True)
+    ]
 
 
-def _widened(ring: Ring, reference: Reference) -> Ring:
+def at_other_amplitudes(rings: Sequence[Ring], reference: Reference) -> list[str]:
+    """What the core itself may do to rings that are held against a reference at another amplitude, a sentence
+    each."""
+    found = []
+    for ring in rings:
+        low, high = _step(ring, reference)
+        if high > low:
+            most = 100 * _LAW * math.log(high / low)
+            found.append(
+                f"with {ring.capacitor.words} one was rung at {1e3 * low:.3g} mV, the other at "
+                f"{1e3 * high:.3g} mV: a ferrite's own loss moves by up to {most:.2g} % between them, "
+                "which widens the odds"
+            )
+    return found
+
+
+def _step(ring: Ring, reference: Reference) -> tuple[float, float]:
+    """Lower and higher amplitude of the ring and the reference's [V]; equal where they count as alike."""
     own = [o.amplitude_volts for o in ring.observations if o.rings and o.amplitude_volts]
     known = [
         c.observation.amplitude_volts
@@ -47,8 +70,6 @@ def _widened(ring: Ring, reference: Reference) -> Ring:
         and same_capacitor(c.observation.capacitor, ring.capacitor)
     ]
     if not own or not known:
-        return ring
-    step = abs(math.log(median(own) / median(known)))
-    if step < _ALIKE:
-        return ring
-    return replace(ring, covariance=ring.covariance + np.diag([0.0, (0.5 * _LAW * step) ** 2]))
+        return 1.0, 1.0
+    low, high = sorted((median(own), median(known)))
+    return (low, high) if math.log(high / low) >= _ALIKE else (low, low)

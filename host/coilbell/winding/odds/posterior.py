@@ -30,7 +30,7 @@ from coilbell.winding.odds.reference import Reference
 from coilbell.winding.odds.sets import Particles, followed
 from coilbell.winding.odds.stage import clean
 
-__all__ = ["CauseOdds", "Posterior", "posterior", "shorted_neighbourhoods"]
+__all__ = ["CauseOdds", "Posterior", "log_evidence", "posterior", "shorted_neighbourhoods"]
 
 Array = npt.NDArray[np.float64]
 
@@ -67,7 +67,7 @@ class CauseOdds:
         return self.cause.shorted
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Posterior:
     """Probabilities after the rings of one item.
 
@@ -121,7 +121,7 @@ def posterior(
     ordered = [*outside, *(r for r in rings if r.stage.in_circuit)]
     index = [_place(r, healthy) for r in ordered]
     logs = [_outside(h, outside, index[: len(outside)], healthy, kind) for h in listed]
-    weights = np.array([(prior if h.cause.shorted else 1 - prior) * h.share for h in listed])
+    weights = _weights(listed, prior)
     particles = None
     if len(ordered) > len(outside):
         particles = followed(listed, logs, ordered, index, healthy, kind, weights)
@@ -136,21 +136,36 @@ def posterior(
     for h, before, after in zip(listed, weights, odds, strict=True):
         sums[h.cause][0] += float(before)
         sums[h.cause][1] += float(after)
+    shorted = [h.cause.shorted for h in listed]
     return Posterior(
-        float(odds[shown].sum()),
-        float(odds[[h.cause.shorted for h in listed]].sum()),
-        prior,
-        _explained(listed, odds, ordered, particles, healthy),
-        tuple(CauseOdds(c, *pair) for c, pair in sums.items()),
-        around.attached,
-        around.together,
-        around.in_set,
-        around.relieved,
-        _ratio(listed, weights, totals, [h.cause.shorted for h in listed], None),
-        _ratio(listed, weights, totals, list(shown), [h.cause is Cause.NOTHING for h in listed]),
-        _tail(outside or ordered, (index[: len(outside)] or index), healthy),
-        limits,
+        shows=float(odds[shown].sum()),
+        shorted=float(odds[shorted].sum()),
+        prior=prior,
+        explanations=_explained(listed, odds, ordered, particles, healthy),
+        causes=tuple(CauseOdds(c, *pair) for c, pair in sums.items()),
+        attached=around.attached,
+        together=around.together,
+        in_set=around.in_set,
+        relieved=around.relieved,
+        log10_ratio=_ratio(weights, totals, shorted, None),
+        log10_shows=_ratio(weights, totals, list(shown), [h.cause is Cause.NOTHING for h in listed]),
+        tail=_tail(outside or ordered, (index[: len(outside)] or index), healthy),
+        limits=limits,
     )
+
+
+def log_evidence(
+    rings: Sequence[Ring], healthy: Healthy, listed: Sequence[Hypothesis], kind: Kind, prior: float
+) -> float:
+    """ln p(rings) over all hypotheses, for rings out of circuit."""
+    index = [_place(r, healthy) for r in rings]
+    logs = [_log_sum(_outside(h, rings, index, healthy, kind)) for h in listed]
+    return _log_sum(np.log(_weights(listed, prior)) + np.array(logs))
+
+
+def _weights(listed: Sequence[Hypothesis], prior: float) -> Array:
+    """(h,) prior of each hypothesis."""
+    return np.array([(prior if h.cause.shorted else 1 - prior) * h.share for h in listed])
 
 
 def _place(ring: Ring, healthy: Healthy) -> int:
@@ -336,14 +351,12 @@ def _bits(mass: Array, there: npt.NDArray[np.bool_], shown: npt.NDArray[np.bool_
 
 
 def _ratio(
-    listed: Sequence[Hypothesis],
     weights: Array,
     totals: Array,
     first: Sequence[bool],
     second: Sequence[bool] | None,
 ) -> float:
     """log10 of the evidence of some hypotheses over that of others, all others where None."""
-    del listed
     chosen = np.array(first, dtype=bool)
     rest = ~chosen if second is None else np.array(second, dtype=bool)
     sides = [_log_sum(np.log(weights[s]) + totals[s]) - math.log(weights[s].sum()) for s in (chosen, rest)]

@@ -11,7 +11,7 @@ from coilbell.errors import CoilbellError, InputError
 from coilbell.record import Capacitor, Connection
 from coilbell.terms import Cause, Headline, Step
 from coilbell.winding.odds.ambiguity import not_separable, other_capacitor
-from coilbell.winding.odds.amplitude import widened
+from coilbell.winding.odds.amplitude import at_other_amplitudes, widened
 from coilbell.winding.odds.bykind import odds_by_kind
 from coilbell.winding.odds.explanation import Explanation
 from coilbell.winding.odds.healthy import Healthy, healthy, matched
@@ -25,7 +25,13 @@ from coilbell.winding.odds.reference import Reference
 from coilbell.winding.odds.referencefile import origin
 from coilbell.winding.odds.shares import EVEN
 from coilbell.winding.odds.silence import silences
-from coilbell.winding.odds.specimen import another_winding, specimen_doubts, two_windings, weighty
+from coilbell.winding.odds.specimen import (
+    another_winding,
+    rung_apart,
+    specimen_doubts,
+    two_windings,
+    weighty,
+)
 from coilbell.winding.odds.stage import check_done
 from coilbell.winding.said import advice, reasons
 from coilbell.winding.said.count import COUNT_TO, RingCount, ring_count
@@ -221,13 +227,16 @@ def _with_reference(
     by = healthy(reference, weighed, unit)
     shares = reference.shares_in(where)
     prior = given if given is not None else shares.prior if shares else EVEN
-    odds = posterior(weighed, by, hypotheses(by, reference, shares), reference.kind, prior)
+    listed = hypotheses(by, reference, shares)
+    odds = posterior(weighed, by, listed, reference.kind, prior)
     two = two_windings(weighed, reference.kind.spread)
+    two += [why] if (why := rung_apart(rings, by, listed, reference.kind, prior)) else []
     notes = [*two, *notes, *left, *specimen_doubts(weighed, reference, reference.kind.spread)]
     rang = rings[0].rings
     shifts = tuple(shift_of(r.point, r.covariance, by, by.place(r.capacitor)) for r in rings) if rang else ()
     other = None if where is Connection.IN_CIRCUIT else other_capacitor(rings, by, odds)
     basis = reasons.basis(by, reference, odds, where, prior_given=given is not None)
+    basis += tuple(at_other_amplitudes(rings, reference))
     tank, trouble = _tank(rings, by, direct_ohms)
     doubts = _doubts(weighed, [*notes, *trouble], tank)
     bench = Bench(
