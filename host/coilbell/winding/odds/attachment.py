@@ -45,10 +45,10 @@ SIZES = dict.fromkeys(Attached, 2) | {
     Attached.DEVICE: 0,
     Attached.HEATER: 4,
 }
-"""How many unit coordinates size each attachment [1]; as `_Parts` reads them."""
+"""How many unit coordinates size each attachment [1]; computed: those that `_Parts` reads."""
 
 _SIZES = max(SIZES.values())
-"""Unit coordinates kept for each attachment."""
+"""Unit coordinates kept for each attachment [1]; computed."""
 
 _DRAWN = (0.25, 0.75)
 """Least and most often that an attachment is drawn, however often it is met; assumed."""

@@ -38,7 +38,8 @@ _SETTLED = 1e-9
 """Relative step below which a root is taken as found: far under any measurement [1]; assumed."""
 
 _LOT = 0.3
-"""Part of the cases that has to have settled before the rest goes on alone [1]; measured: least time."""
+"""Part of the cases that has to have settled before the rest goes on alone [1]; assumed: any gives the
+same roots."""
 
 _ABSENT_OHMS = 1e30
 """Resistance of a branch that is not there [ohm]: under rounding beside any other; assumed."""
