@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,6 +20,7 @@ _LARGEST_KIND = 100_000
 
 def kinds(options: argparse.Namespace) -> int:
     """Do `coilbell reference kinds`; returns 0."""
+    from coilbell.bench.facts.base import json_line
     from coilbell.bench.words.kind import kind_facts, kind_line, kind_text
     from coilbell.winding import KINDS, encode_kind
 
@@ -31,7 +31,7 @@ def kinds(options: argparse.Namespace) -> int:
             raise InputError(f"--toml needs a kind; choose one of: {', '.join(KINDS)}")
         for kind in KINDS.values():
             facts = kind_facts(kind)
-            show(json.dumps(facts) if options.json else kind_line(facts))
+            show(json_line(facts) if options.json else kind_line(facts))
         return 0
     kind = kind_of(options.kind)
     if kind.name not in KINDS:
@@ -40,18 +40,19 @@ def kinds(options: argparse.Namespace) -> int:
         show(encode_kind(kind), end="")
         return 0
     facts = kind_facts(kind)
-    show(json.dumps(facts) if options.json else kind_text(facts))
+    show(json_line(facts) if options.json else kind_text(facts))
     return 0
 
 
 def _faults(options: argparse.Namespace) -> int:
+    from coilbell.bench.facts.base import json_line
     from coilbell.bench.words.kind import fault_facts, fault_line
     from coilbell.winding import fault_figures
 
     if options.kind is not None or options.toml:
         raise InputError("--faults are those of every kind; leave KIND and --toml out")
     for facts in map(fault_facts, fault_figures()):
-        show(json.dumps(facts) if options.json else fault_line(facts))
+        show(json_line(facts) if options.json else fault_line(facts))
     return 0
 
 

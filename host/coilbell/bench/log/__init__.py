@@ -9,7 +9,7 @@ from coilbell.bench.log.book import Log
 from coilbell.bench.log.database import default_path
 from coilbell.bench.log.derivation import compared, finding_of, fitted, judged
 from coilbell.bench.log.refit import RefitSummary, refit
-from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Note, Photo, versions
+from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, versions
 from coilbell.bench.log.schema import SCHEMA
 from coilbell.face import loader
 
@@ -63,8 +63,6 @@ __all__ = [
     "KeptOutcome",
     "Log",
     "LogKeeper",
-    "Note",
-    "Photo",
     "Reading",
     "RefitSummary",
     "add_outcome",

@@ -22,6 +22,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from coilbell.bench.facts.base import Count, Facts, plain
+from coilbell.bench.facts.item import PhotoFacts
 from coilbell.bench.files import recordjson
 from coilbell.bench.log.admission import file_hash, utc_now
 from coilbell.bench.log.archivefacts import (
@@ -39,7 +40,7 @@ from coilbell.bench.log.held import held
 from coilbell.bench.log.history import history_of
 from coilbell.bench.log.keeper import LogKeeper
 from coilbell.bench.log.marks import later_versions, marks
-from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Photo, versions
+from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, versions
 from coilbell.bench.worksheet.entries import Entry, Unreadable
 from coilbell.errors import CoilbellError, FileError
 from coilbell.whole import whole_file
@@ -202,7 +203,7 @@ class _Writer:
             self.references[sha256] = self._part(f"references/{len(self.references) + 1}.json", content)
         return self.references[sha256]
 
-    def _photo(self, photo: Photo) -> ToldPhoto:
+    def _photo(self, photo: PhotoFacts) -> ToldPhoto:
         path, part = Path(photo.path), None
         try:
             if path.suffix.lower() in PHOTO_ENDINGS and file_hash(path) == (photo.sha256, photo.bytes):

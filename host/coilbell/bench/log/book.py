@@ -19,8 +19,9 @@ from typing import Any
 
 import msgspec
 
-from coilbell.bench.facts.base import kept_text
+from coilbell.bench.facts.base import kept_text, plain
 from coilbell.bench.facts.fit import FitFacts
+from coilbell.bench.facts.item import NoteFacts, PhotoFacts
 from coilbell.bench.facts.judgement import Judgement
 from coilbell.bench.facts.question import Question
 from coilbell.bench.log.admission import LONGEST_WORDS, check_name, check_words, file_hash, utc_now
@@ -30,8 +31,6 @@ from coilbell.bench.log.rows import (
     KeptCapture,
     KeptFit,
     KeptJudgement,
-    Note,
-    Photo,
     versions,
 )
 from coilbell.bench.log.samples import identity, packed
@@ -173,24 +172,25 @@ class Log(LogReader):
             raise MissingError(f"the reference {reference[0]} is not in the log; restore it from a backup")
         return int(rows[0]["id"])
 
-    def add_note(self, item: Item, words: str) -> Note:
+    def add_note(self, item: Item, words: str) -> NoteFacts:
         """Free words on an item."""
         if not words.strip():
             raise InputError("the note is empty; write at least a word")
         check_words(words, "note", LONGEST_WORDS)
         with self.together():
-            note = Note(utc_now(), words)
-            self.base.insert("note", item_id=item.id, added_utc=note.added_utc, words=words)
+            note = NoteFacts(added_utc=utc_now(), words=words)
+            self.base.insert("note", item_id=item.id, **plain(note))
         return note
 
-    def add_photo(self, item: Item, path: Path, words: str = "") -> Photo:
+    def add_photo(self, item: Item, path: Path, words: str = "") -> PhotoFacts:
         """A picture by path and hash; the file itself stays where it is. Raises FileError."""
         check_words(words, "words on a photo", 500)
         sha256, size = file_hash(path)
-        photo = Photo(utc_now(), str(path.resolve()), sha256, size, words)
+        photo = PhotoFacts(
+            added_utc=utc_now(), path=str(path.resolve()), sha256=sha256, bytes=size, words=words
+        )
         with self.together():
-            values = {name: getattr(photo, name) for name in photo.__dataclass_fields__}
-            self.base.insert("photo", item_id=item.id, **values)
+            self.base.insert("photo", item_id=item.id, **plain(photo))
         return photo
 
     def remove(self, item: Item, backup: Path) -> None:

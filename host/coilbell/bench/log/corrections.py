@@ -24,14 +24,14 @@ _LONGEST = 200
 _ENTRIES = {
     "customer": ("added_utc", "words"),
     "detail": ("added_utc", "name || ' ' || words"),
-    "photo": ("added_utc", "path"),
-    "note": ("added_utc", "words"),
     "capture": ("added_utc", "label"),
     "judgement": ("made_utc", "explanation"),
+    "note": ("added_utc", "words"),
+    "photo": ("added_utc", "path"),
     "outcome": ("added_utc", "cause || ' ' || how"),
 }
 """Tables whose last entry `undo` takes back: their time and what shows an entry. Of entries of one moment the
-later table holds the later one."""
+later table holds the later one, as they are kept by `add_to_log`."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TypeVar
 
+from coilbell.bench.facts.item import NoteFacts, PhotoFacts
 from coilbell.bench.log.book import Log
 from coilbell.bench.log.outcomes import KeptOutcome, outcome_numbered
-from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Note, Photo
+from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement
 from coilbell.errors import FileError, MissingError
 
 __all__ = ["Held", "held"]
@@ -27,8 +28,8 @@ class Held:
     item: Item
     captures: tuple[tuple[KeptCapture, tuple[KeptFit, ...]], ...]
     judgements: tuple[KeptJudgement, ...]
-    notes: tuple[Note, ...]
-    photos: tuple[Photo, ...]
+    notes: tuple[NoteFacts, ...]
+    photos: tuple[PhotoFacts, ...]
     outcomes: tuple[KeptOutcome, ...]
     damage: tuple[str, ...]
 

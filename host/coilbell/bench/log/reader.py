@@ -13,6 +13,7 @@ import msgspec
 
 from coilbell.bench.facts.base import facts_of
 from coilbell.bench.facts.fit import FitFacts
+from coilbell.bench.facts.item import NoteFacts, PhotoFacts
 from coilbell.bench.facts.judgement import judgement_facts
 from coilbell.bench.facts.question import Question
 from coilbell.bench.log.database import Database, OlderLog, default_path
@@ -23,8 +24,6 @@ from coilbell.bench.log.rows import (
     KeptCapture,
     KeptFit,
     KeptJudgement,
-    Note,
-    Photo,
 )
 from coilbell.bench.log.samples import told_of, unpacked
 from coilbell.bench.log.seal import damage
@@ -267,24 +266,24 @@ class LogReader:
             tuple(fit["fit_id"] for fit in fits),
         )
 
-    def notes(self, item: Item) -> list[Note]:
+    def notes(self, item: Item) -> list[NoteFacts]:
         """The item's notes, oldest first. Raises FileError for a damaged one."""
         return [self.note(number) for number in self.numbers("note", item)]
 
-    def note(self, number: int) -> Note:
+    def note(self, number: int) -> NoteFacts:
         """One note by its id. Raises FileError for a damaged one."""
         self._check("note", [number])
-        return Note(**dict(self.base.rows("SELECT added_utc, words FROM note WHERE id = ?", number)[0]))
+        return NoteFacts(**dict(self.base.rows("SELECT added_utc, words FROM note WHERE id = ?", number)[0]))
 
-    def photos(self, item: Item) -> list[Photo]:
+    def photos(self, item: Item) -> list[PhotoFacts]:
         """The item's photos, oldest first. Raises FileError for a damaged one."""
         return [self.photo(number) for number in self.numbers("photo", item)]
 
-    def photo(self, number: int) -> Photo:
+    def photo(self, number: int) -> PhotoFacts:
         """One photo by its id. Raises FileError for a damaged one."""
         self._check("photo", [number])
         row = self.base.rows("SELECT added_utc, path, sha256, bytes, words FROM photo WHERE id = ?", number)
-        return Photo(**dict(row[0]))
+        return PhotoFacts(**dict(row[0]))
 
     def search(self, words: str) -> list[tuple[Item, str]]:
         """Items that hold all the words, each with where: name, part, a note's line, a finding."""

@@ -10,7 +10,7 @@ from coilbell.bench.facts.judgement import Judgement
 from coilbell.bench.facts.question import Question
 from coilbell.record import Capacitor, Record
 
-__all__ = ["CaptureHead", "Item", "KeptCapture", "KeptFit", "KeptJudgement", "Note", "Photo", "versions"]
+__all__ = ["CaptureHead", "Item", "KeptCapture", "KeptFit", "KeptJudgement", "versions"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,25 +82,6 @@ class KeptJudgement:
     explanation: str
     facts: Judgement
     fits: tuple[int, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Note:
-    """Free words on an item."""
-
-    added_utc: str
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
-class Photo:
-    """A picture kept elsewhere, by path and hash."""
-
-    added_utc: str
-    path: str
-    sha256: str
-    bytes: int
-    words: str
 
 
 def versions() -> dict[str, str]:

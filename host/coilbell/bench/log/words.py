@@ -16,8 +16,6 @@ from coilbell.bench.facts.item import (
     JudgementFacts,
     KeptCaptureFacts,
     KeptFitFacts,
-    NoteFacts,
-    PhotoFacts,
     ReferenceName,
     RetractionFacts,
 )
@@ -28,7 +26,7 @@ from coilbell.bench.log.corrections import corrected, withdrawals
 from coilbell.bench.log.held import held
 from coilbell.bench.log.marks import marks
 from coilbell.bench.log.refit import RefitSummary
-from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement, Photo
+from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement
 from coilbell.bench.words.finding import comparison_text, finding_text
 from coilbell.bench.words.fit import facts_headline, wrapped
 from coilbell.bench.words.moment import local_time
@@ -77,8 +75,8 @@ def item_facts(log: Log, item: Item) -> ItemFacts:
         worksheet_problem=problem,
         captures=tuple(_capture_facts(capture, fits) for capture, fits in kept.captures),
         judgements=tuple(_judgement_facts(one, marks(log, one)) for one in kept.judgements),
-        notes=tuple(NoteFacts(added_utc=note.added_utc, words=note.words) for note in kept.notes),
-        photos=tuple(map(_photo_facts, kept.photos)),
+        notes=kept.notes,
+        photos=kept.photos,
         corrected=tuple(corrected(log, item)) or UNSET,
         taken_back=tuple(
             RetractionFacts(entry=one.what, added_utc=one.added_utc, why=one.why)
@@ -120,12 +118,6 @@ def _judgement_facts(one: KeptJudgement, marked: tuple[str, ...]) -> JudgementFa
         facts=one.facts,
         fits=one.fits,
         marks=marked or UNSET,
-    )
-
-
-def _photo_facts(photo: Photo) -> PhotoFacts:
-    return PhotoFacts(
-        added_utc=photo.added_utc, path=photo.path, sha256=photo.sha256, bytes=photo.bytes, words=photo.words
     )
 
 

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+import msgspec
 
+from coilbell.bench.facts.base import Facts, Figure
+from coilbell.bench.facts.ring import Left
 from coilbell.bench.words.fit import wrapped
 from coilbell.quantities import engineering
 from coilbell.winding import SPREAD, TYPICAL, FaultFigure, Kind
 
-__all__ = ["KIND_FACTS_SCHEMA", "fault_facts", "fault_line", "kind_facts", "kind_line", "kind_text"]
+__all__ = ["fault_facts", "fault_line", "kind_facts", "kind_line", "kind_text"]
 
 KIND_FACTS_SCHEMA = 1
-"""Number of the layout `kind_facts` gives."""
+"""Number of the layout of `KindFacts` and `FaultFacts`."""
 
 _SECTIONS = {
     "typical": "typical of a healthy one",
@@ -27,61 +28,97 @@ _FLAGS = {
 }
 
 
-def kind_facts(kind: Kind) -> dict[str, Any]:
-    """Everything that stands in a kind, ready for JSON: figures with their unit and source."""
+class KindFigure(Facts, frozen=True, kw_only=True):
+    """A figure, or the lowest and the highest there are; unit "1" for none."""
+
+    lowest: Figure | Left = msgspec.UNSET
+    highest: Figure | Left = msgspec.UNSET
+    value: Figure | Left = msgspec.UNSET
+    unit: str
+    what: str
+    source: str
+
+
+class KindFacts(Facts, frozen=True, kw_only=True):
+    """Everything that stands in a kind; typical, spread: figures by their names in its file."""
+
+    schema: int = KIND_FACTS_SCHEMA
+    what: str = "kind of winding"
+    name: str
+    has: tuple[str, ...]
+    remark: str
+    typical: dict[str, KindFigure]
+    spread: dict[str, KindFigure]
+
+
+class FaultFacts(Facts, frozen=True, kw_only=True):
+    """One figure of how faults spread."""
+
+    schema: int = KIND_FACTS_SCHEMA
+    what: str = "fault figure"
+    name: str
+    figure: KindFigure
+
+
+def kind_facts(kind: Kind) -> KindFacts:
+    """Everything that stands in a kind: figures with their unit and source."""
     entries = {"typical": TYPICAL, "spread": SPREAD}
-    found: dict[str, dict[str, Any]] = {name: {} for name in _SECTIONS}
+    found: dict[str, dict[str, KindFigure]] = {name: {} for name in _SECTIONS}
     for place, source in kind.sources:
         section, _, key = place.partition(".")
         entry = entries[section][key]
         value = getattr(kind if section == "typical" else kind.spread, key)
         low, high = value if isinstance(value, tuple) else (value, value)
-        shape = {"lowest": low, "highest": high} if entry.ranged else {"value": value}
-        found[section][key] = shape | {"unit": entry.unit, "what": entry.words, "source": source}
-    return {
-        "schema": KIND_FACTS_SCHEMA,
-        "what": "kind of winding",
-        "name": kind.name,
-        "has": [words for flag, words in _FLAGS.items() if getattr(kind, flag)],
-        "remark": kind.remark,
-    } | found
+        found[section][key] = _figure(low, high, entry.unit, entry.words, source, ranged=entry.ranged)
+    has = tuple(words for flag, words in _FLAGS.items() if getattr(kind, flag))
+    return KindFacts(
+        name=kind.name, has=has, remark=kind.remark, typical=found["typical"], spread=found["spread"]
+    )
 
 
-def kind_line(facts: Mapping[str, Any]) -> str:
-    """Name, usual Q and what the kind has, in one line; facts: of `kind_facts`."""
-    q, farads = (facts["typical"][key] for key in ("healthy_q", "usual_farads"))
-    has = "".join(f"; {words}" for words in facts["has"])
-    usual = f"{q['lowest']:g} to {q['highest']:g} with {engineering(farads['value'], 'F')}"
-    return wrapped(f"{facts['name']}: usual Q {usual} ({q['source']}){has}", indent=0)
+def _figure(low: float, high: float, unit: str, words: str, source: str, *, ranged: bool) -> KindFigure:
+    if ranged:
+        return KindFigure(lowest=low, highest=high, unit=unit, what=words, source=source)
+    return KindFigure(value=low, unit=unit, what=words, source=source)
 
 
-def kind_text(facts: Mapping[str, Any]) -> str:
-    """The dict of `kind_facts` in words; lines of at most 80 columns."""
-    lines = [wrapped(f"{facts['name']}{': ' * bool(facts['has'])}{', '.join(facts['has'])}", indent=0)]
-    if facts["remark"]:
-        lines.append(wrapped(f"remark: {facts['remark']}"))
+def kind_line(facts: KindFacts) -> str:
+    """Name, usual Q and what the kind has, in one line."""
+    q, farads = facts.typical["healthy_q"], facts.typical["usual_farads"]
+    has = "".join(f"; {words}" for words in facts.has)
+    return wrapped(f"{facts.name}: usual Q {_told(q)} with {_told(farads)} ({q.source}){has}", indent=0)
+
+
+def kind_text(facts: KindFacts) -> str:
+    """The facts in words; lines of at most 80 columns."""
+    lines = [wrapped(f"{facts.name}{': ' * bool(facts.has)}{', '.join(facts.has)}", indent=0)]
+    if facts.remark:
+        lines.append(wrapped(f"remark: {facts.remark}"))
     for section, head in _SECTIONS.items():
+        figures: dict[str, KindFigure] = getattr(facts, section)
         lines.append(f"  {head}:")
-        lines += [wrapped(_figure(key, one), indent=4) for key, one in facts[section].items()]
+        lines += [wrapped(_words(key, one), indent=4) for key, one in figures.items()]
     return "\n".join(lines)
 
 
-def fault_facts(figure: FaultFigure) -> dict[str, Any]:
-    """One figure of how faults spread, ready for JSON."""
-    shape = (
-        {"value": figure.low} if figure.low == figure.high else {"lowest": figure.low, "highest": figure.high}
+def fault_facts(figure: FaultFigure) -> FaultFacts:
+    """One figure of how faults spread."""
+    told = _figure(
+        figure.low, figure.high, figure.unit, figure.words, figure.source, ranged=figure.low != figure.high
     )
-    told = {"unit": figure.unit, "what": figure.words, "source": figure.source}
-    return {"schema": KIND_FACTS_SCHEMA, "what": "fault figure", "name": figure.name, "figure": shape | told}
+    return FaultFacts(name=figure.name, figure=told)
 
 
-def fault_line(facts: Mapping[str, Any]) -> str:
-    """The dict of `fault_facts` in words."""
-    return wrapped(_figure(facts["name"], facts["figure"]), indent=0)
+def fault_line(facts: FaultFacts) -> str:
+    """The facts in words."""
+    return wrapped(_words(facts.name, facts.figure), indent=0)
 
 
-def _figure(key: str, one: Mapping[str, Any]) -> str:
-    unit = one["unit"] if one["unit"] in ("F", "ohm") else ""
-    values = [one[name] for name in ("lowest", "highest", "value") if name in one]
-    told = " to ".join(engineering(value, unit) if unit else f"{value:g}" for value in values)
-    return f"{key} {told}: {one['what']} ({one['source']})"
+def _words(key: str, one: KindFigure) -> str:
+    return f"{key} {_told(one)}: {one.what} ({one.source})"
+
+
+def _told(one: KindFigure) -> str:
+    unit = one.unit if one.unit in ("F", "ohm") else ""
+    values = [v for v in (one.lowest, one.highest, one.value) if not isinstance(v, msgspec.UnsetType)]
+    return " to ".join(engineering(value, unit) if unit else f"{value:g}" for value in values)
