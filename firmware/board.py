@@ -68,6 +68,9 @@ CONSTANTS = [
     ("offset_code_16", 2048 * 16, 512 * 16, 3584 * 16),  # code at 0 V, in sixteenths
     ("converter_nv", 805_664, 400_000, 1_600_000),  # nV per code at the converter: 3.3 V / 4096
     ("gain_ppm", 3_000_000, 100_000, 20_000_000),  # converter volts per winding volt: 1 + 2 k / 1 k
+    # Where amplifier and filter take 3 dB, one pole; 0: not known (simulated: hardware-notes/circuit.md,
+    # frequency response).
+    ("bandwidth_hz", 730_000, 0, 100_000_000),
     ("stray_ff", 1_900_000, 0, 10_000_000),  # leads, input and open switches, across the winding
     ("stray_uncertainty_ff", 300_000, 0, 10_000_000),
     # Conductance across the winding: 42.5 nS, over boards of drawn parts 1.9 nS more or less (simulated: as
@@ -100,6 +103,7 @@ if FIRST:
     # Simulated: hardware-notes/circuit/first.py, section "first" of simulated.json.
     _FIRST = {
         "gain_ppm": 2_978_000,
+        "bandwidth_hz": 3_780_000,
         "stray_ff": 29_000,
         "stray_uncertainty_ff": 10_000,
         "input_psi": 579_000,

@@ -4,11 +4,13 @@ From the Gerber files that are ordered, not from the drawing: each net's copper 
 of square cells of 0.25 mm, joined by its plated holes, and is solved for its pins. What is left is a resistor
 between any two pins, with an inductance in series.
 
-    python -m circuit.copper         in hardware-notes: writes copper.json, of printed/fabrication.zip
+    python -m circuit.copper         in hardware-notes: writes copper.json and mesh.json, of
+                                     printed/fabrication.zip
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import sys
@@ -35,6 +37,8 @@ __all__ = [
     "SHEET_OHMS",
     "Mesh",
     "board",
+    "digest",
+    "kept_mesh",
     "mesh",
     "pad_of",
     "ring_path",
@@ -43,6 +47,8 @@ __all__ = [
 
 PACKAGE = HERE.parent / "printed" / "fabrication.zip"
 FILE = HERE / "copper.json"
+MESHES = HERE / "mesh.json"
+"""The meshes of NETS, half a minute's work, with the digest of the package that they are of."""
 
 SHEET_OHMS = 1.75e-8 / 35e-6
 """Of copper 35 um thick, the usual one: resistivity over thickness [ohm]; 1.75e-8 ohm m at 25 degC (handbook
@@ -155,6 +161,36 @@ def mesh(net: str, package: Path = PACKAGE) -> Mesh:
     far = int(np.argmax(np.diag(resistances)))
     seconds = grid.partial_henries(currents[far]) / float(resistances[far, far])
     return Mesh(net, pins, siemens, seconds, grid.farads())
+
+
+@cache
+def kept_mesh(net: str) -> Mesh:
+    """The net's mesh of PACKAGE from mesh.json, where that is of this very package; else solved anew."""
+    kept = json.loads(MESHES.read_text(encoding="utf-8")) if MESHES.exists() else {}
+    if kept.get("package") != digest():
+        return mesh(net)
+    of = kept["nets"][net]
+    pins = tuple((ref, pin) for ref, pin in of["pins"])
+    return Mesh(net, pins, np.array(of["siemens"]), of["seconds"], of["farads"])
+
+
+def digest() -> str:
+    """SHA-256 of PACKAGE."""
+    return hashlib.sha256(PACKAGE.read_bytes()).hexdigest()
+
+
+def _meshes() -> dict[str, Any]:
+    """What mesh.json says; five figures, far more than copper's thickness is known to."""
+    nets = {}
+    for net in NETS:
+        of = mesh(net)
+        nets[net] = {
+            "pins": of.pins,
+            "siemens": [[float(f"{s:.5g}") for s in row] for row in of.siemens],
+            "seconds": float(f"{of.seconds:.5g}"),
+            "farads": float(f"{of.farads:.5g}"),
+        }
+    return {"package": digest(), "nets": nets}
 
 
 class _Grid:
@@ -315,4 +351,5 @@ if __name__ == "__main__":
     from circuit.proof import rounded
 
     FILE.write_text(json.dumps(rounded(written(), 3), indent=1) + "\n", encoding="utf-8")
+    MESHES.write_text(json.dumps(_meshes()) + "\n", encoding="utf-8")
     sys.stdout.write(FILE.read_text(encoding="utf-8"))

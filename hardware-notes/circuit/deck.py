@@ -197,11 +197,11 @@ def _node(net: str, pin: tuple[str, int]) -> str:
 @cache
 def _copper_lines(inductive: bool) -> tuple[str, ...]:
     """Resistor, and inductor, between any two pins of each net of copper; BOOT's capacitance."""
-    from circuit.copper import NETS, mesh
+    from circuit.copper import NETS, kept_mesh
 
     lines = []
     for net in NETS:
-        of = mesh(net)
+        of = kept_mesh(net)
         nodes = [_node(net, pin) for pin in of.pins]
         for i, a in enumerate(nodes):
             for j, b in enumerate(nodes[:i]):

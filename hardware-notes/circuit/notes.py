@@ -12,7 +12,7 @@ from collections.abc import Callable
 from typing import Any
 
 from circuit.claims.clamping import SETTLE_S, WARM_CASES
-from circuit.claims.mishap import CHARGED_STATES, LIMITS
+from circuit.claims.mishap import CHARGED_STATES, LIMITS, SPARK_ROWS
 from circuit.claims.ringing import BUDGET
 from circuit.netlist import HERE
 from circuit.notes_layout import copper, first_board, first_readings, types
@@ -228,11 +228,14 @@ def charged(figures: dict[str, Any]) -> str:
     seen, held, short, opened, turned = (
         figures[k] for k in ("charged_reading", "held", "shorted", "opened", "reversed")
     )
+    small, own = (figures["struck"][tube] for tube in ("tube of 600 V", "E1"))
+    spark = {name: max(one[name] for one in figures["sparked"].values()) for name in SPARK_ROWS}
     return (
         "![charged capacitor on the leads](drawings/simulated-charged.svg)\n\n"
         + prose("""1 uF charged to 400 V, 0.08 J, either way round, board off, idle or with a capacitor
             switched in;
-            the worst of these (ratings from memory of data sheets, single pulse where it is one):""")
+            the worst of these, with the copper's resistance and inductance as in all runs below (ratings from
+            memory of data sheets, single pulse where it is one):""")
         + "\n"
         + table("part|worst|rating|share", rows)
         + "\n"
@@ -246,9 +249,20 @@ def charged(figures: dict[str, Any]) -> str:
             {quantity(held["plus, divider current"], "A")} through it and
             {quantity(held["plus, low-voltage side"], "V")} on the low-voltage side.""")
         + "\n"
-        + prose(f"""With a tube of 600 V for E1, which strikes in this mishap, the converter's pin would see
-            {quantity(figures["struck"]["ADC pins highest"], "V", 3)} and
-            {figures["struck"]["ADC pins lowest"]:.1f} V below ground: hence 1000 V.""")
+        + prose(f"""**E1.** A tube of 600 V in its place would strike in this mishap, and U1's inputs would
+            bear {quantity(small["U1 input current"], "A", 2)} where 2 mA are allowed: hence 1000 V. E1
+            itself strikes, at the earliest, with 1 uF at 500 V: then the pins see
+            {quantity(own["ADC pins highest"], "V", 3)}, U1's inputs
+            {quantity(own["U1 input current"], "A", 2)}, with an arc that takes 0.3 us to form (assumed; a
+            quicker one does more). The board is not made for that; run `coilbell board check` after it.
+            What jumps from a tube's anode does not make it strike: of 0.5 nF at 15 kV through a spark of
+            330 ohm the leads see {quantity(spark["leads, highest"], "V", 2)}, because the open switches turn
+            themselves on and all three test capacitors share the charge. The converter's pins stay between
+            {-spark["ADC pins lowest"]:.2f} and {spark["ADC pins highest"]:.2f} V; but for some nanoseconds
+            the drains of Q1 to Q3 see up to {quantity(spark["Q1..Q3 drain"], "V", 2)} (30 V are allowed),
+            that of Q4 {quantity(spark["Q4 drain"], "V", 2)} (45 V), and U1's inputs
+            {quantity(spark["U1 input current"], "A", 2)}: no rating covers that, so after a spark, too, run
+            `coilbell board check`.""")
         + "\n"
         + prose(f"""**Shorted leads**: {quantity(short["amps"], "A")} for the length of the pulse, nothing
             on the

@@ -2,6 +2,7 @@
 
 python -m circuit.proof          from the folder hardware-notes: simulate all, write figures and notes
 python -m circuit.proof 1000     the same with 1000 boards of drawn tolerances
+python -m circuit.proof held     that section alone, beside what is kept of the others
 """
 
 from __future__ import annotations
@@ -41,6 +42,7 @@ SECTIONS: dict[str, Callable[[], Any]] = {
     "noise": signal.noise,
     "lead_scale": signal.lead_scale,
     "struck": mishap.struck,
+    "sparked": mishap.sparked,
     "first": first.figures,
     "types": types.types,
     "held": mishap.held,
@@ -102,8 +104,18 @@ def write(draws: int = DRAWS) -> None:
     FIGURES.write_text(json.dumps(rounded(figures), indent=1) + "\n", encoding="utf-8")
 
 
+def renew(names: Iterable[str]) -> None:
+    """Simulate these sections anew, and keep the others."""
+    figures = json.loads(FIGURES.read_text(encoding="utf-8")) | rounded(collect(names))
+    FIGURES.write_text(json.dumps(figures, indent=1) + "\n", encoding="utf-8")
+
+
 if __name__ == "__main__":
     from circuit import notes
 
-    write(int(sys.argv[1]) if len(sys.argv) > 1 else DRAWS)
+    words = sys.argv[1:]
+    if words and words[0] in SECTIONS:
+        renew(words)
+    else:
+        write(int(words[0]) if words else DRAWS)
     notes.write()

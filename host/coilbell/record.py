@@ -29,6 +29,8 @@ SCHEMA = 1
 """Number of this record layout; it rises when a field changes its meaning."""
 
 MAX_SAMPLES = 4_000_000
+UNPROTECTED = "leads without protection"
+"""What a tester says of itself, among its words, whose leads nothing protects."""
 """Longest record accepted; far beyond any ring, well inside memory."""
 
 _LARGEST = 1e30
@@ -233,6 +235,11 @@ class Record:
     def simulated(self) -> bool:
         """True where a board in software made the samples, of a part that does not exist."""
         return self.board.startswith("virtual")
+
+    @property
+    def unprotected(self) -> bool:
+        """True where the tester's leads had no protection: for new parts on the bench only."""
+        return UNPROTECTED in self.board
 
     @property
     def uniform(self) -> bool:

@@ -4,9 +4,10 @@ IMAGE is MicroPython for the Raspberry Pi Pico, a UF2 file; 1.28.0 was built for
 with pico-sdk 2.2.0. The emulator comes from `pip install rp2040py littlefs-python`, which the tests do not
 need; nothing here runs in CI. A second of the board takes a minute or more.
 
-Shown: a greeting, captures, aim, check and saved constants over a socket; each pulse's width on the
-pin; Ctrl-C by the dozen and the way back; states of the prompt; how long each answer takes in the board's own
-time, against the table in frame.py. Not shown: anything analogue, and what a bus costs.
+Shown: nothing fires after power; a greeting, captures, aim, saved constants over a socket; one pulse a shot;
+Ctrl-C by the dozen and the way back; states of the prompt; how long each answer takes in the board's own
+time, against the table in frame.py. Not shown: anything analogue, what a bus costs, and the width of a pulse,
+since this emulator steps its state machines in batches.
 
 The file is two things: the program, and the board that the emulator loads (`BOARD`).
 """
@@ -24,7 +25,6 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib import import_module
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -155,11 +155,13 @@ def timed(port: Any, aim: bool) -> dict[str, tuple[int, int]]:
         port.write(script[at : at + 128])
         time.sleep(0.05)
     port.write(b"\x04")
-    told = said(port, b"\x04\x04>", 600)
+    told = said(port, b"\x04\x04>", 10 * SLOWER)
     port.write(b"\x02")
     said(port, b">>> ")
-    print("  board:", told)
-    (found,) = [line for line in told.decode("ascii", "replace").splitlines() if "{" in line]
+    text = told.decode("ascii", "replace")
+    found = next((line for line in text.splitlines() if "{" in line), None)
+    if found is None:
+        raise SystemExit(f"the board did not tell its times; its words: {text!r}")
     return {word: tuple(times) for word, times in json.loads(found[found.index("{") :]).items()}
 
 
@@ -211,11 +213,9 @@ def examined(name: str, edges: Path, captures: int, aim: bool) -> int:
         before = len(edges.read_text().splitlines())
         settings = Settings(shots=1, samples=1024, pretrigger=32, pulse_s=width / told.tick_hz)
         (record,) = tester.capture(settings)
-        seen = [float(line) for line in edges.read_text().splitlines()[before:]]
-        asked_ns = width * 1e9 / told.tick_hz
-        off = [round(b - a - asked_ns, 1) for a, b in pairwise(seen)]
-        wrong += len(record) != 1024 or not seen
-        print(f"  capture {number}: width {asked_ns:.0f} ns, pin off by {off} ns, {len(record)} samples")
+        edged = len(edges.read_text().splitlines()) - before
+        wrong += len(record) != 1024 or edged != 2
+        print(f"  capture {number}: {width} ticks, {edged} edges of the pulse pin, {len(record)} samples")
     if aim:
         print(f"aim: {tester.aim('A')}")
     tester.save()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -10,8 +9,7 @@ import pytest
 import scripted  # noqa: F401 - tells pytest that Tester is no test
 from coilbell.board import Aim, Tester, constants
 from coilbell.board.simulation import Winding, catalogue
-from coilbell.decay import fit
-from coilbell.record import Record
+from coilbell.commands.ladder import ring_volts
 
 SEED = 2
 RUNGS_V = (0.06, 0.13, 0.27, 0.5)
@@ -19,13 +17,6 @@ PULSE_AMPS = 5e-3
 """Of the simulated driver, `Fixture.pulse_amps`."""
 CASES = [("tarn-line-split", "A"), ("tarn-line-split", "B"), ("moss-choke", "B"), ("fell-choke", "A")]
 """Among them a ring with faster modes beside it (53 kHz) and one of 2.2 samples to a period (222 kHz)."""
-
-
-def envelope(records: Sequence[Record]) -> float | None:
-    found, first = fit(records), records[0]
-    if not found.rings or first.rate_hz is None or first.pulse_s is None:
-        return None
-    return found.main_amplitude(first.first_s + first.pretrigger / float(first.rate_hz) + first.pulse_s)
 
 
 def true_volts(winding: Winding, farads: float, pulse_s: float) -> float:
@@ -43,7 +34,7 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 def test_each_rung_is_within_a_tick_or_5_percent_or_said_to_be_out_of_reach(part: str, letter: str) -> None:
     winding = Winding(catalogue.part(part, SEED))
     with Tester.open(f"virtual:?part={part}&seed={SEED}&hurry=1") as tester:
-        aims = [tester.aim(letter, target_v=volts, measure=envelope) for volts in RUNGS_V]
+        aims = [tester.aim(letter, target_v=volts, measure=ring_volts) for volts in RUNGS_V]
         capacitor = tester.identity.capacitor(letter)
         tick_s = 1 / tester.identity.tick_hz
     assert capacitor is not None

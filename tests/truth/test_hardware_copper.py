@@ -7,6 +7,7 @@ Sources: sheet resistance times length over width; partial inductance of a strai
 
 from __future__ import annotations
 
+import json
 import math
 import sys
 from pathlib import Path
@@ -95,6 +96,17 @@ def test_inductance_is_that_of_the_whole_way_not_of_its_mesh():
     red, a = ("J1", 1), ("C1", 1)
     assert of.henries(red, a) == pytest.approx(of.ohms(red, a) * of.seconds, rel=1e-9)
     assert 1e-9 < of.henries(red, a) < 40e-9
+
+
+@pytest.mark.parametrize("net", copper.NETS)
+def test_the_meshes_kept_are_those_of_the_package(net):
+    """Simulations take them from mesh.json: `python -m circuit.copper` writes it anew."""
+    kept, solved_now = copper.kept_mesh(net), copper.mesh(net)
+    assert json.loads(copper.MESHES.read_text(encoding="utf-8"))["package"] == copper.digest()
+    assert kept.pins == solved_now.pins
+    assert np.allclose(kept.siemens, solved_now.siemens, rtol=1e-3)
+    assert kept.seconds == pytest.approx(solved_now.seconds, rel=1e-3)
+    assert kept.farads == pytest.approx(solved_now.farads, rel=1e-3)
 
 
 def test_power_and_signal_ground_meet_at_the_black_post_alone():

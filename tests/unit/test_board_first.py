@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from dataclasses import replace
 from fractions import Fraction
@@ -12,7 +13,10 @@ import pytest
 
 from coilbell.board import constants, deploy
 from coilbell.board.identity import FIRST_WORDS, Identity
+from coilbell.board.limits import FIRST
 from coilbell.board.settings import Settings, check
+from coilbell.cli import main
+from coilbell.commands.portsource import PortSource
 from coilbell.errors import InputError
 from coilbell.record import Connection
 
@@ -72,3 +76,68 @@ class Asked:
 @pytest.mark.parametrize(("said", "taken"), [("first", "first"), ("full", "full"), ("", None), (7, None)])
 def test_a_board_flashed_again_keeps_its_design(said: Any, taken: str | None) -> None:
     assert deploy.installed_design(Asked(said)) == taken
+
+
+# A board of the first design in software: every screen says what it is not for.
+
+PORT = "virtual:?design=first&part=moss-choke&hurry=1&seed=3"
+
+
+@pytest.fixture
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setattr(constants, "folder", lambda: tmp_path / "boards")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+@pytest.mark.parametrize("state", ["open", "healthy"])
+def test_its_check_has_its_own_rows_and_limits(
+    place: Path, capsys: pytest.CaptureFixture[str], state: str
+) -> None:
+    assert main(["board", "check", "--save", "--json", "--port", f"{PORT}&state={state}"]) == 0
+    told = capsys.readouterr()
+    facts = json.loads(told.out)
+    rows = {row["name"]: row for row in facts["rows"]}
+    assert FIRST_WORDS in facts["board"]
+    assert FIRST_WORDS in told.err
+    assert "stray, all open" not in rows, "its test capacitor cannot be switched off"
+    assert (rows["offset"]["low"], rows["offset"]["high"]) == (FIRST["offset"].low, FIRST["offset"].high)
+    if state == "open":
+        # Its open leads rest at 0.3 V: that is no zero of the converter's.
+        assert rows["lead voltage"]["value"] == pytest.approx(0.33, abs=0.05)
+        assert rows["pulse current"]["high"] == FIRST["pulse current"].high
+        assert rows["input resistance"]["value"] == pytest.approx(1 / 579e-9, rel=0.1)
+        assert not {"offset_code_16", "lead_offset_code_16"} & set(facts["saved"])
+
+
+def test_its_guide_leaves_out_the_posts_that_it_has_not(
+    place: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO("\n\n6.8k\n\n"))
+    assert main(["board", "check", "--guide", "--port", PORT]) == 0
+    told = capsys.readouterr()
+    assert "Step 3 of 3" in told.err
+    assert "posts" not in told.err
+    assert "all passed" in told.out
+
+
+def test_its_rings_say_so_wherever_they_are_shown(place: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    keep = ["--item", "choke-7", "--log", "log.sqlite"]
+    assert main(["capture", "--port", PORT, "--out-of-circuit", *keep]) == 0
+    assert FIRST_WORDS in capsys.readouterr().err
+    source = PortSource(PORT)  # of --watch and of the page
+    assert FIRST_WORDS in source.link().words
+    source.close()
+    assert FIRST_WORDS in capsys.readouterr().err
+    assert main(["judge", *keep, "--kind", "power inductor"]) == 0
+    assert "first board: new parts only" in capsys.readouterr().out
+    assert main(["report", "choke-7", "--log", "log.sqlite", "-o", "page.html"]) == 0
+    assert "whose leads nothing protects" in Path("page.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("words", [["capture"], ["capture", "--watch"], ["capture", "--ladder"]])
+def test_it_is_never_connected_to_a_set(
+    place: Path, capsys: pytest.CaptureFixture[str], words: list[str]
+) -> None:
+    assert main([*words, "--in-circuit", "--port", PORT]) == 2
+    assert "whose leads nothing protects" in capsys.readouterr().err

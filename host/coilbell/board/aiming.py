@@ -31,8 +31,9 @@ class Fires(Protocol):
         """Records taken with these settings."""
 
 
-Measure = Callable[[Sequence[Record]], float | None]
-"""Envelope of the main ring at the end of its pulse [V at the winding]; None where nothing rings."""
+Measure = Callable[[Sequence[Record]], tuple[float, float] | None]
+"""Envelope of the main ring at the end of its pulse [V at the converter over the gain], and its frequency
+[Hz]; None where nothing rings."""
 
 _CORRECTIONS = 4
 """Captures at the most. A peak is nearly proportional to its width, so one or two do (own choice)."""
@@ -102,9 +103,10 @@ def refined(tester: Fires, aim: Aim, capacitor: str, pretrigger: int, measure: M
         pulse_s = width / tester.identity.tick_hz
         settings = Settings(capacitor, _SHOTS, samples=_SAMPLES, pretrigger=pretrigger, pulse_s=pulse_s)
         records = tester.capture(settings)
-        volts, peak = measure(records), max(_peak(record) for record in records)
-        if volts is None or volts <= 0:
+        ring, peak = measure(records), max(_peak(record) for record in records)
+        if ring is None or ring[0] <= 0:
             break
+        volts = ring[0] / tester.identity.response(ring[1])
         tried[width], largest = volts, max(largest, peak)
         if abs(volts - aim.target_v) <= _NEAR * aim.target_v:
             break

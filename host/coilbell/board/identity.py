@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
@@ -9,11 +10,11 @@ from fractions import Fraction
 from coilbell.board import frame, reader
 from coilbell.board.exchange import Told, fields_of
 from coilbell.errors import InputError, WireError
-from coilbell.record import Capacitor, Loading, WideCode
+from coilbell.record import UNPROTECTED, Capacitor, Loading, WideCode
 
 __all__ = ["FIRST_WORDS", "STEPS", "Identity", "admit", "constants_of"]
 
-FIRST_WORDS = "first board, leads without protection: new parts on the bench only"
+FIRST_WORDS = f"first board, {UNPROTECTED}: new parts on the bench only"
 """What every screen says of the first design."""
 
 STEPS = 4
@@ -85,6 +86,14 @@ class Identity:
     def gain(self) -> float:
         """Volts at the converter for one volt at the winding [1]."""
         return self.constants["gain_ppm"] * 1e-6
+
+    def response(self, hz: float) -> float:
+        """What amplifier and filter let through of a frequency [Hz], against `gain` [1].
+
+        1/sqrt(1 + (f/f0)^2), one pole at the board's bandwidth f0; 1 where the board tells none.
+        """
+        bandwidth = self.constants.get("bandwidth_hz", 0)
+        return 1 / math.hypot(1, hz / bandwidth) if bandwidth else 1.0
 
     @property
     def latency_ticks(self) -> Fraction:

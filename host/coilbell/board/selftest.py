@@ -26,6 +26,7 @@ _RATE_SAMPLES = 4096
 _REST_SAMPLES = 16384
 """32.8 ms: a period of the mains and more."""
 _USB_BYTES_PER_S = 0.5e6
+_ZEROS = ("offset_code_16", "lead_offset_code_16")
 _BARE = "nothing but a coil may be on the leads"
 _BEYOND = "or more: beyond the tester's scale. Touch nothing, switch off, pull the plug"
 _TWO_CLOCKS = "uncertain by so much: the clock common to pulse and converter did not count right"
@@ -49,6 +50,10 @@ def selftest(tester: Tester, told: Callable[[str], None] | None = None, looped: 
     for words, part in parts + [("loop-back", loop_back)] * looped:
         tell(words)
         part(tester, outcome)
+    if tester.identity.unprotected and not outcome.rings:
+        # Its open leads rest at some 0.3 V: what they show is no zero. A coil takes them to 0 V.
+        for name in _ZEROS:
+            outcome.constants.pop(name, None)
     return outcome
 
 
@@ -118,9 +123,11 @@ def _wire(tester: Tester, outcome: Outcome) -> None:
     tester.capture(settings)
     took = time.perf_counter() - start
     rate = settings.shots / took
+    # A board in software is as slow as the computer is busy.
+    least = [0.0, 0.0] if tester.identity.virtual else [5, 40]
     outcome.rows += [
-        Row("captures of 4096", rate, "per s", 5),
-        Row("over the wire", rate * 2 * _RATE_SAMPLES / 1000, "kB/s", 40),
+        Row("captures of 4096", rate, "per s", least[0]),
+        Row("over the wire", rate * 2 * _RATE_SAMPLES / 1000, "kB/s", least[1]),
         Row("damaged frames", float(tester.tally.damaged - harmed), "", 0, 0),
         Row("checking frames", decode_rate() / _USB_BYTES_PER_S, "x USB rate", 100),
     ]

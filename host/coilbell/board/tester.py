@@ -220,8 +220,8 @@ class Tester:
         The board's search goes upwards and sees samples; `measure` tells a ring's amplitude from a few
         records (see `aiming.Measure`), by which the width is then corrected: for rings above 200 kHz and
         windings with further modes. near_s: where the width is nearly known, as from a rung below, the search
-        begins there, with `measure` alone [s]. Amplitudes are those at the converter over the gain: the
-        amplifier of hardware-notes takes 2 % off at 150 kHz, 5 % at 250 kHz.
+        begins there, with `measure` alone [s]. With `measure` what the amplifier takes at the ring's
+        frequency is given back; the board's own search knows no frequency: 2 % less at 150 kHz, 5 % at 250.
 
         Raises InputError for an amplitude beyond the board's, MissingError for a firmware that cannot,
         Refusal when the board does not fire (live leads).

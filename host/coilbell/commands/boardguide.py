@@ -24,14 +24,14 @@ _QUICK = 12
 """Interleaved shots for a turn of wire, which rings near 1 MHz: 6 million samples a second."""
 _PART = 0.01 / 3**0.5
 """Standard uncertainty of an ordinary resistor: anywhere within its 1 % [1]."""
-_OPEN = "Step 1 of 4. Leads on, clips open and apart, away from mains leads. Enter to go on: "
+_OPEN = "Step 1 of {steps}. Leads on, clips open and apart, away from mains leads. Enter to go on: "
 _COIL = (
-    "Step 2 of 4. On the clips a coil of 1 to 10 mH that is connected to nothing else,\n"
+    "Step 2 of {steps}. On the clips a coil of 1 to 10 mH that is connected to nothing else,\n"
     "air-cored or with a gap, without much capacitance of its own. Enter to go on, or\n"
     '"skip": '
 )
 _RESISTOR = (
-    "Step 3 of 4. Beside the same coil an ordinary resistor, best {low} to {high}.\n"
+    "Step 3 of {steps}. Beside the same coil an ordinary resistor, best {low} to {high}.\n"
     "Its value as marked (1 %), such as 10k; or as your meter reads it with the\n"
     "meter's tolerance, such as 9.97k 0.5%. Enter when there is no other: "
 )
@@ -51,10 +51,17 @@ class Guide:
     rings: Callable[[Tester, tuple[str, ...], int], Mapping[str, Rung]]
     rows: list[Row] = field(default_factory=list)
     constants: dict[str, int] = field(default_factory=dict)
+    steps: int = 4
 
     def run(self) -> bool:
         """All steps; False where a row failed and the rest was not worth doing."""
-        for step in (self._open, self._coil, self._wire):
+        steps = [self._open, self._coil, self._wire]
+        with self.opened() as tester:
+            if tester.identity.unprotected:
+                # Its leads are soldered to the test capacitor: there are no posts to screw a wire to.
+                steps.remove(self._wire)
+        self.steps = 1 + len(steps)
+        for step in steps:
             step()
             if any(row.passed is False for row in self.rows):
                 return False
@@ -67,7 +74,7 @@ class Guide:
     def _open(self) -> None:
         from coilbell.board import selftest
 
-        self.ask(_OPEN)
+        self.ask(_OPEN.format(steps=self.steps))
         with self.opened() as tester:
             outcome = selftest(tester)
         self.rows += outcome.rows
@@ -76,7 +83,7 @@ class Guide:
     def _coil(self) -> None:
         from coilbell.board import examined
 
-        if self.ask(_COIL).strip().lower() == "skip":
+        if self.ask(_COIL.format(steps=self.steps)).strip().lower() == "skip":
             return
         with self.opened() as tester:
             letters = tester.identity.capacitors
@@ -94,7 +101,8 @@ class Guide:
 
         letters = known.capacitors
         best = best_ohms(alone[letters[0]], known, letters[0])
-        words = _RESISTOR.format(low=engineering(best / 2, "ohm", 1), high=engineering(best * 2, "ohm", 1))
+        low, high = (engineering(best * part, "ohm", 1) for part in (0.5, 2))
+        words = _RESISTOR.format(steps=self.steps, low=low, high=high)
         found: dict[str, list[Known]] = {}
         while (ohms := _resistor(self.ask(words))) is not None:
             with self.opened() as tester:

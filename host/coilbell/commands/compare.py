@@ -12,12 +12,12 @@ from coilbell.commands.options import (
     add_prior,
     add_reading,
     add_sure,
+    board_words,
     drawer_of,
     prior_of,
     reading_of,
     refuse_reading,
     show_and_keep,
-    simulated_words,
     sure_of,
     tell_chosen,
     tolerance_of,
@@ -93,7 +93,7 @@ def run(options: argparse.Namespace) -> int:
             first_judged=_judged(drawer, first, relation) if reference is None else "",
         )
         rungs = [*first, *second]
-        title = f"{sides_words(first[0], second[0])}{simulated_words(rungs)}"
+        title = f"{sides_words(first[0], second[0])}{board_words(rungs)}"
         rings = [(rung.facts, rung.records[0]) for rung in rungs]
         facts = compared(question, rings, title, reference)
         keep = partial(drawer.keep, rungs, question, facts, reference) if drawer else None

@@ -16,6 +16,7 @@ from coilbell.commands.options import (
     add_reading,
     add_reference,
     add_sure,
+    board_words,
     connection_of,
     drawer_of,
     ohms_of,
@@ -24,7 +25,6 @@ from coilbell.commands.options import (
     reference_of,
     refuse_reading,
     show_and_keep,
-    simulated_words,
     sure_of,
     tell,
     tell_chosen,
@@ -120,7 +120,7 @@ def run(options: argparse.Namespace) -> int:
         finding = finding_of(question, [(rung.facts, rung.records[0]) for rung in rungs], reference)
         _check_unit(options.unit, finding, reference)
         title = drawer.name if drawer else _title(options.files)
-        facts = finding_facts(finding, f"{title}{simulated_words(rungs)}")
+        facts = finding_facts(finding, f"{title}{board_words(rungs)}")
         keep = partial(drawer.keep, rungs, question, facts, reference) if drawer else None
         show_and_keep(options, facts, partial(finding_text, full=options.full), keep)
     if place is not None and reference is not None:

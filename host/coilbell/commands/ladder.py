@@ -84,8 +84,12 @@ def rung_shots(volts: float, noise_v: float) -> int:
 def plan(tester: Tester, settings: Settings) -> LadderPlan:
     """Strike the probe and settle capacitors, interleave and shots.
 
-    Raises InputError for a tester without two test capacitors or without aims of a stated amplitude.
+    Raises InputError for settings beyond the board's limits, and for a tester without two test capacitors or
+    without aims of a stated amplitude.
     """
+    from coilbell.board.settings import check
+
+    check(settings, tester.identity)
     farads = _farads(tester)
     middle, low, high = usual_letters(farads)
     if tester.identity.aim_volts is None:
@@ -259,14 +263,16 @@ def _near(volts: float, below: Sequence[Aim]) -> float:
     return last.pulse_s + slope * (volts - last.peak_v)
 
 
-def ring_volts(records: Sequence[Record]) -> float | None:
-    """Envelope of the main ring at the end of its pulse [V at the winding], None where nothing rings."""
+def ring_volts(records: Sequence[Record]) -> tuple[float, float] | None:
+    """Envelope of the main ring at the end of its pulse [V at the converter over the gain] and its frequency
+    [Hz], None where nothing rings."""
     from coilbell.decay import fit
 
     found, first = fit(records, max_modes=_PROBED_MODES), records[0]
     if not found.rings or found.unit != "V" or first.rate_hz is None or first.pulse_s is None:
         return None
-    return found.main_amplitude(first.first_s + first.pretrigger / float(first.rate_hz) + first.pulse_s)
+    ends_s = first.first_s + first.pretrigger / float(first.rate_hz) + first.pulse_s
+    return found.main_amplitude(ends_s), found.main.frequency_hz.value
 
 
 def _marked(records: Sequence[Record], volts: float, note: str = "") -> list[Record]:

@@ -40,6 +40,7 @@ __all__ = [
     "add_reading",
     "add_reference",
     "add_sure",
+    "board_words",
     "connection_of",
     "done_of",
     "drawer_of",
@@ -51,7 +52,6 @@ __all__ = [
     "refuse_reading",
     "show",
     "show_and_keep",
-    "simulated_words",
     "sure_of",
     "tell",
     "tell_chosen",
@@ -324,9 +324,12 @@ def refuse_reading(options: argparse.Namespace) -> None:
             raise InputError(f"--{name} is for record files; what the log holds keeps its own, leave it out")
 
 
-def simulated_words(rungs: Sequence[FittedCapture]) -> str:
-    """What is added to the title of a judgement of rings that a board in software made; else ""."""
-    return " (simulated board)" if any(rung.records[0].simulated for rung in rungs) else ""
+def board_words(rungs: Sequence[FittedCapture]) -> str:
+    """What is added to the title of a judgement of rings that a board in software made, or one whose leads
+    nothing protects; else ""."""
+    simulated = " (simulated board)" if any(rung.records[0].simulated for rung in rungs) else ""
+    bare = any(rung.records[0].unprotected for rung in rungs)
+    return f"{simulated} (first board: new parts only)" if bare else simulated
 
 
 def tell_chosen(drawer: ItemLog, rungs: Sequence[FittedCapture], what: str = "judged") -> None:

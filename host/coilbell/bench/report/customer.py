@@ -11,7 +11,6 @@ from coilbell.bench.facts.fit import FitFacts
 from coilbell.bench.log import KeptCapture, versions
 from coilbell.bench.report.sheet import (
     CARE,
-    SIMULATED,
     UNJUDGED,
     Basis,
     Section,
@@ -52,7 +51,7 @@ def customer_sheet(basis: Basis) -> Sheet:
         ("serial", item.serial),
         ("tested", local_time(basis.judgement.made_utc if basis.judgement else item.added_utc)),
         ("in the end", ended(basis)),
-        ("board", SIMULATED if basis.simulated else ""),
+        ("board", basis.board),
     )
     return Sheet(
         full=False,

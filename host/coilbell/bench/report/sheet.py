@@ -28,7 +28,6 @@ __all__ = [
     "BY_WORKSHEET",
     "CARE",
     "SHEET_SCHEMA",
-    "SIMULATED",
     "UNJUDGED",
     "Basis",
     "Section",
@@ -60,6 +59,7 @@ BY_WORKSHEET = "What may have failed, by the worksheet"
 UNJUDGED = "judge it by a reference of a good unit of this very part"
 """What comes next where no finding says it."""
 
+UNPROTECTED = "first board, whose leads nothing protects: for new parts on the bench only"
 SIMULATED = "simulated: a board in software rang a part that does not exist"
 
 Pairs = tuple[tuple[str, str], ...]
@@ -121,9 +121,12 @@ class Basis:
         return tuple(pair for pair in self.fits if pair[1].id in numbers)
 
     @property
-    def simulated(self) -> bool:
-        """True where a board in software rang any of it."""
-        return any(capture.records[0].simulated for capture, _ in self.kept.captures)
+    def board(self) -> str:
+        """What is to be said of the boards that rang it, "" for nothing."""
+        first = [capture.records[0] for capture, _ in self.kept.captures]
+        words = [SIMULATED] * any(one.simulated for one in first)
+        words += [UNPROTECTED] * any(one.unprotected for one in first)
+        return "; ".join(words)
 
 
 def basis_of(log: Log, item: Item) -> Basis:

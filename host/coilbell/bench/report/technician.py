@@ -10,7 +10,6 @@ from coilbell.bench.log import KeptCapture, KeptFit, versions
 from coilbell.bench.report.comparison import comparison_section
 from coilbell.bench.report.sheet import (
     CARE,
-    SIMULATED,
     UNJUDGED,
     Basis,
     Pairs,
@@ -103,7 +102,7 @@ def _tested(basis: Basis) -> Pairs:
         ("in the log since", local_time(item.added_utc)),
         ("judged by", facts.reference.partition("@")[0] if facts else ""),
         ("in the end", ended(basis)),
-        ("board", SIMULATED if basis.simulated else ""),
+        ("board", basis.board),
     ]
     pairs += [("photo", f"{_file_name(p.path)} {p.words}") for p in basis.kept.photos]
     pairs += [("note", note.words) for note in basis.kept.notes[-3:]]

@@ -8,6 +8,7 @@
                     set that conducts, in-set,turn-dead,switch-leaky one with what is wrong in it
     done            steps that took parts of the set off, as in done=yoke-off,tube-base-off
     seed            number that draws the unit and its noise; without it the nominal part
+    design          full (default) or first: the breadboard for new parts on the bench only
     chip            rp2040 (default) or rp2350: whose converter
     noise           converter noise [LSB rms], 1 by default
     hum             mains hum at the leads [V], 0 by default
@@ -44,6 +45,7 @@ class Address:
     part: str = "tarn-line-split"
     state: str = "healthy"
     done: str = ""
+    design: str = "full"
     seed: int | None = None
     chip: str = "rp2040"
     noise: float = 1.0
@@ -63,6 +65,7 @@ class Address:
 
     def __post_init__(self) -> None:
         _one_of("chip", self.chip, ("rp2040", "rp2350"))
+        _one_of("design", self.design, ("full", "first"))
         _one_of("interpreter", self.interpreter, ("", "micropython", "python"))
         for name in ("errors", "drop", "corrupt"):
             _limited(name, getattr(self, name), 0, 1)
@@ -111,6 +114,7 @@ _READERS: dict[str, Callable[[str], Any]] = {
     "part": str,
     "state": str,
     "done": str,
+    "design": str,
     "seed": int,
     "chip": str,
     "noise": float,

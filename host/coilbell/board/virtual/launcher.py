@@ -2,7 +2,7 @@
 
 This file is run by MicroPython's unix port, or by CPython where that is missing, as
 
-    launcher.py PORT FIRMWARE-FOLDER FRAME-FOLDER CONSTANTS-FILE CHIP UNIQUE-ID HURRY
+    launcher.py PORT FIRMWARE-FOLDER FRAME-FOLDER BOARD-FOLDER CONSTANTS-FILE CHIP UNIQUE-ID HURRY
 
 and keeps to what both understand. Hardware and link are asked for over the socket, see bridge.py.
 """
@@ -27,11 +27,13 @@ _NOMINAL = {
     "input_psi": 1_000_000,
     "input_uncertainty_psi": 100_000,
     "coupling_per_ks": 0,
+    "bandwidth_hz": 0,
     "lead_offset_code_16": 2048 * 16,
     "lead_uv": _LEAD_UV,
 }
 for _way in ("clips", "posts", "A_series", "B_series", "C_series"):  # no copper but the winding's own
     _NOMINAL[_way + "_uohm"] = _NOMINAL[_way + "_uncertainty_uohm"] = 0
+_NOMINAL_FIRST = {"input_psi": 579_000, "input_uncertainty_psi": 30_000}
 _PROMPT = b"\r\n>>> "
 
 
@@ -233,11 +235,14 @@ def _traceback(error: Exception) -> bytes:
 
 def _serve(arguments: list) -> None:
     """Start the firmware's program, again and again, until the bridge is gone."""
-    port, firmware, frames, constants, chip, unique_id, hurry = arguments
-    # frame.py lies among this package's files, so that folder comes last.
+    port, firmware, frames, design, constants, chip, unique_id, hurry = arguments
+    # frame.py lies among this package's files, so that folder comes last; board.py is that of the design.
     sys.path.insert(0, firmware)
+    sys.path.insert(0, design)
     sys.path.append(frames)
     program, board, console = __import__("main"), __import__("board"), __import__("console")
+    if board.FIRST:
+        _NOMINAL.update(_NOMINAL_FIRST)
     board.CONSTANTS = [(row[0], _NOMINAL.get(row[0], row[1]), row[2], row[3]) for row in board.CONSTANTS]
     bridge = Bridge(int(port))
     link = Link(bridge)
@@ -265,6 +270,7 @@ def _clean_up(constants: str) -> None:
         (os.remove, constants),
         (os.remove, constants + ".bak"),
         (os.remove, constants + ".new"),
+        (os.remove, folder + "/board.py"),
         (os.rmdir, folder),
     ):
         try:  # noqa: SIM105 - MicroPython has no contextlib
@@ -278,4 +284,4 @@ if __name__ == "__main__":
         _serve(sys.argv[1:])
     except (Ended, KeyboardInterrupt):
         pass
-    _clean_up(sys.argv[4])
+    _clean_up(sys.argv[5])

@@ -19,6 +19,9 @@ __all__ = ["Leads"]
 _LOOP_VOLTS = 1.65
 _LOOP_S = 25e-9
 """The loop-back halves the pulse pin's 3.3 V; its 5 kohm and some 5 pF of the converter's pin slow it."""
+_FIRST_OHMS, _FIRST_TANGENT, _FIRST_OPEN_V = 1 / 579e-9, 2e-4, 0.33
+"""Of the first board: what lies across its leads, its capacitor's loss, where open leads rest (simulated:
+hardware-notes/circuit/first.py)."""
 _KEPT = 128
 """Noise-free rings kept, so that equal shots are computed once."""
 
@@ -32,10 +35,14 @@ class Leads:
         from coilbell.board.simulation import Fixture, Winding, catalogue
 
         fixture = Fixture(stray_farads=wishes.stray)
+        if wishes.design == "first":
+            fixture = replace(fixture, input_ohms=_FIRST_OHMS, loss_tangent=_FIRST_TANGENT)
         self.winding: Winding = Winding(
             catalogue.part(wishes.part, wishes.seed), wishes.state, fixture, wishes.steps
         )
         self.converter: Converter = _converter(wishes)
+        # The first board's amplifier lets direct voltage through: open leads do not rest at 0 V.
+        self._rest_v = _FIRST_OPEN_V if wishes.design == "first" and wishes.state == "open" else 0.0
         self._latency_s = wishes.latency
         self._loop = bool(wishes.loop)
         self._rng = default_rng(wishes.seed)
@@ -61,7 +68,7 @@ class Leads:
                 self._rings.clear()
             volts = self.winding.ring(farads, pulse_s, rate_hz, samples, delay_s=pulse_at_s)
             self._rings[key] = volts
-        return self.converter.codes(volts, self._rng, rate_hz)
+        return self.converter.codes(volts + self._rest_v, self._rng, rate_hz)
 
     def loop_codes(
         self, pulse_s: float, pulse_at_s: float, rate_hz: float, samples: int
@@ -77,7 +84,7 @@ class Leads:
 
     def lead_volts(self) -> float:
         """Voltage at the leads with no pulse, now [V]."""
-        return self.winding.lead_volts(time.monotonic() - self._since)
+        return self._rest_v + self.winding.lead_volts(time.monotonic() - self._since)
 
 
 def _converter(wishes: Address) -> Converter:

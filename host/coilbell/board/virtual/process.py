@@ -76,12 +76,16 @@ class Board:
             self.end()
 
     def _start(self, inner: socket.socket) -> socket.socket:
-        files = firmware_files()
+        files = firmware_files(design=self._wishes.design)
+        board = files["board.py"]
+        if self._wishes.design != "full":  # beside the constants, so that it goes when the board does
+            board = Path(shutil.copy(board, self._folder))
         launcher = Path(__file__).with_name("launcher.py")
         words = [
             str(inner.getsockname()[1]),
             str(files["main.py"].parent),
             str(files["frame.py"].parent),
+            str(board.parent),
             str(Path(self._folder, "constants.txt")),
             self._wishes.chip,
             self._unique_id(),
