@@ -226,4 +226,8 @@ def test_what_it_was_in_the_end_by_keys(bench: Any, page: Any) -> None:
     page.keyboard.type("dry joint, set runs")
     assert "in the end: driver" in _done(page)
     page.locator("#ended", has_text="dry joint, set runs").wait_for()
+    told = page.locator("#ended").inner_text()
+    assert told == "in the end: driver, of a CRT monitor: dry joint, set runs", (
+        "as sure as usual, whatever was typed before"
+    )
     picture(page, "ended")

@@ -116,8 +116,8 @@ export async function askEnd() {
   if (!sheet || !sheet.ends.length) return showAnswer("no item of the log is on the bench: name one with J", true), null;
   const given = await ask(`What ${sheet.item} was in the end`, [
     { name: "cause", label: "What was found", choices: sheet.ends },
-    { name: "how", label: "How it was seen", hint: "such as: replaced, set runs" },
-    { name: "sure", label: "How sure that is", hint: "such as 90%; empty: as sure as usual" },
+    { name: "how", label: "How it was seen", value: "", hint: "such as: replaced, set runs" },
+    { name: "sure", label: "How sure that is", value: "", hint: "such as 90%; empty: as sure as usual" },
   ]);
   return given && { do: "end", item: sheet.item, ...given };
 }
