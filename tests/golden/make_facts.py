@@ -18,6 +18,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from coilbell.bench.audit import audit
 from coilbell.bench.facts.base import json_line
 from coilbell.bench.facts.comparison import comparison_facts
 from coilbell.bench.facts.finding import finding_facts
@@ -36,6 +37,7 @@ from coilbell.isolate import decode
 from coilbell.record import Capacitor, Connection, Record
 from coilbell.winding import Capture, Condition, Observation, Reference, compare, find, tank_of_record
 from coilbell.winding import observe as observation
+from ended import ended_log
 from handmade import handmade_fit, handmade_mode, handmade_record, handmade_silence, known
 from lamp import LAMP
 
@@ -187,6 +189,17 @@ def item_text() -> str:
         return _still(item_json(item_facts(log, item)), folder)
 
 
+def audit_text() -> str:
+    """An audit of forty items: odds right and wrong, a worksheet's cause, an end never known."""
+    ends = [(0.02, "sound", 0.99)] * 24 + [(0.97, "shorted-turn", 0.9)] * 13 + [(0.03, "shorted-turn", 1.0)]
+    with tempfile.TemporaryDirectory() as folder, Log(Path(folder, "log.sqlite")) as log:
+        ended_log(log, [*ends, (0.5, "never-known", 0.99)])
+        item = log.add_item("heron-14", kind="relay coil")
+        _worked(LogKeeper(log, item))
+        add_outcome(log, item, outcome_of(log, item, "bulb"))
+        return _still(json_line(audit(log)), folder)
+
+
 def _still(told: str, folder: str) -> str:
     """The same without what differs from run to run: times, versions, the folder."""
     told = told.replace(str(Path(folder).resolve()), "FOLDER")
@@ -206,6 +219,7 @@ CASES: dict[str, Callable[[], str]] = {
     "reference": reference_text,
     "worksheet": worksheet_text,
     "item": item_text,
+    "audit": audit_text,
 }
 
 

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from coilbell.bench.facts.audit import AuditFacts
 from coilbell.bench.facts.base import Facts, facts_of, json_line, kept_text
 from coilbell.bench.facts.fit import FitFacts
 from coilbell.bench.facts.judgement import judgement_facts
@@ -20,10 +21,15 @@ from golden.make_facts import CASES, FOLDER
 
 NUMBER = re.compile(r"(?<=[\[ ])-?\d+(?:\.\d+)?(?:e[+-]?\d+)?(?=[,\]}])")
 
-PASSED_ON = ("fit", "fit-no-ring", "reference", "worksheet")
+PASSED_ON = ("fit", "fit-no-ring", "reference", "worksheet", "audit")
 """Those in which nothing is judged, so that every word is known beforehand."""
 
-SHAPES: dict[str, type[Facts]] = {"fit": FitFacts, "reference": ReferenceFacts, "worksheet": WorksheetFacts}
+SHAPES: dict[str, type[Facts]] = {
+    "fit": FitFacts,
+    "reference": ReferenceFacts,
+    "worksheet": WorksheetFacts,
+    "audit": AuditFacts,
+}
 
 
 def golden(name: str) -> str:

@@ -94,7 +94,7 @@ def ranking_of(ranked: Iterable[Ranked]) -> RankingFacts | None:
         rank_before=fmean(one.rank_before for one in rows),
         log=_bits([one.stated for one in rows]),
         log_before=_bits([one.stated_before for one in rows]),
-        tests=median(one.tests for one in rows),
+        tests=float(median(one.tests for one in rows)),
     )
 
 
