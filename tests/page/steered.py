@@ -106,10 +106,12 @@ class Served:
 
 
 @contextmanager
-def serving(source: Any, folder: Path, wish: Wish | None = None, item: str = "") -> Iterator[Served]:
+def serving(
+    source: Any, folder: Path, wish: Wish | None = None, item: str = "", **where: Any
+) -> Iterator[Served]:
     keeping = Keeping(folder / "references", folder / "log.sqlite")
     desk = Desk(source, keeping, wish or Wish(kind="line-output transformer"), item)
-    server = Server(desk)
+    server = Server(desk, **where)
     thread = threading.Thread(target=server.run)
     thread.start()
     try:

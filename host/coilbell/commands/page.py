@@ -19,6 +19,7 @@ from coilbell.commands.options import (
     show,
     tell,
 )
+from coilbell.errors import InputError
 
 __all__ = ["PAGE_SCHEMA", "add_arguments", "run"]
 
@@ -39,7 +40,9 @@ The page opens in the browser; its address holds a random word and serves this
 computer only. Everything on it has a key, the list is on the page: press ?.
 Ctrl-C here ends it. --host ADDRESS lets other computers of the network in:
 whoever has the whole address can then fire the tester and write to the log,
-and the network carries it unencrypted.
+and the network carries it unencrypted. --at PORT --keep-address keeps the word
+in a file that only you can read, so that an open page, or a bookmark, finds the
+server again after a restart; nothing strikes before it is asked to.
 """
 
 
@@ -56,6 +59,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_log(parser)
     add("--host", metavar="ADDRESS", default=_HERE[0], help="address to listen on; see below")
     add("--at", metavar="NUMBER", type=int, default=0, help="TCP port to listen on; any free one by default")
+    add("--keep-address", action="store_true", help="with --at: the same address each time, see below")
     add("--no-browser", action="store_true", help="only print the address")
     add_connection(parser)
     add("--json", action="store_true", help="print the address as a JSON object")
@@ -66,6 +70,7 @@ def run(options: argparse.Namespace) -> int:
     """Serve the page until Ctrl-C; returns 0."""
     from coilbell.bench.log import check_name
     from coilbell.bench.page import Desk, Keeping, Server, Wish
+    from coilbell.bench.page.word import kept_word
     from coilbell.commands.portsource import PortSource
     from coilbell.record import Connection
     from coilbell.winding import kind_named
@@ -84,10 +89,13 @@ def run(options: argparse.Namespace) -> int:
         keeping.shelf.get(wish.reference)  # a wrong name is told before anything starts
     if options.item:
         check_name(options.item)
+    if options.keep_address and not options.at:
+        raise InputError("--keep-address needs a port that stays the same; give --at NUMBER as well")
+    word = kept_word(options.at) if options.keep_address else ""
     source = PortSource(port_of(options))
     source.check()
     desk = Desk(source, keeping, wish, options.item)
-    server = Server(desk, options.host, options.at)
+    server = Server(desk, options.host, options.at, word)
     _announce(server.address, options)
     with contextlib.suppress(KeyboardInterrupt):  # the proper end
         server.run()

@@ -22,7 +22,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from coilbell.errors import InputError
 
-__all__ = ["Gate", "names_of", "new_token", "refuse_everywhere"]
+__all__ = ["Gate", "names_of", "refuse_everywhere"]
 
 _NUMERIC = re.compile(r"(0x[0-9a-f]*|[0-9]+)(\.(0x[0-9a-f]*|[0-9]+))*\.?", re.IGNORECASE)
 """What a system may take for an address in one of its old ways of writing: 0, 0x0, 127.1, 0177.0.0.1."""
@@ -38,11 +38,6 @@ _RULES = {
     "Cache-Control": "no-store",
 }
 """Scripts come from this server only, none inline. Styles may stand inline: the plots set theirs so."""
-
-
-def new_token() -> str:
-    """A random word for one run of the server."""
-    return secrets.token_urlsafe(18)
 
 
 def refuse_everywhere(host: str) -> None:

@@ -90,7 +90,8 @@ class Wished(_Part, frozen=True, kw_only=True):
 
 
 class Status(Message, frozen=True, kw_only=True, tag="status"):
-    """Tester, leads and wish; commands, pages: filled in for each page."""
+    """Tester, leads and wish; run: of the server, another one after a restart; commands, pages: filled in for
+    each page."""
 
     running: bool
     unstruck: str
@@ -98,6 +99,7 @@ class Status(Message, frozen=True, kw_only=True, tag="status"):
     leads: Told
     wish: Wished
     choices: dict[str, Choices]
+    run: str
     commands: bool = False
     pages: int = 0
 

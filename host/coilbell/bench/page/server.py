@@ -30,12 +30,13 @@ from starlette.routing import Mount, Route, WebSocketRoute
 from starlette.staticfiles import StaticFiles
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from coilbell.bench.page.access import Gate, names_of, new_token, refuse_everywhere
+from coilbell.bench.page.access import Gate, names_of, refuse_everywhere
 from coilbell.bench.page.audience import Seat
 from coilbell.bench.page.desk import Desk
 from coilbell.bench.page.manners import TimedHeads, hushed
 from coilbell.bench.page.messages import Answer, Message
 from coilbell.bench.page.order import Seen, Take, Whole, order_of
+from coilbell.bench.page.word import new_word
 from coilbell.errors import CoilbellError, DoubtedUnit, InputError, MissingError
 
 __all__ = ["Server"]
@@ -48,15 +49,16 @@ _TWICE = "check it, or press G once more to take it as good all the same: it sta
 
 
 class Server:
-    """A server for one desk. host: the address to listen on; port: 0 for any free one.
+    """A server for one desk. host: the address to listen on; port: 0 for any free one; word: of its address,
+    a new one where none is given.
 
     Raises InputError when it cannot listen there, MissingError without the plotting library.
     """
 
-    def __init__(self, desk: Desk, host: str = "127.0.0.1", port: int = 0) -> None:
+    def __init__(self, desk: Desk, host: str = "127.0.0.1", port: int = 0, word: str = "") -> None:
         self._socket = _listening(host, port)
         self.port = int(self._socket.getsockname()[1])
-        self.token = new_token()
+        self.token = word or new_word()
         shown = f"[{host}]" if ":" in host else host
         self.address = f"http://{shown}:{self.port}/{self.token}/"
         gated = Gate(_application(desk, self.token), self.token, names_of(host, self.port))

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import secrets
+from dataclasses import dataclass, field, replace
 
 from coilbell.bench.page.messages import Choices, Status, Told, Wished
 from coilbell.bench.page.order import WishFor
@@ -36,6 +37,7 @@ class State:
     leads: Leads | None = None
     letters: tuple[str, ...] = ("A", "B")
     references: tuple[str, ...] = ()
+    run: str = field(default_factory=lambda: secrets.token_hex(4))
     overtaken: bool = False
     """True while the pages show a ring that was struck before capacitor or connection were changed."""
 
@@ -128,6 +130,7 @@ class State:
                 prior="not set" if wish.prior is None else percent(wish.prior),
             ),
             choices=self._choices(),
+            run=self.run,
         )
 
     def _unstruck(self) -> str:

@@ -5,7 +5,7 @@ import { answerExam, askExam, showExam } from "./exam.js";
 import { listen } from "./keys.js";
 import { Link } from "./link.js";
 import { PlanePlot } from "./plane.js";
-import { askBegin, askEnd, askItem, askReading, askWithdraw, showSheet } from "./sheet.js";
+import { askBegin, askEnd, askItem, askReading, askWithdraw, itemOnBench, showSheet } from "./sheet.js";
 import { Sound } from "./sound.js";
 import { TrendPlot } from "./trend.js";
 import { goTo, readOut, settle, showAnswer, showDelay, showHand, showShot, showStatus } from "./words.js";
@@ -41,6 +41,7 @@ function heard(message) {
 }
 function hear_answer({ words, failed, doubted }) {
   doubt = doubted ? marked : null;
+  [words, again] = [again + words, ""];
   showAnswer(words, failed);
   if (failed) document.querySelectorAll("[data-wish]").forEach(settle);
 }
@@ -94,7 +95,17 @@ function draw(shot) {
   settle_box();
   Object.assign(document.body.dataset, { shot: shot.number, struck: shot.struck_at_ms, whole: shot.decay.whole });
 }
+// A server that was started again is asked what the old one was asked; it strikes nothing by itself.
+let again = ""; // told with the next answer
+function ask_again(before, message) {
+  if (!message.commands || !before || before.run === message.run) return;
+  const { capacitor, connection, reference, kind, prior } = before.wish;
+  order({ do: "wish", capacitor, connection, prior, reference, ...(reference ? {} : { kind }) });
+  order({ do: "work", item: itemOnBench() });
+  again = "the server was started again: what was asked here is asked again, and nothing is struck by itself; ";
+}
 function hear_status(message) {
+  ask_again(status, message);
   status = message;
   showStatus(message);
   told_running(message.running);
@@ -112,7 +123,7 @@ function told_running(on) {
   document.querySelector("[data-does=run] span").textContent = on ? "Stop" : "Strike on and on";
 }
 const GONE = {
-  closed: "the page's server does not answer: it was stopped, or the network is gone; start coilbell page again and open the address it prints",
+  closed: "the page's server does not answer: it was stopped, or the network is gone; start coilbell page again and open the address it prints; with --keep-address this page finds it by itself",
   full: "too many pages watch this tester already; close one, and this one goes on by itself",
 };
 function wire(state) {

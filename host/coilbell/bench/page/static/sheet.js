@@ -4,9 +4,12 @@ import { list, made, set, showAnswer } from "./words.js";
 
 const at = (id) => document.getElementById(id);
 let sheet = null;
+let item = ""; // the last one on the bench, which a server that was started again does not know
 
+export const itemOnBench = () => item;
 export function showSheet(message) {
   sheet = message;
+  item = message.item || item;
   remember("item", message.item);
   const open = message.state === "open";
   at("sheet").dataset.state = message.state;
