@@ -3,38 +3,33 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from coilbell.commands.capturerequest import Request, request_of
+from coilbell.commands.captureshown import Told, show_capture, strike_facts, winding_of
 from coilbell.commands.options import (
     add_connection,
     add_done,
     add_keeping,
     add_port,
-    connection_of,
-    done_of,
     drawer_of,
     port_of,
-    show,
     tell,
     tell_kept,
-    temperature_of,
 )
-from coilbell.commands.series import check_items, series
-from coilbell.commands.watching import add_watching, check_watching, watched
-from coilbell.errors import FileError, InputError, MeasurementError, MissingError
-from coilbell.quantities import parse
+from coilbell.commands.series import series
+from coilbell.commands.watching import add_watching, watched
+from coilbell.errors import FileError, MeasurementError, MissingError
 
 if TYPE_CHECKING:
-    from coilbell.bench.facts.fit import FitFacts, WindingFacts
+    from coilbell.bench.facts.fit import FitFacts
     from coilbell.bench.facts.item import KeptFacts
-    from coilbell.bench.facts.strike import StrikeFacts
     from coilbell.bench.log import FittedCapture, ItemLog
     from coilbell.board import Settings, Tester
     from coilbell.decay import Fit
@@ -70,25 +65,6 @@ With --item NAME records and fits are kept in the bench log; `coilbell judge
 Exit code: 0 done, no ring included; 1 board or measurement failed; 2 an option
 cannot be; 3 no board, or its port cannot be opened.
 """
-
-_LONGEST_NOTE = 2000
-
-
-@dataclass(frozen=True, slots=True)
-class _Request:
-    """The options, checked."""
-
-    settings: tuple[Settings, ...]
-    """One for each test capacitor."""
-    count: int | None
-    """Captures to take, None until Ctrl-C."""
-    out: str | None
-    count_to: float
-    label: str
-    json: bool
-    ladder: bool = False
-    probe: bool = False
-    """Whether a probe settles where a ring would fold and is interleaved."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -126,7 +102,7 @@ def run(options: argparse.Namespace) -> int:
     from coilbell.board import Tester
     from coilbell.commands.ladder import caution
 
-    request = _request(options)
+    request = request_of(options)
     # The log first: nothing is struck that could not be kept.
     if options.watch:
         with drawer_of(options) as drawer:
@@ -145,7 +121,7 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _rungs(tester: Tester, request: _Request) -> list[FittedCapture]:
+def _rungs(tester: Tester, request: Request) -> list[FittedCapture]:
     """One capture with each capacitor, fitted. Raises MeasurementError where one broke off."""
     from coilbell.bench.log import FittedCapture
     from coilbell.commands.ladder import unfolded
@@ -166,80 +142,7 @@ def _rungs(tester: Tester, request: _Request) -> list[FittedCapture]:
     ]
 
 
-def _request(options: argparse.Namespace) -> _Request:
-    from coilbell.bench.log import check_words
-    from coilbell.board import Settings
-    from coilbell.commands.fit import fraction
-    from coilbell.record import Connection
-
-    if options.count < 1:
-        raise InputError(f"--count {options.count}; give 1 or more, or --watch")
-    check_watching(options)
-    if options.items:
-        check_items(options)
-    if options.ladder and (options.pulse is not None or options.capacitor != "A" or options.watch):
-        raise InputError("--ladder chooses pulses and capacitors; leave --pulse, --capacitor and --watch out")
-    if options.json and options.out == "-":
-        raise InputError("--json and --out - would mix on stdout; write the records to a file")
-    check_words(options.note, "--note", _LONGEST_NOTE)
-    asked = options.capacitor.upper()
-    letters = ("A", "B") if asked == "BOTH" else (asked,)
-    settings = tuple(
-        Settings(
-            capacitor=letter,
-            shots=(1 if options.watch else 8) if options.shots is None else options.shots,
-            interleave=1 if options.interleave is None else options.interleave,
-            samples=options.samples,
-            pretrigger=options.pretrigger,
-            pulse_s=None if options.pulse is None else parse(options.pulse, "s", "--pulse"),
-            aim_v=_aim_of(options),
-            connection=connection_of(options) or Connection.UNKNOWN,
-            done=done_of(options),
-            across=options.across,
-            temperature=temperature_of(options),
-            on_posts=options.posts,
-            note=options.note,
-        )
-        for letter in letters
-    )
-    _check_out(options.out)
-    return _Request(
-        settings,
-        None if options.watch else options.count,
-        options.out,
-        fraction(options.count_to),
-        options.label,
-        options.json,
-        options.ladder,
-        probe=options.interleave is None and not options.watch,
-    )
-
-
-def _aim_of(options: argparse.Namespace) -> float | None:
-    """In circuit the board aims where sound sets do not conduct; else at its own band."""
-    from coilbell.commands.ladder import IN_CIRCUIT_VOLTS
-
-    return IN_CIRCUIT_VOLTS if options.in_circuit and options.pulse is None else None
-
-
-def _check_out(name: str | None) -> None:
-    """Before a part is struck in vain: can the records be kept there?"""
-    if name is None or name == "-":
-        return
-    path = Path(name)
-    if path.suffix.lower() not in (".json", ".csv", ".tsv"):
-        raise InputError(f"--out {name}: records are kept as .json, .csv or .tsv; give such a name")
-    if not path.parent.is_dir():
-        raise InputError(f"--out {name}: no folder {path.parent}; make it first")
-    try:
-        taken = path.exists() and not path.is_file()
-    except OSError as error:
-        raise InputError(f"--out {name[:80]}: {error.strerror}; choose another name") from error
-    if taken or not os.access(path.parent, os.W_OK):
-        raise InputError(f"--out {name}: nothing can be written there; choose another name or folder")
-
-
-def _keeper(request: _Request, drawer: ItemLog | None) -> Callable[[list[Record]], str] | None:
+def _keeper(request: Request, drawer: ItemLog | None) -> Callable[[list[Record]], str] | None:
     """Keeps records where the options say; None where they say nothing."""
     if drawer is None and request.out is None:
         return None
@@ -256,7 +159,7 @@ def _keeper(request: _Request, drawer: ItemLog | None) -> Callable[[list[Record]
     return keep
 
 
-def _one(tester: Tester, request: _Request, drawer: ItemLog | None, number: int) -> None:
+def _one(tester: Tester, request: Request, drawer: ItemLog | None, number: int) -> None:
     """One capture with each capacitor: kept first, then fitted and shown.
 
     Of one that breaks off, what had arrived whole is treated alike before the error goes on its way.
@@ -275,13 +178,13 @@ def _one(tester: Tester, request: _Request, drawer: ItemLog | None, number: int)
         raise broken
     unkept = _unkept([record for capture in captures for record in capture], request, number)
     fits = [_fitted(capture, request) for capture in captures]
-    winding = _winding(captures, [fit for fit, _ in fits])
+    winding = winding_of(captures, [fit for fit, _ in fits])
     for settings, capture, (_, facts) in zip(request.settings, captures, fits, strict=False):
         many = f" capture {number}" if request.count != 1 else ""
         what = f"{many}, capacitor {settings.capacitor}"
-        told = _Told(
+        told = Told(
             structs.replace(facts, title=f"{tester.port}{what}"),
-            _strike_facts(tester, capture, settings),
+            strike_facts(tester, capture, settings),
             winding if capture is captures[-1] else None,
         )
         kept, refused = None, None
@@ -290,7 +193,7 @@ def _one(tester: Tester, request: _Request, drawer: ItemLog | None, number: int)
         except MissingError as error:
             refused = error
         finally:
-            _show(told, kept, request, alone=not winding)
+            show_capture(told, kept, request, alone=not winding)
         if refused is not None:
             raise _told_of_log(refused, unkept, request) from refused
         if kept is not None:
@@ -304,7 +207,7 @@ def _one(tester: Tester, request: _Request, drawer: ItemLog | None, number: int)
         raise broken
 
 
-def _told_of_log(refused: MissingError, unkept: FileError | None, request: _Request) -> MissingError:
+def _told_of_log(refused: MissingError, unkept: FileError | None, request: Request) -> MissingError:
     """The log's refusal, with where the ring that was shown is instead."""
     if request.out is None or request.out == "-" or unkept is not None:
         also = f" {unkept}." if unkept is not None else ""
@@ -312,7 +215,7 @@ def _told_of_log(refused: MissingError, unkept: FileError | None, request: _Requ
     return MissingError(f"{refused}. The ring that was shown is in {request.out}")
 
 
-def _unkept(records: Sequence[Record], request: _Request, number: int) -> FileError | None:
+def _unkept(records: Sequence[Record], request: Request, number: int) -> FileError | None:
     """Why the records could not be kept in a file: the ring is fitted, shown and logged all the same."""
     try:
         _keep(records, request, number)
@@ -322,7 +225,7 @@ def _unkept(records: Sequence[Record], request: _Request, number: int) -> FileEr
 
 
 def _captures(
-    tester: Tester, request: _Request, noise_v: float
+    tester: Tester, request: Request, noise_v: float
 ) -> tuple[list[tuple[Record, ...]], MeasurementError | None]:
     """A capture with each capacitor; of one that broke off the records that arrived whole, and why."""
     captures: list[tuple[Record, ...]] = []
@@ -335,7 +238,7 @@ def _captures(
 
 
 def _put(
-    drawer: ItemLog, capture: tuple[Record, ...], what: str, facts: FitFacts, request: _Request
+    drawer: ItemLog, capture: tuple[Record, ...], what: str, facts: FitFacts, request: Request
 ) -> KeptFacts:
     """Keep a capture with its fit in the bench log."""
     from msgspec import structs
@@ -361,7 +264,7 @@ def _captured(tester: Tester, settings: Settings, noise_v: float) -> tuple[Recor
         return with_low_rung(tester, settings, step)
 
 
-def _planned(tester: Tester, request: _Request) -> tuple[_Request, float]:
+def _planned(tester: Tester, request: Request) -> tuple[Request, float]:
     """The request with the two capacitors that the probe chose, and the noise of a sample [V]."""
     from coilbell.commands.ladder import plan
 
@@ -382,7 +285,7 @@ def _bar(settings: Settings) -> Iterator[Any]:
         yield lambda done, _: bar.update(done - bar.n)
 
 
-def _keep(records: Sequence[Record], request: _Request, number: int) -> None:
+def _keep(records: Sequence[Record], request: Request, number: int) -> None:
     if request.out is None:
         return
     if request.out == "-":
@@ -402,95 +305,7 @@ def _keep(records: Sequence[Record], request: _Request, number: int) -> None:
     write(records, numbered)
 
 
-def _fitted(capture: tuple[Record, ...], request: _Request) -> tuple[Fit, FitFacts]:
+def _fitted(capture: tuple[Record, ...], request: Request) -> tuple[Fit, FitFacts]:
     from coilbell.bench.log import fitted
 
     return fitted(capture, count_to=request.count_to)
-
-
-def _winding(captures: Sequence[tuple[Record, ...]], fits: Sequence[Fit]) -> WindingFacts | None:
-    """What rings with both test capacitors tell together.
-
-    None where there are not two, where they are no rings of one winding, or in circuit, where more lies
-    across it.
-    """
-    from coilbell.bench.facts.fit import winding_facts
-    from coilbell.record import Connection
-    from coilbell.winding import FreeRing, tank_of_several
-
-    firsts = [capture[0] for capture in captures]
-    rings = [
-        (FreeRing.from_fit(fit), first.test_capacitor)
-        for first, fit in zip(firsts, fits, strict=True)
-        if first.test_capacitor and fit.rings
-    ]
-    if len(rings) < 2 or firsts[0].connection == Connection.IN_CIRCUIT:
-        return None
-    try:
-        tank = tank_of_several(rings, firsts[0].loading)
-    except (InputError, MeasurementError):
-        return None
-    if tank.contradicted:
-        return None
-    return winding_facts([capacitor.farads for _, capacitor in rings], tank)
-
-
-@dataclass(frozen=True, slots=True)
-class _Told:
-    """What is shown of a capture; winding: what it tells together with those before it."""
-
-    fit: FitFacts
-    strike: StrikeFacts
-    winding: WindingFacts | None
-
-
-def _show(told: _Told, kept: KeptFacts | None, request: _Request, *, alone: bool) -> None:
-    """The fit and the capture; alone: with what one ring by itself says of the winding."""
-    from msgspec import structs
-
-    from coilbell.bench.facts.base import json_line
-    from coilbell.bench.words.fit import facts_table, winding_lines
-
-    if request.json:
-        show(json_line(told.fit, capture=told.strike, winding=told.winding, kept=kept))
-        return
-    stream = sys.stderr if request.out == "-" else sys.stdout
-    show(facts_table(told.fit if alone else structs.replace(told.fit, tank=None)), stream=stream)
-    show(_strike_line(told.strike), stream=stream)
-    for line in winding_lines(told.winding) if told.winding else ():
-        show(line, stream=stream)
-
-
-def _strike_facts(tester: Tester, capture: Sequence[Record], settings: Settings) -> StrikeFacts:
-    from coilbell.bench.facts.strike import StrikeFacts
-
-    first, tally = capture[0], tester.tally
-    return StrikeFacts(
-        port=tester.port,
-        board=first.board,
-        utc=first.utc.isoformat() if first.utc else None,
-        pulse_s=first.pulse_s,
-        aim=first.extra.get("aim"),
-        constants=first.extra.get("constants"),
-        records=len(capture),
-        records_asked=settings.shots,
-        frames_damaged=tally.damaged,
-        captures_retried=tally.retried,
-    )
-
-
-def _strike_line(facts: StrikeFacts) -> str:
-    """Pulse, and whatever went wrong on the way."""
-    from coilbell.bench.words.fit import wrapped
-    from coilbell.quantities import engineering
-
-    parts = [f"pulse {engineering(facts.pulse_s, 's', 3)}" if facts.pulse_s else "no pulse"]
-    if facts.aim:
-        parts.append(f"aim {facts.aim}")
-    if facts.constants == "defaults":
-        parts.append("the board is not calibrated")
-    if facts.records < facts.records_asked:
-        parts.append(f"broken off: only {facts.records} of {facts.records_asked} records arrived whole")
-    if facts.captures_retried:
-        parts.append(f"{facts.captures_retried} requests made again, {facts.frames_damaged} frames damaged")
-    return wrapped("; ".join(parts))

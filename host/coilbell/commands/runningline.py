@@ -6,14 +6,14 @@ jump, a mark and what is kept stay on the screen as lines of their own.
 
 from __future__ import annotations
 
-import json
 import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Protocol
 
+from coilbell.bench.facts.base import Facts, json_line
 from coilbell.bench.facts.trend import Watched
 from coilbell.bench.files.encoding import harmless
 from coilbell.bench.watch import Watch
@@ -23,9 +23,12 @@ from coilbell.errors import CoilbellError, DoubtedUnit, MeasurementError
 from coilbell.quantities import counted
 
 if TYPE_CHECKING:
+    from blessed import Terminal
+
     from coilbell.bench.facts.trend import TrendFacts
     from coilbell.bench.page import Wish
     from coilbell.bench.page.judgedshot import JudgedShot
+    from coilbell.decay import Fit
     from coilbell.record import Connection, Record
     from coilbell.winding import Reference
 
@@ -152,7 +155,7 @@ class Loop:
             self._keep([record])
         seen = _running(shot)
         if self.watching.json:
-            show(json.dumps(_facts(shot, seen)))
+            show(json_line(_facts(shot, seen)))
         else:
             self.screen.line(running_line(seen))
         self.screen.sound(shot.fit)
@@ -240,20 +243,41 @@ def _running(shot: JudgedShot) -> Running:
     )
 
 
-def _facts(shot: JudgedShot, seen: Running) -> dict[str, Any]:
-    named = ("value", "standard_uncertainty")
-    return {
-        "schema": WATCH_SCHEMA,
-        "what": "watched",
-        "number": shot.number,
-        "capacitor": seen.letter,
-        "frequency_hz": dict(zip(named, seen.frequency_hz, strict=True)) if seen.frequency_hz else None,
-        "q": dict(zip(named, seen.q, strict=True)) if seen.q else None,
-        "ring_count": seen.count,
-        "healthy_q": seen.healthy_q,
-        "shorted_turn_shows": seen.shows,
-        "doubts": [str(doubt.kind) for doubt in shot.fit.doubts],
-    }
+class _Value(Facts, frozen=True, kw_only=True):
+    value: float
+    standard_uncertainty: float
+
+
+class _Line(Facts, frozen=True, kw_only=True):
+    """The object that each line is with --json."""
+
+    schema: int = WATCH_SCHEMA
+    what: str = "watched"
+    number: int
+    capacitor: str
+    frequency_hz: _Value | None
+    q: _Value | None
+    ring_count: float | None
+    healthy_q: float | None
+    shorted_turn_shows: float | None
+    doubts: tuple[str, ...]
+
+
+def _facts(shot: JudgedShot, seen: Running) -> _Line:
+    hertz, q = (
+        None if pair is None else _Value(value=pair[0], standard_uncertainty=pair[1])
+        for pair in (seen.frequency_hz, seen.q)
+    )
+    return _Line(
+        number=shot.number,
+        capacitor=seen.letter,
+        frequency_hz=hertz,
+        q=q,
+        ring_count=seen.count,
+        healthy_q=seen.healthy_q,
+        shorted_turn_shows=seen.shows,
+        doubts=tuple(str(doubt.kind) for doubt in shot.fit.doubts),
+    )
 
 
 def _clock(seconds: float) -> str:
@@ -282,14 +306,14 @@ class _Screen:
             time.sleep(wait_s)
         return ""
 
-    def sound(self, fit: Any) -> None:
+    def sound(self, fit: Fit) -> None:
         """Sound the ring."""
 
 
 class _Terminal(_Screen):
     """The running line on a terminal, with keys and sound."""
 
-    def __init__(self, terminal: Any, sound: Callable[[Any], None]) -> None:
+    def __init__(self, terminal: Terminal, sound: Callable[[Fit], None]) -> None:
         self._terminal, self._sound = terminal, sound
         self._shown = ""
 
@@ -314,7 +338,7 @@ class _Terminal(_Screen):
         """A key pressed within so many seconds, "" for none."""
         return str(self._terminal.inkey(timeout=wait_s))
 
-    def sound(self, fit: Any) -> None:
+    def sound(self, fit: Fit) -> None:
         """Sound the ring."""
         self._sound(fit)
 
@@ -332,11 +356,11 @@ def _screen(watching: Watching) -> Iterator[_Screen]:
         yield _Terminal(terminal, _beeper() if watching.sound else _silent)
 
 
-def _silent(fit: Any) -> None:
+def _silent(fit: Fit) -> None:
     """No sound."""
 
 
-def _beeper() -> Callable[[Any], None]:
+def _beeper() -> Callable[[Fit], None]:
     """A tone that follows Q where sounddevice and a sound card are there, else the terminal's bell."""
     try:
         import sounddevice
@@ -350,17 +374,17 @@ def _beeper() -> Callable[[Any], None]:
     times = np.arange(int(0.12 * rate)) / rate
     envelope = np.minimum(1.0, np.minimum(times, times[::-1]) / 0.01)
 
-    def beep(fit: Any) -> None:
+    def beep(fit: Fit) -> None:
         if pitch := tone_hz(fit):
             sounddevice.play((0.2 * envelope * np.sin(2 * np.pi * pitch * times)).astype(np.float32), rate)
 
     return beep
 
 
-def _bell() -> Callable[[Any], None]:
+def _bell() -> Callable[[Fit], None]:
     last = [0.0]
 
-    def ring(fit: Any) -> None:
+    def ring(fit: Fit) -> None:
         now = time.monotonic()
         if fit.rings and now - last[0] >= _BELL_S:
             last[0] = now

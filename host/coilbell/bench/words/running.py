@@ -24,6 +24,9 @@ _CELLS = 5
 _CELL = math.log(1.25)
 """ln of the ratio of Q that a cell stands for."""
 
+_FASTEST = 0.5
+"""Drift from which it is none, but a jump among the first shots [1/min]; assumed: no part warms so fast."""
+
 COLUMNS = 79
 """Longest line: a terminal of 80 columns wraps the eightieth."""
 
@@ -83,7 +86,7 @@ def change_words(change: Change) -> str:
 
 def drift_words(what: Watched, drift: Drift | None) -> str:
     """A drift that is more than its doubt, else ""."""
-    if drift is None or abs(drift.per_minute) < 2 * drift.standard_uncertainty:
+    if drift is None or not 2 * drift.standard_uncertainty <= abs(drift.per_minute) < _FASTEST:
         return ""
     return f"{what} drifts by {concise(100 * drift.per_minute, 100 * drift.standard_uncertainty)} % a minute"
 

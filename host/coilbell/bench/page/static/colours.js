@@ -24,6 +24,18 @@ export async function dispose({ plot, shown }) {
   if (at >= 0) Bokeh.documents.splice(at, 1);
 }
 
+// What a printer gets: plots drawn anew would come too late for it, so each stands beside its picture of now.
+const canvases = (root) => [...root.querySelectorAll("*")].flatMap((one) => [
+  ...(one instanceof HTMLCanvasElement && one.width ? [one] : []), ...(one.shadowRoot ? canvases(one.shadowRoot) : [])]);
+export function pictured(place) {
+  const layers = canvases(place);
+  if (!layers.length) return;
+  const picture = Object.assign(document.createElement("canvas"), { className: "printed", width: layers[0].width, height: layers[0].height });
+  const pen = picture.getContext("2d");
+  for (const layer of layers) pen.drawImage(layer, 0, 0);
+  place.append(picture);
+}
+
 export function dress(plot, [x, y]) {
   const c = colours();
   const size = `${parseFloat(getComputedStyle(document.documentElement).fontSize) * 0.75}px`;

@@ -1,5 +1,6 @@
 // Ties the parts together: messages from the server go to words and plots, keys and buttons become orders.
 import { ask, remember } from "./ask.js";
+import { pictured } from "./colours.js";
 import { DecayPlot } from "./decay.js";
 import { answerExam, askExam, showExam } from "./exam.js";
 import { listen } from "./keys.js";
@@ -257,11 +258,8 @@ function dress() {
   trend.dress();
 }
 if (matchMedia("(prefers-color-scheme: light)").matches) DOES.look();
-for (const [event, look] of [["beforeprint", "light"], ["afterprint", root.dataset.look]])
-  addEventListener(event, () => {
-    root.dataset.look = look;
-    dress();
-  });
+addEventListener("beforeprint", () => ["decay", "plane"].forEach((id) => pictured(document.getElementById(id))));
+addEventListener("afterprint", () => document.querySelectorAll(".printed").forEach((one) => one.remove()));
 // On a small screen panels begin folded: what the hand needs stays in its bar.
 if (matchMedia("(max-width: 60rem)").matches) document.querySelectorAll("details").forEach((one) => one.removeAttribute("open"));
 listen((name) => {
