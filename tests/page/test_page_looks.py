@@ -15,7 +15,8 @@ from page.test_page_examination import shelved  # noqa: F401  (a fixture)
 SIZES = [(390, 844), (800, 600), (1400, 900)]
 CLIPPED = (
     "[...document.querySelectorAll('#hand button, #hand-headline, #hand-figures')]"
-    ".filter(e => e.offsetParent && (e.scrollWidth > e.clientWidth + 1 || e.scrollHeight > e.clientHeight + 1))"
+    ".filter(e => e.offsetParent)"
+    ".filter(e => e.scrollWidth > e.clientWidth + 1 || e.scrollHeight > e.clientHeight + 1)"
     ".map(e => e.textContent)"
 )
 CORNERS = (
