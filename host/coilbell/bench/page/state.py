@@ -18,6 +18,9 @@ __all__ = ["State"]
 
 _ALONE = {"reference": "there is no reference on the shelf yet; mark a ring as good to make one"}
 
+_UNSET = "not set"
+"""A prior that nobody gave, as the page shows it; typed, it takes one back."""
+
 _CONNECTIONS = {
     Connection.OUT_OF_CIRCUIT: "out of circuit",
     Connection.IN_CIRCUIT: "in circuit",
@@ -86,7 +89,8 @@ class State:
         if order.reference is not None:
             wish = replace(wish, reference=order.reference)
         if order.prior is not None:
-            wish = replace(wish, prior=prior(order.prior, "prior"))
+            asked = None if order.prior == _UNSET else prior(order.prior, "prior")
+            wish = replace(wish, prior=asked)
         return wish
 
     def following(self, what: str) -> list[str]:
@@ -127,7 +131,7 @@ class State:
                 connection=str(wish.connection),
                 reference=wish.reference,
                 kind=wish.kind,
-                prior="not set" if wish.prior is None else percent(wish.prior),
+                prior=_UNSET if wish.prior is None else percent(wish.prior),
             ),
             choices=self._choices(),
             run=self.run,
