@@ -17,7 +17,9 @@ import pickle
 import sys
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -95,6 +97,16 @@ class Tally:
     rows: dict[str, Count] = field(default_factory=lambda: {key: Count() for key in ROWS})
     pairs: list[tuple[float, bool]] = field(default_factory=list)
     families: Counter[str] = field(default_factory=Counter)
+
+    def include(self, other: Tally) -> None:
+        """The counts of another one."""
+        for key, row in other.rows.items():
+            own = self.rows[key]
+            own.hit, own.n = own.hit + row.hit, own.n + row.n
+            own.which += row.which
+            own.missed += row.missed
+        self.pairs += other.pairs
+        self.families += other.families
 
     def add(self, exam: Exam, upto: int, finding: Finding) -> None:
         """One finding."""
@@ -202,19 +214,29 @@ def by_chance(pairs: Sequence[tuple[float, bool]]) -> float:
     return float(np.mean([ece([(float(p), bool(true)) for p, true in one]) for one in drawn]))
 
 
-def judge_all(exams: Iterable[Exam]) -> tuple[Tally, float]:
+def judge_all(exams: Sequence[Exam], jobs: int = 1) -> tuple[Tally, float]:
     """Judge every examination after each stage; the counts, and seconds of one processor."""
+    whole, took = Tally(), 0.0
+    with ProcessPoolExecutor(jobs) if jobs > 1 else nullcontext() as pool:
+        for tally, seconds in (map if pool is None else pool.map)(_judged_all, exams):
+            whole.include(tally)
+            took += seconds
+    return whole, took
+
+
+def _judged_all(exam: Exam) -> tuple[Tally, float]:
+    """One examination after each of its stages."""
     tally, began = Tally(), time.process_time()
-    for exam in exams:
-        tally.families[exam.truth.family] += 1
-        for upto in range(1, len(exam.stages) + 1):
-            tally.add(exam, upto, judged(exam, upto))
+    tally.families[exam.truth.family] += 1
+    for upto in range(1, len(exam.stages) + 1):
+        tally.add(exam, upto, judged(exam, upto))
     return tally, time.process_time() - began
 
 
-def print_rows(title: str, exams: Sequence[Exam], verbose: bool) -> None:
+def print_rows(title: str, exams: Sequence[Exam], options: argparse.Namespace) -> None:
     """The table of the issue, for one population."""
-    tally, took = judge_all(exams)
+    tally, took = judge_all(exams, options.jobs)
+    verbose = options.verbose
     families = len(tally.families)
     print(f"\n## {title}: {len(exams)} examinations of {families} families, {took:.0f} s of one processor")
     for key, row in tally.rows.items():
@@ -242,7 +264,7 @@ def calibration(options: argparse.Namespace) -> None:
         ("the best possible judge: the very densities that it judges by", by_model),
     ):
         exams = _kept(options, draw.__name__, lambda draw=draw: _both(options, draw))
-        tally, took = judge_all(exams)
+        tally, took = judge_all(exams, options.jobs)
         print(f"\n## {title}: {len(exams)} examinations, {took:.0f} s of one processor")
         print_calibration("over all stages", tally.pairs)
 
@@ -279,11 +301,12 @@ def main() -> None:
     parser.add_argument("--units", type=int, default=42, help="examinations of each family")
     parser.add_argument("--only", choices=("own", "calibration", "shared", "timing"))
     parser.add_argument("--keep", help="folder that keeps what was drawn, to judge it again")
+    parser.add_argument("--jobs", type=int, default=1, help="processes that judge")
     parser.add_argument("--verbose", action="store_true")
     options = parser.parse_args()
     if options.only in (None, "own"):
         exams = _kept(options, "contested", lambda: _both(options, contested))
-        print_rows(f"the project's own sets, seed {options.seed}", exams, options.verbose)
+        print_rows(f"the project's own sets, seed {options.seed}", exams, options)
     if options.only in (None, "calibration"):
         calibration(options)
     if options.only in (None, "timing"):
@@ -293,7 +316,7 @@ def main() -> None:
             print("SKIPPED: no ../shared/in-circuit beside the project")
             return
         exams = _kept(options, "shared", lambda: shared(FOLDER))
-        print_rows("independent simulation, rings that do not fold", exams, options.verbose)
+        print_rows("independent simulation, rings that do not fold", exams, options)
 
 
 if __name__ == "__main__":

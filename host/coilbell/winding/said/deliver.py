@@ -184,7 +184,7 @@ def _whole(odds: Posterior, chance: float, junction: Conducting | None) -> Alter
     """A sound winding, with what the set adds to it where it is in circuit."""
     if junction is not None and not waiting_words(odds):
         return Alternative(None, junction.words, chance, False)
-    words = waiting_words(odds) or set_words(odds)
+    words = waiting_words(odds) or _brief_set_words(odds)
     if not words:
         return Alternative(Cause.NOTHING, Cause.NOTHING.words, chance, False)
     return Alternative(None, f"{words} on a sound winding", chance, False)
@@ -207,6 +207,13 @@ def waiting_words(odds: Posterior) -> str:
 def set_words(odds: Posterior) -> str:
     """What the set connects, by all that the rings speak for; "" for nothing, or out of circuit."""
     return " and ".join(str(one) for one in Attached if one in odds.together[0])
+
+
+def _brief_set_words(odds: Posterior) -> str:
+    """The same for a headline: what lies at the winding in every set is left out beside anything else."""
+    usual = (Attached.TUNING, Attached.SNUBBER)
+    rest = [str(one) for one in Attached if one in odds.together[0] and one not in usual]
+    return " and ".join(rest) or set_words(odds)
 
 
 def _ranked(found: Sequence[Alternative], *, always: bool = False) -> tuple[Alternative, ...]:
