@@ -1,6 +1,7 @@
 """How much of an answer a request may take at most, whatever a board sends: silence, time, frames, bytes.
 
-From the table that both sides share (`frame.SLOWEST_MS`): PATIENCE times the slowest that was seen.
+From the table that both sides share (`frame.SLOWEST_MS`): PATIENCE times the slowest that was seen, and never
+less than PATIENCE times the silence that a board at work may keep.
 """
 
 from __future__ import annotations
@@ -38,7 +39,7 @@ def bounds(word: str, keys: dict[str, object], silence_s: float | None = None) -
     such as one in software [s], else None.
     """
     shots = int(str(keys["shots"])) * int(str(keys["interleave"])) if word == "capture" else 0
-    silence, whole = (frame.PATIENCE * ms / 1000 for ms in frame.SLOWEST_MS[word])
+    silence, whole = (frame.PATIENCE * max(ms, frame.ALIVE_MS) / 1000 for ms in frame.SLOWEST_MS[word])
     slower = 1.0 if silence_s is None else silence_s / silence
     whole_s = slower * (silence + whole * max(1, shots))
     texts = _TEXTS.get(word, 1) + 1
