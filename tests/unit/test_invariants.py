@@ -20,6 +20,7 @@ from coilbell.record import Capacitor, Connection
 from coilbell.terms import Cause, Headline, Step
 from coilbell.winding import (
     Capture,
+    Comparison,
     Condition,
     Finding,
     Observation,
@@ -28,6 +29,8 @@ from coilbell.winding import (
     compare,
     find,
     headline_words,
+    recorded_of,
+    step_words,
     verdict_lines,
 )
 
@@ -218,3 +221,35 @@ def test_a_kind_alone_says_nothing_of_iron() -> None:
     ).verdict
     assert verdict.headline is Headline.OPEN
     assert verdict.shows is None
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_step_that_was_done_is_advised_on_no_screen(name: str) -> None:
+    """Judge, page and examination show a verdict's steps, reports a finding's next step, compare its own.
+
+    In circuit and out of it, ringing and silent, with random steps done and with all of them.
+    """
+    by, _ = made(name, 3)
+    rng = np.random.default_rng((SEED, NAMES.index(name), 17))
+    known = tuple(step for step in recorded_of(by.kind) if step is not Step.LOOP)
+    inside = [s for s in catalogue.states(name) if s.startswith("in-circuit")][:2]
+    out = rung(name, "healthy", 1)
+    for where, states in ((IN, inside), (OUT, ["healthy", catalogue.states(name)[-1]])):
+        for state in states:
+            seen = rung(name, state, 2, where)
+            for done in (known, *(tuple(s for s in known if rng.random() < 0.5) for _ in range(3))):
+                rings = [replace(o, done=done) for o in seen]
+                silent = [replace(o, frequency_hz=None, q=None) for o in rings]
+                for some in (rings, rings[:1], silent):
+                    _not_advised(find(some, by), done)
+                if where is IN:
+                    _not_advised(compare(out, rings, kind=by.kind.name, relation=Relation.CIRCUIT), done)
+
+
+def _not_advised(judged: Finding | Comparison, done: tuple[Step, ...]) -> None:
+    verdict = judged.verdict
+    told = [judged.next_step, *(verdict_lines(verdict, "lot-3") if verdict else ())]
+    text = " ".join(" ".join(told).split())
+    for step in done:
+        assert verdict is None or step not in {one.step for one in verdict.steps}, step
+        assert step_words(step) not in text, (step, text)
