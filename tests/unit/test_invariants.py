@@ -246,6 +246,15 @@ def test_a_step_that_was_done_is_advised_on_no_screen(name: str) -> None:
                     _not_advised(compare(out, rings, kind=by.kind.name, relation=Relation.CIRCUIT), done)
 
 
+def test_a_second_capacitor_with_which_nothing_rang_is_not_asked_for_again() -> None:
+    by, _ = made("tarn-line-split", 3)
+    first, second = rung("tarn-line-split", "turn-1-ohm", 3, IN)
+    silent = replace(second, frequency_hz=None, q=None)
+    for some, asked in (([first], True), ([first, silent], False)):
+        steps = {one.step for one in find(some, by).verdict.steps}
+        assert (Step.SECOND_CAPACITOR in steps) is asked
+
+
 def _not_advised(judged: Finding | Comparison, done: tuple[Step, ...]) -> None:
     verdict = judged.verdict
     told = [judged.next_step, *(verdict_lines(verdict, "lot-3") if verdict else ())]

@@ -48,7 +48,8 @@ class Bench:
 
     kind: None where unknown; rings: of the stage that decides; healthy: None without a reference; doubts:
     reasons to distrust the rings, the weightiest first; another, two: why this may be another winding, or
-    two windings, "" where not; other_capacitor: a healthy one rings like this with another capacitor.
+    two windings, "" where not; other_capacitor: a healthy one rings like this with another capacitor;
+    tried: test capacitors used at this stage, those too with which nothing rang.
     """
 
     kind: Kind | None
@@ -61,6 +62,7 @@ class Bench:
     other_capacitor: bool = False
     silence: tuple[Silence, ...] = ()
     marked: tuple[str, ...] = ()
+    tried: int = 1
 
 
 def check_sure(sure: float) -> None:
@@ -90,7 +92,7 @@ def deliver(
             odds,
             bench.kind,
             stage,
-            len(bench.rings),
+            bench.tried,
             explained=explained.cause if explained else None,
             other_capacitor=bench.other_capacitor,
             junction=junction.step if junction else None,

@@ -250,6 +250,7 @@ def _with_reference(
         other is not None,
         silences(rings),
         reference.marked(),
+        sum(r.stage == rings[0].stage for r in known),
     )
     verdict = deliver(bench, odds, None, sure)
     explanation = explanation_of(verdict, odds)
@@ -308,6 +309,7 @@ def _without_reference(
         tuple(weighty(weighed, notes)),
         two=two[0] if two else "",
         silence=silences(rings),
+        tried=sum(r.stage == rings[0].stage for r in groups),
     )
     verdict = deliver(bench, None, by_kind, sure)
     explanation = explanation_of(verdict, None)
