@@ -196,6 +196,23 @@ def test_every_button_has_a_key_and_the_list_tells_it(bench: Any) -> None:
     _escape(page, bench.served)
 
 
+def test_the_trend_is_marked_by_keys_and_drawn_where_it_is_open(bench: Any) -> None:
+    page = bench.page
+    page.keyboard.press("Space")
+    page.locator("body[data-shot]").wait_for()
+    for key in "789":
+        page.keyboard.press(key)
+        page.locator("#answer", has_text="marked in the trend").wait_for()
+        page.evaluate("document.getElementById('answer').textContent = ''")
+    page.keyboard.press("Space")
+    page.locator("[data-does=run][aria-pressed=false]").wait_for()
+    page.locator("#trend").evaluate("e => e.setAttribute('open', '')")
+    until(page, "document.querySelectorAll('#trend-plots .plot').length === 3")
+    assert "tapped" in page.locator("#trend-events").inner_text()
+    assert "not kept: no item is on the bench" in page.locator("#trend-words").inner_text()
+    page.locator("#trend").evaluate("e => e.removeAttribute('open')")
+
+
 def test_sound_follows_q(bench: Any) -> None:
     page = bench.page
     page.evaluate(

@@ -320,6 +320,8 @@ def test_a_virtual_part_follows_what_was_done() -> None:
     assert "state=turn-dead" in virtual_at(port, Connection.OUT_OF_CIRCUIT, ())
     sound = virtual_at("virtual:?state=in-circuit-yoke", Connection.OUT_OF_CIRCUIT, ())
     assert "state" not in sound
+    looped = virtual_at("virtual:?part=tarn-line-split", Connection.OUT_OF_CIRCUIT, (Step.LOOP,))
+    assert "state=external-loop" in looped
     assert "state=turn-1-ohm" in virtual_at("virtual:?state=turn-1-ohm", Connection.OUT_OF_CIRCUIT, ())
 
 

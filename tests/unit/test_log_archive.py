@@ -20,7 +20,8 @@ from coilbell.bench.facts.examination import Begin, Confirm, Did, Rang, parsed_a
 from coilbell.bench.facts.fit import fit_facts
 from coilbell.bench.facts.item import ItemFacts
 from coilbell.bench.facts.question import question_of
-from coilbell.bench.log import Log
+from coilbell.bench.facts.trend import Bucket, Change, Mark, TrendFacts, Watched
+from coilbell.bench.log import Log, add_trend, trends_of
 from coilbell.bench.log.archive import write_archive
 from coilbell.bench.log.check import problems
 from coilbell.bench.log.corrections import set_details, take_back, undo
@@ -111,6 +112,16 @@ def test_everything_arrives_as_it_was(full: Log, archive: Path, tmp_path: Path) 
         assert one.read("references/1.json") == two.read("references/1.json")
 
 
+WATCHED = TrendFacts(
+    begun_utc="2031-05-04T09:10:11.120Z",
+    capacitor="A",
+    connection="out of circuit",
+    buckets=(Bucket(0.0, 8, 60.0, 59.0, 61.0, 21e3, 20.9e3, 21.1e3, 0.02),),
+    changes=(Change(9.0, Watched.Q, 60.0, 40.0, 2),),
+    marks=(Mark(5.0, "tapped"),),
+)
+
+
 def test_what_was_taken_back_and_corrected_and_examined_arrives_too(made: Path, tmp_path: Path) -> None:
     """Two rings, the first and a note withdrawn, one withdrawal withdrawn itself; the customer stays here."""
     ring = handmade_record(test_capacitor=Capacitor(22e-9), connection=Connection.OUT_OF_CIRCUIT)
@@ -133,6 +144,7 @@ def test_what_was_taken_back_and_corrected_and_examined_arrives_too(made: Path, 
         take_back(ours, item, "withdrawal", ours.numbers("withdrawal", item, every=True)[0])
         take_back(ours, item, "examination", ours.numbers("examination", item)[-1])
         take_back(ours, item, "capture", kept, "slipped clip")
+        add_trend(ours, item, WATCHED)
         write_archive(ours, [ours.item("lot-3")], tmp_path / "again.zip")
         take_over(theirs, tmp_path / "again.zip")
         there = theirs.item("lot-3")
@@ -140,6 +152,7 @@ def test_what_was_taken_back_and_corrected_and_examined_arrives_too(made: Path, 
         assert (there.serial, theirs.customer(there)) == ("27", "")
         assert [one.label for one in theirs.captures(there)] == ["once more"]
         assert not theirs.judgements(there), "a finding falls with its ring"
+        assert trends_of(theirs, there).watched == (WATCHED,)
         words = [note.words for note in theirs.notes(there)]
         assert "it was right" in words
         assert "wrong part" not in words

@@ -43,6 +43,11 @@ def seen_of(shot: JudgedShot, time_s: float) -> Seen:
     return Seen(time_s, told[0], told[1], told[2], told[3], None if shows is None else float(shows))
 
 
+def _utc(time_s: float) -> str:
+    told = datetime.fromtimestamp(time_s, UTC).isoformat(timespec="milliseconds")
+    return told.replace("+00:00", "Z")
+
+
 class Watch:
     """One watching. begun_s: when it began [s since 1970]; keep: takes a stretch, None for nobody."""
 
@@ -76,7 +81,7 @@ class Watch:
     def close(self, time_s: float = 0.0) -> None:
         """Hand on what was not yet."""
         kept = TrendFacts(
-            begun_utc=datetime.fromtimestamp(self.begun_s, UTC).isoformat(timespec="milliseconds"),
+            begun_utc=_utc(self.begun_s),
             capacitor=self.capacitor,
             connection=self.connection,
             buckets=tuple(self._buckets.kept),

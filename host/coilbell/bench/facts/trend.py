@@ -22,6 +22,10 @@ LONGEST_MARK = 60
 """Letters of a mark; assumed."""
 
 
+_MANY = msgspec.Meta(max_length=1024)
+"""Most buckets, changes or marks of a stretch; assumed."""
+
+
 class Watched(StrEnum):
     """What is watched of a ring."""
 
@@ -86,9 +90,9 @@ class TrendFacts(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
     connection: str
     schema: int = SCHEMA
     what: str = "trend"
-    buckets: tuple[Bucket, ...] = ()
-    changes: tuple[Change, ...] = ()
-    marks: tuple[Mark, ...] = ()
+    buckets: Annotated[tuple[Bucket, ...], _MANY] = ()
+    changes: Annotated[tuple[Change, ...], _MANY] = ()
+    marks: Annotated[tuple[Mark, ...], _MANY] = ()
 
     def __post_init__(self) -> None:
         if self.schema != SCHEMA:

@@ -5,7 +5,7 @@
     manifest.json          {"format": "coilbell archive", "schema": 1, "made_utc": ..., "versions": {...},
                             "parts": {"log.json": {"bytes": 5120, "sha256": "..."}, ...}}
     log.json               items with captures, fits, judgements, worksheet entries, notes, photos,
-                           outcomes and history (what was taken back too); parts named as below
+                           outcomes, trends and history (what was taken back too); parts named as below
     captures/1.json        the records of one capture, in our own record file format
     references/1.json      a reference, as `coilbell reference export` writes it
     photos/1.jpg           a picture, where the file was still there and unchanged

@@ -13,6 +13,7 @@ import msgspec
 
 from coilbell.bench.facts.base import Count, Facts, kept_text
 from coilbell.bench.facts.examination import Act, Begin, Rang, parsed_act
+from coilbell.bench.facts.trend import LONGEST_MARK, TrendFacts, parsed_trend
 from coilbell.bench.log.admission import check_words
 from coilbell.bench.log.book import Log
 from coilbell.bench.log.rows import Item
@@ -47,6 +48,13 @@ class ToldAct(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
     act: Act
 
 
+class ToldTrend(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A stretch of what was watched."""
+
+    added_utc: str
+    trend: TrendFacts
+
+
 class ToldWithdrawal(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """An entry that was taken back. place: among those of its table."""
 
@@ -62,6 +70,7 @@ class History(Facts, frozen=True, kw_only=True, forbid_unknown_fields=True):
     details: tuple[ToldDetail, ...] = ()
     examination: tuple[ToldAct, ...] = ()
     withdrawals: tuple[ToldWithdrawal, ...] = ()
+    trends: tuple[ToldTrend, ...] = ()
 
 
 def history_of(log: Log, item: Item) -> History:
@@ -96,6 +105,12 @@ def history_of(log: Log, item: Item) -> History:
             for row in acts
         ),
         withdrawals=tuple(told),
+        trends=tuple(
+            ToldTrend(
+                added_utc=row["added_utc"], trend=parsed_trend(row["entry"], f"trend {row['id']} of the log")
+            )
+            for row in log.base.rows("SELECT * FROM trend WHERE item_id = ? ORDER BY id", item.id)
+        ),
     )
 
 
@@ -123,6 +138,14 @@ def check_history(history: History, counts: Mapping[str, int]) -> Iterator[str]:
         called = one.act.captures if isinstance(one.act, Rang) else ()
         if any(place >= counts["capture"] for place in called):
             raise FileError("an examination rests on a capture that is not there")
+    for stretch in history.trends:
+        yield from (stretch.added_utc, stretch.trend.begun_utc)
+        for text in (
+            stretch.trend.capacitor,
+            stretch.trend.connection,
+            *(m.text for m in stretch.trend.marks),
+        ):
+            check_words(text, "trend", LONGEST_MARK)
     for number, gone in enumerate(history.withdrawals):
         check_words(gone.why, "reason", _LONGEST_WHY)
         yield gone.added_utc
@@ -158,6 +181,8 @@ def keep_history(log: Log, item: int, history: History, numbers: Mapping[str, Se
         became["examination"].append(
             log.base.insert("examination", item_id=item, added_utc=one.added_utc, entry=kept_text(act))
         )
+    for stretch in history.trends:
+        log.base.insert("trend", item_id=item, added_utc=stretch.added_utc, entry=kept_text(stretch.trend))
     for gone in history.withdrawals:
         row = became[gone.what][gone.place]
         became["withdrawal"].append(

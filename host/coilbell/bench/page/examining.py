@@ -25,7 +25,7 @@ from coilbell.winding import KINDS
 
 __all__ = ["Examining"]
 
-_NO_ITEM = "no item is on the bench; begin names one, and its examination is kept under it"
+_NO_ITEM = "no item is on the bench: to begin, name one, and the examination is kept under it"
 _ELSEWHERE = "a ring of this examination is not judged yet; if nothing else is at work on it, ring again"
 _UNBEGUN = "not begun yet: say what it is and whether it is connected in its set"
 _WAITS = "judgement"
