@@ -145,7 +145,11 @@ class Desk:
     def reference(self) -> Reference | None:
         """What the examination judges by, None for a kind alone."""
         begun = self.state.begun
-        return reference_named(begun.reference, self.store) if begun and begun.reference else None
+        return (
+            reference_named(begun.reference, self.store, self.drawer.log.path)
+            if begun and begun.reference
+            else None
+        )
 
     def _keep(self, act: Act) -> None:
         log, item = self.drawer.log, self._item()
