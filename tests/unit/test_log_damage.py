@@ -18,6 +18,7 @@ import pytest
 from coilbell.bench.facts.base import kept_text
 from coilbell.bench.facts.examination import Begin
 from coilbell.bench.facts.question import question_of
+from coilbell.bench.facts.trend import TrendFacts
 from coilbell.bench.files.records import example, read
 from coilbell.bench.log import Log, fitted
 from coilbell.bench.log.admission import utc_now
@@ -28,6 +29,7 @@ from coilbell.bench.log.outcomes import add_outcome, outcome_of
 from coilbell.bench.log.refit import refit
 from coilbell.bench.log.schema import APPLICATION, MIGRATIONS, SCHEMA
 from coilbell.bench.log.seal import SEALED
+from coilbell.bench.log.trends import add_trend
 from coilbell.cli import main
 from coilbell.winding import Capture, Condition, Reference, kind_named, observe
 
@@ -56,6 +58,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
         log.add_note(item, "warm to the touch")
         log.add_photo(item, photo, "one side dark")
         add_outcome(log, item, outcome_of(log, item, "shorted-turn", how="replaced, set runs"))
+        add_trend(log, item, TrendFacts(begun_utc=utc_now(), capacitor="22 nF", connection="out of circuit"))
         keep(log, log.add_item("choke-7"), [FittedCapture(whole, "ring", facts)])
         set_details(log, item, {"serial": "27", "customer": "Frau Erle"})
         log.add_note(item, "wrong part")
@@ -125,6 +128,7 @@ FILLED = (
     "note",
     "photo",
     "outcome",
+    "trend",
     "detail",
     "customer",
     "withdrawal",
@@ -159,6 +163,7 @@ def test_a_changed_row_is_named_wherever_it_is_shown(kept: Path, tmp_path: Path,
     """As if its page had rotted: its last character, in the column that says most."""
     column = {"fit": "facts", "judgement": "facts", "record": "settings", "reference": "body", "item": "part"}
     further = {"worksheet": "entry", "examination": "entry", "capture": "label", "outcome": "how"}
+    further["trend"] = "entry"
     further |= {"withdrawal": "why", "run": "versions"}
     name = column.get(table, further.get(table, "words"))
     path = Path(shutil.copy(kept, tmp_path / "log.sqlite"))
