@@ -205,6 +205,11 @@ def test_the_command_tells_draws_and_gives_json(
     assert picture.read_bytes().startswith(b"\x89PNG")
     assert "simulated board" in told.out
     assert max(map(len, told.out.splitlines())) <= 80
+    assert "nothing against" not in told.out
+    assert main(["log", "audit", "--log", str(invented), "--full"]) == 0
+    full = capsys.readouterr().out
+    assert "nothing against: " in full
+    assert max(map(len, full.splitlines())) <= 80
     assert main(["log", "audit", "--log", str(invented), "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
     assert msgspec.convert(found, AuditFacts).items == 24

@@ -31,6 +31,7 @@ def add_audit_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options of `coilbell log audit`."""
     add = parser.add_argument
     add("--json", action="store_true", help="one JSON object")
+    add("--full", action="store_true", help="assumptions that nothing contradicts as well")
     add("--picture", metavar="FILE", help="draw stated odds against found ones (.png, .pdf or .svg)")
 
 
@@ -48,7 +49,7 @@ def audit(options: argparse.Namespace, log: Log) -> int:
 
         save(reliability_picture(facts), place)
         tell(f"drawn in {place}")
-    show(json_line(facts) if options.json else audit_text(facts))
+    show(json_line(facts) if options.json else audit_text(facts, full=options.full))
     return 0
 
 

@@ -21,10 +21,10 @@ __all__ = ["audit_text"]
 _GROUPS = {"kind": "by kind", "stage": "by stage", "units": "by good units of the reference"}
 
 
-def audit_text(facts: AuditFacts) -> str:
-    """The audit in words."""
+def audit_text(facts: AuditFacts, *, full: bool = False) -> str:
+    """The audit in words. full: with the assumptions that nothing contradicts."""
     lines = [*_head(facts), *_stated(facts), *_scores(facts), *_groups(facts), *_confusion(facts)]
-    lines += [*_surprises(facts), *_ranking(facts), *_assumptions(facts)]
+    lines += [*_surprises(facts), *_ranking(facts), *_assumptions(facts, full=full)]
     return "\n".join(lines)
 
 
@@ -146,7 +146,7 @@ def _bits(one: RankingFacts) -> str:
     return f"{told[0]}, by the priors alone {told[1]}"
 
 
-def _assumptions(facts: AuditFacts) -> Iterator[str]:
+def _assumptions(facts: AuditFacts, *, full: bool) -> Iterator[str]:
     if not facts.assumptions:
         return
     against = [one for one in facts.assumptions if one.contradicted]
@@ -156,7 +156,10 @@ def _assumptions(facts: AuditFacts) -> Iterator[str]:
         f"level of {percent(1 - facts.level)}; shares are of items whose end was learned, not of all met",
         indent=0,
     )
-    yield from (wrapped(_assumption(one, facts.level)) for one in against)
+    yield from (wrapped(f"contradicted: {_assumption(one, facts.level)}") for one in against)
+    if full:
+        agreeing = [one for one in facts.assumptions if not one.contradicted]
+        yield from (wrapped(f"nothing against: {_assumption(one, facts.level)}") for one in agreeing)
 
 
 def _assumption(one: AssumptionFacts, level: float) -> str:
