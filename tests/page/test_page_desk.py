@@ -158,6 +158,10 @@ def test_what_is_kept_stands_in_the_log(watch: Callable[..., Any], served: Any) 
     report = httpx.get(served.address + "report/lot-3", timeout=60)
     assert report.status_code == 200
     assert "lot-3" in report.text
+    full = httpx.get(served.address + "report/lot-3?full=1", timeout=60)
+    assert full.status_code == 200
+    assert "samples, fit, envelope" in full.text
+    assert "samples, fit, envelope" not in report.text
     assert httpx.get(served.address + "report/nothing").status_code == 404
 
 

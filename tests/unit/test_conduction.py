@@ -132,8 +132,9 @@ class _Figure:
 
 
 class _Rung:
-    def __init__(self, volts, loss, spread):
+    def __init__(self, volts, loss, spread, hertz=30e3):
         self.amplitude_volts, self.loss = volts, _Figure(loss, spread)
+        self.frequency_hz = _Figure(hertz, 1.0)
 
 
 class _Ladder:
@@ -148,6 +149,11 @@ def test_a_failed_law_leaves_the_rise_to_the_rungs_themselves():
     found = law_of(ladder, 1e3)
     assert found.rise == pytest.approx(0.2, abs=0.05)
     assert found.volts is None
+
+
+def test_a_rung_of_another_mode_tells_nothing_of_the_rise():
+    rungs = [_Rung(0.06, 0.02, 1e-4), _Rung(0.13, 0.02, 1e-4), _Rung(0.27, 1.5, 1e-4, hertz=90e3)]
+    assert law_of(_Ladder(*rungs), 1e3).rise == pytest.approx(0.0, abs=0.01)
 
 
 def test_below_q_5_a_rise_is_known_no_better_than_a_tenth():

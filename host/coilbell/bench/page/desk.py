@@ -159,9 +159,9 @@ class Desk:
             raise InputError("nothing has been struck yet")
         return shot_message(shots[-1], self._rate(), whole=True)
 
-    def report(self, item: str) -> str:
-        """The item's printable page."""
-        return self._keeping.report(item)
+    def report(self, item: str, full: bool = False) -> str:
+        """The item's printable page; full: the technician's."""
+        return self._keeping.report(item, full=full)
 
     def _set_running(self, on: bool) -> None:
         with self._changed:

@@ -91,13 +91,16 @@ class Keeping:
             log.add_note(item, order.words)
         return f"note added to {order.item}"
 
-    def report(self, name: str) -> str:
-        """The item's printable page as HTML. Raises InputError, FileError, MissingError."""
+    def report(self, name: str, *, full: bool = False) -> str:
+        """The item's printable page as HTML; full: the technician's.
+
+        Raises InputError, FileError, MissingError.
+        """
         from coilbell.bench.report import write_report
 
         with tempfile.TemporaryDirectory(prefix="coilbell-") as folder, Log(self.log, writable=False) as log:
             place = Path(folder, "report.html")
-            write_report(log, log.item(name), place)
+            write_report(log, log.item(name), place, full=full)
             return place.read_text(encoding="utf-8")
 
 

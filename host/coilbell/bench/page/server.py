@@ -123,8 +123,9 @@ def _application(desk: Desk, token: str) -> Starlette:
         return FileResponse(plots / name, media_type="text/javascript")
 
     async def report(request: Request) -> Response:
+        full = request.query_params.get("full") == "1"
         try:
-            return HTMLResponse(await run_in_threadpool(desk.report, request.path_params["item"]))
+            return HTMLResponse(await run_in_threadpool(desk.report, request.path_params["item"], full))
         except CoilbellError as error:
             return PlainTextResponse(f"{error}\n", 404)
 

@@ -26,6 +26,8 @@ _MARKS = (0.03, 0.06, 0.13, 0.27, 0.5)
 """Amplitudes written on the axis: the rungs, and half the lowest [V]; assumed."""
 _DECADE = (1.0, 2.0, 5.0)
 """Losses written on the axis, in each decade; assumed."""
+_ANOTHER = 0.1
+"""Distance in frequency from which a rung's strongest mode is not the ring [1]; as `decay.rungs.NEAR`."""
 _LEAST = 1e-3
 """Odds beyond which a bar is drawn no longer [0..1]; assumed."""
 
@@ -111,7 +113,9 @@ def _draw(axes: Axes, one: FitFacts, ladder: LadderFacts, colour: str, stroke: s
     law = [(p.amplitude_v, p.loss) for p in ladder.law]
     axes.plot(*zip(*law, strict=True), stroke, color=colour, linewidth=1.3, label=_name(one))
     for rung in ladder.rungs:
-        loss = rung.loss
+        loss, hertz = rung.loss, rung.frequency_hz.value
+        if hertz is None or abs(hertz / (one.main.frequency_hz.value or hertz) - 1) > _ANOTHER:
+            continue  # its strongest mode was another one
         if loss.value is None or loss.low is None or loss.high is None:
             continue
         low, high = sorted((loss.low, loss.high))

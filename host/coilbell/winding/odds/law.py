@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 from typing import Protocol, runtime_checkable
 
 import numpy as np
@@ -90,6 +91,8 @@ class _Rung(Protocol):
     def amplitude_volts(self) -> float: ...
     @property
     def loss(self) -> _Figure: ...
+    @property
+    def frequency_hz(self) -> _Figure: ...
 
 
 @runtime_checkable
@@ -151,6 +154,7 @@ def _value(figure: _Figure | None) -> float | None:
 
 def _slope(rungs: Sequence[_Rung]) -> AmplitudeSlope:
     """The line through ln 1/Q over ln amplitude of the rungs that are judged by."""
+    usual = median([r.frequency_hz.value or 0.0 for r in rungs]) if rungs else 0.0
     points = [
         (
             math.log(r.amplitude_volts),
@@ -159,6 +163,8 @@ def _slope(rungs: Sequence[_Rung]) -> AmplitudeSlope:
         )
         for r in rungs
         if r.loss.value and r.loss.value > 0 and 0 < r.amplitude_volts < _JUDGED_VOLTS
+        # A rung whose strongest mode is another one tells nothing of this.
+        if abs((r.frequency_hz.value or 0.0) - usual) <= _ANOTHER * usual
     ]
     weights = [1 / max(spread, _LEAST_SPREAD) ** 2 for _, _, spread in points]
     total = sum(weights)
@@ -174,6 +180,8 @@ def _slope(rungs: Sequence[_Rung]) -> AmplitudeSlope:
 
 _LEAST_SPREAD = 1e-3
 """Least relative uncertainty of a rung's loss in that line, so that no rung alone decides [1]; assumed."""
+_ANOTHER = 0.1
+"""Distance in frequency from which a rung's strongest mode is not the ring [1]; assumed: as in `decay`."""
 _LEAST_MOMENT = 0.02
 """Spread of ln amplitude under which no slope is told [1]; assumed."""
 _UNKNOWN = 1.0

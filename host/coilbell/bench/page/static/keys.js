@@ -9,6 +9,7 @@ export const KEYS = [
   ["a", "A", "prior", "how probable a shorted turn is before the ring"],
   ["g", "G", "good", "mark as good in a reference"], ["x", "X", "shorted", "mark as shorted on purpose"],
   ["l", "L", "keep", "keep the ring in the bench log"], ["n", "N", "note", "note on an item"], ["p", "P", "print", "report of an item, to print"],
+  [".", ".", "losses", "technician's page of an item: loss over amplitude, what moved the odds"],
   ["j", "J", "work", "item on the bench"], ["z", "Z", "sheet", "to its isolation worksheet and back"], ["b", "B", "begin", "begin a worksheet"],
   ["e", "E", "observe", "enter a reading in the worksheet"], ["v", "V", "withdraw", "take a reading back"],
   ["u", "U", "exam", "to the guided examination and back"],

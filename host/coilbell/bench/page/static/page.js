@@ -160,7 +160,7 @@ function choose(choice) {
   if (given.choice === "report") return open_report(given.item);
   order(given);
 }
-const open_report = (item) => window.open(`report/${encodeURIComponent(item)}`, "_blank", "noopener");
+const open_report = (item, full = "") => window.open(`report/${encodeURIComponent(item)}${full}`, "_blank", "noopener");
 // A frozen picture is not the last ring once others came after it: it must not be kept for another.
 function behind() {
   const shown = Number(document.body.dataset.shot);
@@ -187,6 +187,10 @@ const DOES = {
   print: async () => {
     const given = await ask("Report of an item, to print", [ITEM]);
     if (given) open_report(given.item);
+  },
+  losses: async () => {
+    const given = await ask("Technician's page of an item, with loss over amplitude and what moved the odds", [ITEM]);
+    if (given) open_report(given.item, "?full=1");
   },
   work: () => asked(askItem),
   begin: () => asked(askBegin),
