@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from coilbell.bench.audit.cases import Case, weighed
-from coilbell.bench.audit.scores import bins_of, interval, score_of
+from coilbell.bench.audit.scores import bins_of, found_share, interval, score_of
 from coilbell.bench.audit.shares import compared
 from coilbell.bench.audit.spreads import Part, spread_checks
 from coilbell.bench.facts.outcome import Outcome
@@ -22,26 +22,40 @@ from coilbell.winding import Capture, Condition, Observation, Reference
 from outside import require
 
 
-def _drawn(n: int, seed: int) -> list[Case]:
+def _drawn(n: int, seed: int, sures: tuple[float, ...] = (0.8, 0.9, 1.0)) -> list[Case]:
+    """Cases of a perfect judge, by finders who are right as often as they say."""
     rng = np.random.default_rng(seed)
     cases = []
     for number, p in enumerate(rng.beta(0.5, 0.7, n)):
-        cause = "shorted-turn" if rng.random() < p else "sound"
-        outcome = Outcome(cause=cause, state=FOUND[cause], sure=float(rng.choice([0.8, 0.9, 1.0])))
+        sure = float(rng.choice(sures))
+        # Of sound ones he names a shorted turn as often as such turns are among what is left.
+        named = rng.random() < (sure if rng.random() < p else (1 - sure) * BASE)
+        cause = "shorted-turn" if named else "sound"
+        outcome = Outcome(cause=cause, state=FOUND[cause], sure=sure)
         settings: dict[str, Any] = {"kind": "", "stage": "", "units": 1, "headline": None, "explanation": ""}
-        cases.append(
-            Case(
-                str(number),
-                number,
-                "",
-                stated=float(p),
-                outcome=outcome,
-                simulated=True,
-                last=True,
-                **settings,
-            )
-        )
+        settings |= {"stated": float(p), "outcome": outcome, "simulated": True, "last": True}
+        cases.append(Case(str(number), number, "", **settings))
     return weighed(cases)
+
+
+BASE = 0.5 / 1.2
+"""Share of shorted turns that beta(0.5, 0.7) makes."""
+
+
+@pytest.mark.parametrize("sures", [(1.0,), (0.7, 0.9, 0.99)])
+def test_a_perfect_judge_is_told_as_one_however_unsure_the_finders(sures: tuple[float, ...]) -> None:
+    """By 200 logs of 120: the gap is under the usual one in 95 %, the share's interval holds so often."""
+    inside, held = [], []
+    for seed in range(200):
+        cases = _drawn(120, seed, sures)
+        score = score_of(cases)
+        assert score is not None
+        assert score.gap_usual is not None
+        inside.append(score.gap <= score.gap_usual)
+        share = found_share(cases)
+        held.append(share.low <= np.mean([case.stated or 0.0 for case in cases]) <= share.high)
+    assert abs(np.mean(inside) - 0.95) < 3.5 * np.sqrt(0.95 * 0.05 / 200)
+    assert np.mean(held) > 0.95 - 3 * np.sqrt(0.95 * 0.05 / 200)
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from coilbell.bench.audit import audit, invented_log
 from coilbell.bench.audit.cases import Counts, cases_of
-from coilbell.bench.audit.scores import bins_of, gap, interval, least_number, resolution, score_of
+from coilbell.bench.audit.scores import bins_of, interval, least_number, resolution, score_of
 from coilbell.bench.facts.audit import AuditFacts
 from coilbell.bench.facts.base import facts_of, kept_text
 from coilbell.bench.facts.question import question_of
@@ -82,6 +82,21 @@ def test_an_outcome_weighs_as_it_is_sure(log: Log) -> None:
     assert found["part-3"] == (0.0, 1.0)
 
 
+def test_what_tells_no_more_than_a_coin_counts_for_nothing(log: Log) -> None:
+    ended_log(log, [(0.9, "shorted-turn", 0.5)] * 3 + [(0.9, "shorted-turn", SURE)] * 30)
+    facts = audit(log)
+    assert facts.score is not None
+    assert (facts.score.items, facts.score.gap) == (30, pytest.approx(0.1))
+
+
+def test_an_unsure_finder_widens_the_share_and_moves_it_not(log: Log) -> None:
+    """Of a hundred shorted ones that finders sure to 80 % looked at eighty are named so: all were shorted."""
+    ended_log(log, [(0.99, "shorted-turn", 0.8)] * 80 + [(0.99, "sound", 0.8)] * 20)
+    (one,) = bins_of(_cases(log))
+    assert one.found.share == pytest.approx(1.0)
+    assert one.found.low < 0.9 < one.found.high == 1.0
+
+
 def test_only_what_was_said_before_the_end_counts(log: Log, monkeypatch: pytest.MonkeyPatch) -> None:
     item = log.add_item("choke-7", kind="power inductor")
     moments = iter(f"2031-05-04T09:10:{second:02}.000Z" for second in range(60))
@@ -146,17 +161,6 @@ def test_facts_are_read_again_and_fit_the_screen(log: Log) -> None:
 def test_an_empty_picture_is_refused(log: Log) -> None:
     with pytest.raises(InputError, match="nothing can be drawn"):
         reliability_picture(audit(log))
-
-
-def test_the_gap_of_a_perfect_judge_stays_under_what_is_usual() -> None:
-    """By 300 judges of 60 items each, in 95 % of them; binomial slack of three standard deviations."""
-    from coilbell.bench.audit.scores import _usual_gap
-
-    rng = np.random.default_rng(4)
-    p, w = rng.beta(0.4, 0.6, 60), np.ones(60)
-    usual = _usual_gap(p, w)
-    inside = np.mean([gap(p, (rng.random(60) < p).astype(float), w) <= usual for _ in range(300)])
-    assert abs(inside - 0.95) < 3 * np.sqrt(0.95 * 0.05 / 300)
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 
 from coilbell.bench.audit.cases import Case, Counts, cases_of
 from coilbell.bench.audit.ranking import Ranked, ranked_of, ranking_of
-from coilbell.bench.audit.scores import bins_of, least_number, resolution, said_of, score_of, share
+from coilbell.bench.audit.scores import bins_of, found_share, least_number, resolution, said_of, score_of
 from coilbell.bench.audit.shares import cause_shares, equipment_shares
 from coilbell.bench.audit.spreads import parts_of, spread_checks
 from coilbell.bench.facts.audit import AssumptionFacts, AuditFacts, ConfusionFacts, GroupFacts, SurpriseFacts
@@ -83,9 +83,8 @@ def _groups(cases: Sequence[Case], last: Sequence[Case]) -> Iterator[GroupFacts]
 
 def _group(by: str, name: str, cases: Sequence[Case]) -> GroupFacts:
     stating = [case for case in cases if case.stated is not None]
-    weight = sum(case.weight for case in stating)
-    shorted = share(sum(case.weight * case.shorted for case in stating), weight)
-    return GroupFacts(by=by, name=name, items=len(stating), shorted=shorted, score=score_of(stating))
+    shorted, score = found_share(stating), score_of(stating)
+    return GroupFacts(by=by, name=name, items=len(stating), shorted=shorted, score=score)
 
 
 def _confusion(last: Sequence[Case]) -> Iterator[ConfusionFacts]:

@@ -1,11 +1,10 @@
 """The log -> cases: what was stated of each item's winding before its end was told, and what it was.
 
-An outcome is known to s, as its finder states it (posterior odds, not a rate of error). Where the state that
-was found is a shorted turn, a turn was shorted with probability y = s; where it is another, y = (1 - s) b, b
-the share of shorted turns among all outcomes: what is left goes to the other states as this bench finds them.
-Its weight is w = (2 s - 1)^2, what a symmetric channel of error 1 - s leaves of an answer's Fisher
-information at even odds (textbook result; from memory): 1 where it is certain, 0.64 at 90 %, 0 at a coin's
-toss.
+An outcome is known to s, as its finder states it. Its weight is w = (2 s - 1)^2, what a symmetric channel of
+error 1 - s leaves of an answer's Fisher information at even odds (textbook result; from memory): 1 where it
+is certain, 0.64 at 90 %, 0 at a coin's toss. Where the state that was found is a shorted turn, a turn was
+shorted with probability y = s; where it is another, y = e = (1 - s) b, b the share of shorted turns among all
+outcomes: what is left goes to the other states as this bench finds them.
 """
 
 from __future__ import annotations
@@ -32,8 +31,8 @@ SIMULATED = "simulated board"
 class Case:
     """One finding with the end of its item.
 
-    stated: odds of a shorted turn that would show, None where the finding states none; shorted: y above;
-    weight: w above; units: good units of its reference, 0 without one; last: the item's last one.
+    stated: odds of a shorted turn that would show, None where the finding states none; base, shorted, weight:
+    b, y and w above; units: good units of its reference, 0 without one; last: the item's last one.
     """
 
     item: str
@@ -48,6 +47,7 @@ class Case:
     outcome: Outcome
     simulated: bool
     last: bool
+    base: float = 0.0
     shorted: float = 0.0
     weight: float = 1.0
 
@@ -83,7 +83,7 @@ def cases_of(log: Log, concluded: Iterable[Concluded], counts: Counts) -> list[C
 
 
 def weighed(cases: Sequence[Case]) -> list[Case]:
-    """The same with y and w as their outcomes are sure; base: the share of shorted turns, by weight."""
+    """The same with b, y and w as their outcomes are sure."""
     weights = {case.item: (2 * case.outcome.sure - 1) ** 2 for case in cases}
     short = {case.item for case in cases if case.outcome.shorted}
     total = sum(weights.values())
@@ -91,6 +91,7 @@ def weighed(cases: Sequence[Case]) -> list[Case]:
     return [
         replace(
             case,
+            base=base,
             weight=weights[case.item],
             shorted=case.outcome.sure if case.outcome.shorted else (1 - case.outcome.sure) * base,
         )

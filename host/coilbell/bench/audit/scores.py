@@ -1,13 +1,19 @@
 """Cases -> shares with intervals, scores, and how far stated and found odds lie apart.
 
-With stated odds p, y and w of `cases`, sums over the cases:
+With stated odds p, and y, w, s and e of `cases`, sums over the cases:
 
     Brier score        sum w [y (1 - p)^2 + (1 - y) p^2] / sum w                        (Brier 1950)
     log score [bit]    -sum w [y log2 p + (1 - y) log2(1 - p)] / sum w                  (Good 1952)
-    calibration gap    sum over ten bins of p of |sum w (p - y)| / sum w          (expected calibration error)
 
-The first two are the scores expected over what the outcome leaves open. An interval of a share is Clopper's
-and Pearson's (1934) with k = sum w y of n = sum w, which need not be whole:
+which are the scores expected over what the outcome leaves open. Shares are held against what is found by
+taking the finder's errors for a channel that does not know of the ring: of shorted ones he names s, of others
+e. With z = 1 where he names a shorted turn, else 0, and means weighed by w,
+
+    found              (mean z - mean e)/(mean s - mean e)
+    calibration gap    sum over ten bins of p of |sum w [p - (z - e)/(s - e)]| / sum w
+
+the latter known as expected calibration error. The interval of mean z is Clopper's and Pearson's (1934) with
+n = (sum w)^2/sum w^2 and k = n mean z, which need not be whole; that of the share found follows by the line:
 
     beta_(0.025)(k, n - k + 1) to beta_(0.975)(k + 1, n - k)
 """
@@ -28,6 +34,7 @@ from coilbell.terms import Headline
 __all__ = [
     "INTERVAL",
     "bins_of",
+    "found_share",
     "gap",
     "interval",
     "least_number",
@@ -74,6 +81,25 @@ def share(k: float, n: float) -> ShareFacts:
     return ShareFacts(share=min(max(k / n, 0.0), 1.0) if n > 0 else None, low=low, high=high, weight=n)
 
 
+def found_share(cases: Sequence[Case], *, shorted: bool = True) -> ShareFacts:
+    """Share of the cases in which a turn was shorted, or was not, with its interval."""
+    w = np.array([case.weight for case in cases])
+    if not w.sum() > 0:
+        return ShareFacts(share=None, low=0.0, high=1.0, weight=0.0)
+    named = [bool(case.outcome.shorted) for case in cases]
+    sure = [case.outcome.sure for case in cases]
+    z, s, e = (float(np.average(one, weights=w)) for one in (named, sure, [_named_wrongly(c) for c in cases]))
+    n = float(w.sum() ** 2 / (w**2).sum())
+    ends = [min(max((one - e) / (s - e), 0.0), 1.0) for one in (z, *interval(n * z, n))]
+    middle, low, high = ends if shorted else (1 - ends[0], 1 - ends[2], 1 - ends[1])
+    return ShareFacts(share=middle, low=low, high=high, weight=float(w.sum()))
+
+
+def _named_wrongly(case: Case) -> float:
+    """How often the finder names a shorted turn where there is none."""
+    return (1 - case.outcome.sure) * case.base
+
+
 def resolution(n: float) -> float:
     """Half width of the interval of a share near one half, the widest [1]."""
     low, high = interval(n / 2, n)
@@ -100,14 +126,15 @@ def score_of(cases: Sequence[Case]) -> ScoreFacts | None:
         brier_base=_brier(base, y, w),
         log=_log(p, y, w),
         log_base=_log(base, y, w) or 0.0,
-        gap=gap(p, y, w),
-        gap_usual=_usual_gap(p, w) if p.size < _MANY else None,
+        gap=gap(p, _named(cases), w),
+        gap_usual=_usual_gap(cases) if p.size < _MANY else None,
     )
 
 
 def bins_of(cases: Sequence[Case]) -> tuple[BinFacts, ...]:
     """Stated against found, in ten bins; those without a case are left out."""
-    p, y, w = _columns(cases)
+    stating = _telling(cases)
+    p, _, w = _columns(stating)
     place = _place(p)
     found = []
     for k in range(_BINS):
@@ -119,7 +146,7 @@ def bins_of(cases: Sequence[Case]) -> tuple[BinFacts, ...]:
                     high=(k + 1) / _BINS,
                     items=int(rows.sum()),
                     stated=float(np.average(p[rows], weights=w[rows])),
-                    found=share(float((w * y)[rows].sum()), float(w[rows].sum())),
+                    found=found_share([case for case, row in zip(stating, rows, strict=True) if row]),
                 )
             )
     return tuple(found)
@@ -130,16 +157,15 @@ def said_of(cases: Sequence[Case]) -> tuple[SaidFacts, ...]:
     found = []
     for headline in (Headline.SHORTED, Headline.NO_SHORT):
         said = [case for case in cases if case.headline is headline and case.stated is not None]
-        p, y, w = _columns(said)
-        if headline is Headline.NO_SHORT:
-            p, y = 1 - p, 1 - y
+        p, _, w = _columns(said)
+        p = 1 - p if headline is Headline.NO_SHORT else p
         total = float(w.sum())
         found.append(
             SaidFacts(
                 headline=str(headline),
                 items=len(said),
                 stated=float(np.average(p, weights=w)) if total else None,
-                right=share(float((w * y).sum()), total),
+                right=found_share(said, shorted=headline is Headline.SHORTED),
             )
         )
     return tuple(found)
@@ -151,11 +177,23 @@ def gap(p: Array, y: Array, w: Array) -> float:
     return float(np.abs(sums).sum() / w.sum())
 
 
-def _usual_gap(p: Array, w: Array) -> float:
-    """Gap that `INTERVAL` of judges stay under whose every stated probability is true."""
+def _named(cases: Sequence[Case]) -> Array:
+    """(z - e)/(s - e) of the cases that state odds: in the mean 1 of shorted ones and 0 of others."""
+    rows = [(one.outcome.shorted, one.outcome.sure, _named_wrongly(one)) for one in _telling(cases)]
+    z, s, e = np.array(rows, dtype=np.float64).reshape(-1, 3).T
+    return np.asarray((z - e) / (s - e), dtype=np.float64)
+
+
+def _usual_gap(cases: Sequence[Case]) -> float:
+    """Gap that `INTERVAL` of judges stay under whose every stated probability is true, by finders as sure."""
+    stating = _telling(cases)
+    p, _, w = _columns(stating)
+    s = np.array([case.outcome.sure for case in stating])
+    e = np.array([_named_wrongly(case) for case in stating])
     rng, member = np.random.default_rng(_SEED), np.eye(_BINS)[_place(p)]
     true = rng.random((_DRAWS, p.size)) < p
-    sums = (w * (p - true)) @ member
+    named = rng.random((_DRAWS, p.size)) < np.where(true, s, e)
+    sums = (w * (p - (named - e) / (s - e))) @ member
     return float(np.quantile(np.abs(sums).sum(axis=1) / w.sum(), INTERVAL))
 
 
@@ -171,9 +209,14 @@ def _log(p: Array, y: Array, w: Array) -> float | None:
     return found if math.isfinite(found) else None
 
 
+def _telling(cases: Sequence[Case]) -> list[Case]:
+    """Those that state odds and whose outcome tells more than a coin."""
+    return [case for case in cases if case.stated is not None and case.weight > 0]
+
+
 def _columns(cases: Sequence[Case]) -> tuple[Array, Array, Array]:
     """Stated odds, truths and weights of the cases that state odds."""
-    rows = [(case.stated, case.shorted, case.weight) for case in cases if case.stated is not None]
+    rows = [(case.stated, case.shorted, case.weight) for case in _telling(cases)]
     p, y, w = np.array(rows, dtype=np.float64).reshape(-1, 3).T
     return p, y, w
 
