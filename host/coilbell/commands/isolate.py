@@ -9,12 +9,13 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from coilbell.commands.options import action_of, actions_of, add_log, show, tell
+from coilbell.commands.options import action_of, actions_of, add_log, show, tell, text_of_file
 from coilbell.errors import FileError, InputError
 from coilbell.quantities import parse
 
 if TYPE_CHECKING:
     from coilbell.bench.facts.judgement import Judgement
+    from coilbell.bench.facts.worksheet import WorksheetFacts
     from coilbell.bench.worksheet.sheet import Keeper
     from coilbell.isolate import Equipment
 
@@ -178,28 +179,34 @@ def _latest(keeper: Keeper) -> Judgement | None:
 
 
 def _next(options: argparse.Namespace, keeper: Keeper) -> int:
-    from coilbell.bench.facts.base import json_line
-    from coilbell.bench.worksheet.sheet import opened
-    from coilbell.bench.worksheet.standing import worksheet_facts
     from coilbell.bench.worksheet.words import next_text
 
     count = parse(options.count, "", "--count")
     if count != int(count) or count < 1:
         raise InputError(f"--count {options.count}; give a whole number from 1")
     pair = tuple(options.between) if options.between else None
-    facts = worksheet_facts(opened(keeper), options.item, pair=pair)
-    show(json_line(facts) if options.json else next_text(facts, int(count)))
-    return 0
+    return _told(options, keeper, lambda facts: next_text(facts, int(count)), pair)
 
 
 def _show(options: argparse.Namespace, keeper: Keeper) -> int:
+    from coilbell.bench.worksheet.words import worksheet_text
+
+    return _told(options, keeper, worksheet_text)
+
+
+def _told(
+    options: argparse.Namespace,
+    keeper: Keeper,
+    text: Callable[[WorksheetFacts], str],
+    pair: tuple[str, str] | None = None,
+) -> int:
+    """Show where the worksheet stands. pair: two causes to settle between."""
     from coilbell.bench.facts.base import json_line
     from coilbell.bench.worksheet.sheet import opened
     from coilbell.bench.worksheet.standing import worksheet_facts
-    from coilbell.bench.worksheet.words import worksheet_text
 
-    facts = worksheet_facts(opened(keeper), options.item)
-    show(json_line(facts) if options.json else worksheet_text(facts))
+    facts = worksheet_facts(opened(keeper), options.item, pair=pair)
+    show(json_line(facts) if options.json else text(facts))
     return 0
 
 
@@ -269,12 +276,7 @@ def _kind(text: str) -> tuple[Equipment, str]:
     path = Path(text)
     if path.suffix.lower() != ".toml":
         raise InputError(f"no kind {text[:60]!r}; choose one of: {', '.join(kinds)}, or give a .toml file")
-    try:
-        with path.open(encoding="utf-8") as file:
-            toml = file.read(LONGEST_KIND + 1)  # what is longer is refused, however much of it there is
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not text"
-        raise FileError(f"{path}: cannot be read: {reason}; check the name") from error
+    toml = text_of_file(path, LONGEST_KIND)
     try:
         return decode(toml), toml
     except FileError as error:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, NoReturn, TextIO, TypeVar
 
 from coilbell.bench.files.encoding import harmless
 from coilbell.bench.settings import setting
-from coilbell.errors import InputError, RecordError
+from coilbell.errors import FileError, InputError, RecordError
 from coilbell.quantities import parse
 
 if TYPE_CHECKING:
@@ -57,6 +57,7 @@ __all__ = [
     "tell_chosen",
     "tell_kept",
     "temperature_of",
+    "text_of_file",
     "tolerance_of",
 ]
 
@@ -125,6 +126,16 @@ def tell(text: str) -> None:
     if sys.stderr.isatty():
         text = textwrap.fill(text, 80, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
     print(text, file=sys.stderr, flush=True)
+
+
+def text_of_file(path: Path, longest: int) -> str:
+    """A text file, of a longer one no more than shows that it is too long [characters]. Raises FileError."""
+    try:
+        with path.open(encoding="utf-8") as file:
+            return file.read(longest + 1)
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or "it is not text"
+        raise FileError(f"{path}: cannot be read: {reason}; check the name") from error
 
 
 def add_connection(parser: argparse.ArgumentParser) -> None:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coilbell.commands.options import show, tell
+from coilbell.commands.options import show, tell, text_of_file
 from coilbell.errors import FileError, InputError
 
 if TYPE_CHECKING:
@@ -63,12 +63,9 @@ def kind_of(text: str) -> Kind:
     path = Path(text)
     if path.suffix.lower() != ".toml":
         return kind_named(text)
+    toml = text_of_file(path, _LARGEST_KIND)
     try:
-        with path.open(encoding="utf-8") as file:
-            kind = decode_kind(file.read(_LARGEST_KIND))
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not text"
-        raise FileError(f"{path}: cannot be read: {reason}; check the name") from error
+        kind = decode_kind(toml)
     except FileError as error:
         raise FileError(f"{path}: {error}") from error
     if KINDS.get(kind.name, kind) != kind:

@@ -23,13 +23,7 @@ from coilbell.bench.worksheet.sentences import (
 from coilbell.figure import percent
 from coilbell.isolate import apart
 
-__all__ = [
-    "NOTHING_CERTAIN",
-    "NOTHING_FITS",
-    "move_words",
-    "next_text",
-    "worksheet_text",
-]
+__all__ = ["next_text", "worksheet_text"]
 
 _BARS = 24
 
