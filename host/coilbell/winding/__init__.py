@@ -16,6 +16,7 @@ from coilbell.winding.odds.posterior import CauseOdds, Posterior, shorted_neighb
 from coilbell.winding.odds.reference import Capture, Condition, Provenance, Reference
 from coilbell.winding.odds.referencefile import REFERENCE_SCHEMA, decode, digest, encode, origin
 from coilbell.winding.odds.shares import EVEN, Shares, bounded_shares, learned_shares
+from coilbell.winding.odds.spreads import GRID as SPREAD_GRID
 from coilbell.winding.odds.spreads import PartCurve, Spreads
 from coilbell.winding.odds.spreads import learned as learned_spreads
 from coilbell.winding.odds.stage import Stage, recorded_of, step_words
@@ -57,6 +58,7 @@ __all__ = [
     "KINDS",
     "REFERENCE_SCHEMA",
     "SPREAD",
+    "SPREAD_GRID",
     "TYPICAL",
     "Added",
     "AddedCapacitance",

@@ -15,7 +15,7 @@ from pathlib import Path
 import msgspec
 
 from coilbell.whole import whole_file
-from coilbell.winding import UnitPoints, fault_figures
+from coilbell.winding import SPREAD_GRID, UnitPoints, fault_figures
 
 __all__ = ["Curve", "LogEnd", "LogUnit", "LogView", "Source", "Stamp", "Store", "kept", "read", "stamp"]
 
@@ -118,5 +118,5 @@ def stamp(*paths: Path) -> Stamp:
 def _made_by(without: frozenset[str]) -> str:
     """The program, the figures and the sources that what is kept was computed with."""
     figures = [(f.name, f.low, f.high) for f in fault_figures() if f.name.startswith("units.")]
-    told = f"{version('coilbell')} {figures} {sorted(without)}"
+    told = f"{version('coilbell')} {figures} {SPREAD_GRID.tolist()} {sorted(without)}"
     return hashlib.sha256(told.encode()).hexdigest()[:16]

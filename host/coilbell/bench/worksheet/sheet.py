@@ -221,7 +221,7 @@ def _with_priors(head: Begin, kind: Equipment, remarks: tuple[str, ...]) -> tupl
     causes = tuple(msgspec.structs.replace(one, prior=priors[one.key]) for one in kind.hypothesis)
     bound = ", as they do here" if head.bounded else ""
     told = (
-        f"priors of causes rest on {head.outcomes:.3g} outcomes of this bench beside those of the trade; "
+        f"priors rest on this bench's outcomes ({max(round(head.outcomes), 1)}) beside the trade's; "
         f"only repaired sets have outcomes, so that no odds are moved more than a few times{bound}"
     )
     return msgspec.structs.replace(kind, hypothesis=causes), (*remarks, told)

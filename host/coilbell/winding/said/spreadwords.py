@@ -46,8 +46,9 @@ def share_words(shares: Shares, kind: str, *, prior_given: bool) -> str:
     """What the shares of causes rest on."""
     of = "shares of causes" if prior_given else "that prior and the shares of causes"
     bound = ", as they do here" if shares.bounded else ""
+    count = max(round(shares.outcomes), 1)
     return (
-        f"{of} rest on {shares.outcomes:.3g} outcome{'s' * (shares.outcomes > 1)} of this bench's "
+        f"{of} rest on {count} outcome{'s' * (count > 1)} of this bench's "
         f"{kind}, {shares.connection}, and on assumption that weighs {shares.weight:.3g}; only repaired sets "
         f"have outcomes, so that no odds are moved more than {value('outcomes.most'):g} times{bound}"
     )
