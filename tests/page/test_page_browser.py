@@ -8,6 +8,7 @@ from typing import Any
 
 from coilbell.bench.log import Log
 from coilbell.bench.page import Wish
+from coilbell.bench.page.order import Work
 from coilbell.commands.portsource import PortSource
 from coilbell.record import Connection
 from coilbell.winding import KINDS
@@ -198,6 +199,7 @@ def test_every_button_has_a_key_and_the_list_tells_it(bench: Any) -> None:
 
 def test_the_trend_is_marked_by_keys_and_drawn_where_it_is_open(bench: Any) -> None:
     page = bench.page
+    bench.served.desk.obey(Work(item=""))
     page.keyboard.press("Space")
     page.locator("body[data-shot]").wait_for()
     for key in "789":

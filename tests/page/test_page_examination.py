@@ -14,6 +14,7 @@ from coilbell.bench.examination.desk import Desk
 from coilbell.bench.facts.examination import Confirm
 from coilbell.bench.log import ItemLog, Log
 from coilbell.bench.page import Wish
+from coilbell.bench.page.order import Work
 from coilbell.bench.shelf import Shelf
 from coilbell.commands.portsource import PortSource
 from coilbell.decay import fit
@@ -192,3 +193,4 @@ def test_enter_strikes_only_with_the_cursor_in_the_examination(bench: Any) -> No
     page.locator("#exam[data-asked=strike]").wait_for()
     assert not bench.source.guided
     page.keyboard.press("u")
+    bench.served.desk.obey(Work(item=""))

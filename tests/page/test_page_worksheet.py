@@ -9,6 +9,7 @@ import pytest
 
 from coilbell.bench.log import Log
 from coilbell.bench.log.keeper import LogKeeper
+from coilbell.bench.page.order import WishFor
 from page.struck import picture
 
 
@@ -144,7 +145,8 @@ def test_a_finding_that_lands_is_on_the_page_at_once(bench: Any, page: Any) -> N
     page.keyboard.press("o")
     page.keyboard.press("s")
     page.locator("#title", has_text="out of circuit").wait_for()
-    _do(page, "g", "larch-demo", "unit-1")
+    assert "choose it with R" in _do(page, "g", "larch-demo", "unit-1")
+    bench.served.desk.obey(WishFor(reference="larch-demo"))
     assert "kept under larch-3" in _do(page, "l", "larch-3", "as it came")
     page.locator("#waiting", has_text="is not in the worksheet yet").wait_for()
     form = _open(page, "e")  # the form is ready for it
@@ -155,8 +157,7 @@ def test_a_finding_that_lands_is_on_the_page_at_once(bench: Any, page: Any) -> N
     )
     assert "rings like a healthy one" in _done(page)
     page.locator("#waiting").wait_for(state="hidden")
-    page.keyboard.press("r")
-    page.locator("#answer", has_text="reference: ").wait_for()
+    bench.served.desk.obey(WishFor(reference=""))
 
 
 def test_a_form_that_is_left_keeps_nothing(bench: Any, page: Any) -> None:
