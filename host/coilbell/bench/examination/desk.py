@@ -48,8 +48,6 @@ class Desk:
     prior: float | None = None
     finding: Finding | None = None
     """By all rings that count; None before the first."""
-    entered: str = ""
-    """What the end put into the item's worksheet, in words."""
     _acts: list[tuple[int, Act]] = field(default_factory=list)
 
     def resume(self) -> Prompt:
@@ -193,8 +191,7 @@ class Desk:
         """At the end the ring goes into the item's worksheet, where one is open."""
         item = self.drawer.item
         if self.prompt.asked is Asked.END and self.finding is not None and item is not None:
-            told = entered(self.drawer.log, item, finding_facts(self.finding, item.name))
-            self.entered = told or self.entered
+            entered(self.drawer.log, item, finding_facts(self.finding, item.name))
 
     def _judge(self) -> bool:
         """Judge by all rings that count; True where the finding is new, and now kept."""

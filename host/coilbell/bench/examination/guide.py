@@ -10,6 +10,7 @@ from enum import StrEnum
 
 from coilbell.bench.examination.core import Asked, left_steps
 from coilbell.bench.examination.desk import Desk
+from coilbell.bench.examination.handover import in_sheet
 from coilbell.bench.facts.examination import Confirm, Did, Onward, Skip
 from coilbell.bench.log import kept_facts
 from coilbell.bench.shelf import Shelf
@@ -150,8 +151,7 @@ def _suspects(desk: Desk) -> tuple[str, ...]:
     """Where a worksheet of the item is open: the ring is in it, and the part that it suspects next."""
     log, item = desk.drawer.log, desk.drawer.item
     facts = kept_facts(log, item) if item is not None else None
-    if facts is None:
+    if facts is None or item is None:
         return ()
     first = ", ".join(f"{one.part} {percent(one.probability)}" for one in facts.parts[:2])
-    told = (desk.entered,) if desk.entered else ()
-    return (*told, f"worksheet, part to suspect next: {first}")
+    return (in_sheet(log, item), f"worksheet, part to suspect next: {first}")
