@@ -4,11 +4,11 @@
     python tests/benchmarks/decay.py --part accuracy --records 200
 
 Definitions are in score.py (efficiency, gross failure), signals.py (the domain), bound.py (the bound),
-mismatch.py (what breaks the model), hard.py (what users feed it besides) and peers.py (how each tool is
-used). Ours is blind; peers are told the number of rings and whether there is an exponential. Every record
-is drawn from (seed, index), and lines that begin with a call such as ``domain(seed=1, rings=2, index=417)``
-name records that went wrong. Times are taken in one process and one thread, the tools by turns on the same
-record.
+mismatch.py (what breaks the model), hard.py and noises.py (what users feed it besides) and peers.py (how
+each tool is used). Ours is blind; peers are told the number of rings and whether there is an exponential.
+Every record is drawn from (seed, index), and lines that begin with a call such as
+``domain(seed=1, rings=2, index=417)`` name records that went wrong. Times are taken in one process and one
+thread, the tools by turns on the same record.
 """
 
 from __future__ import annotations
@@ -42,6 +42,8 @@ PARTS = {
     "laws": ("hard", "laws"),
     "nothing": ("hard", "nothing"),
     "same": ("hard", "same"),
+    "noises": ("noises", "noises"),
+    "flags": ("noises", "flags"),
 }
 """part -> module and function that measures it."""
 

@@ -297,3 +297,29 @@ def test_a_pair_that_a_law_explains_nearly_as_well_is_said_to_be_either():
         held += any(m.q.low < 40 < m.q.high for m in answer.modes)
     assert held >= 10
     assert said >= 3
+
+
+def test_a_clock_that_jitters_widens_the_interval_and_makes_no_mode():
+    """Noise that goes with the ring's slope weighs on its frequency by half as much again as white noise."""
+    rng, held, modes = np.random.default_rng(14), 0, []
+    times = np.arange(2048) / RATE_HZ
+    for _ in range(16):
+        late = times + 20e-9 * rng.standard_normal(times.size)
+        answer = fit(codes(ring(late, 70e3, 40, 1200, rng.uniform(0, 6)), rng, noise=0.8))
+        modes.append(len(answer.modes))
+        held += answer.main.frequency_hz.low < 70e3 < answer.main.frequency_hz.high
+    assert held >= 13
+    assert modes.count(1) >= 14
+
+
+def test_noise_larger_at_first_makes_no_mode_and_hides_no_ring():
+    rng, held, modes = np.random.default_rng(15), 0, []
+    times = np.arange(2048) / RATE_HZ
+    size = 1 + 4 * np.exp(-times / 400e-6)
+    for _ in range(16):
+        noisy = ring(times, 40e3, 20, 1200) + 8 * size * rng.standard_normal(times.size)
+        answer = fit(codes(noisy, rng, noise=8.0))
+        modes.append(len(answer.modes))
+        held += answer.main.q.low < 20 < answer.main.q.high
+    assert held >= 13
+    assert modes.count(1) >= 15

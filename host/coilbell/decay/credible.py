@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from coilbell.decay.defects import main_mode
 from coilbell.decay.prepare import Piece, by_piece
+from coilbell.decay.search import early_level
 from coilbell.decay.solve import Array, Block, Solution
 
 __all__ = ["lasting", "no_ring_reason"]
@@ -22,6 +23,8 @@ _LEAST = 24
 """Least of that [samples]."""
 _UNEXPLAINED = 0.05
 """Largest share of a mode's energy that may be left beside the noise while it lasts."""
+_PLAINLY = 0.25
+"""The same, however large the noise is meanwhile: a burst is such noise itself."""
 _SPARE = 4.0
 """How many more samples than figures several modes must last [samples]."""
 
@@ -33,6 +36,9 @@ def no_ring_reason(
     if not solution.structure.modes:
         return ""
     share = _unexplained(pieces, solution, blocks, noise_variance)
+    if _UNEXPLAINED < share < _PLAINLY:  # or the noise is larger while it lasts
+        early = early_level(blocks, solution.residuals, solution.decay(main_mode(solution)))
+        share = _unexplained(pieces, solution, blocks, max(early, noise_variance))
     if share > _UNEXPLAINED:
         return f"leaves {100 * share:.0f} % of its energy unexplained, as a step or a burst does"
     slowest = float(solution.theta[: 2 * solution.structure.modes : 2].min())

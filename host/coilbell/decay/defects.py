@@ -40,13 +40,15 @@ Places = npt.NDArray[np.intp]
 
 _FADES = 0.1
 """Time constants within the window from which a mode is a ring rather than a tone."""
-_SLIP_PLACES = 32
+SLIP_PLACES = 32
 """Places at which a slip is looked for [1]; benchmark: mismatch."""
 FALSE_ALARM = 5e-4
 """Chance that a record without a defect shows one of a kind [1]: four kinds give 0.2 % of records;
 benchmark: accuracy, false mismatch doubts."""
 _RIDGE = 1e-8
 """Keeps nearly parallel directions from inventing gain."""
+_BOW = slice(3, 5)
+"""Directions of a bow alone, T2(v) and T3(v): fewer figures see a weaker bend."""
 _LEAST_LEFT = 1e-6
 """A first-order gain may promise more than there is; evidence stays finite."""
 
@@ -161,7 +163,10 @@ def survey(
     found = [
         scores.defect(DoubtKind.AMPLITUDE_DEPENDENT, slice(0, 2)),
         scores.defect(DoubtKind.FREQUENCY_DRIFT, slice(2, 3)),
-        scores.defect(DoubtKind.CONVERTER_NONLINEARITY, slice(3, None)),
+        max(
+            (scores.defect(DoubtKind.CONVERTER_NONLINEARITY, rows) for rows in (_BOW, slice(3, None))),
+            key=lambda defect: defect.gain - defect.threshold * solution.variance,
+        ),
     ]
     best = int(np.argmax(slips))
     freedom = 2 * sum(b.shots for b in blocks)
@@ -228,4 +233,4 @@ def _slip_gains(
 @lru_cache(maxsize=64)
 def _grid(length: int) -> Places:
     """Where slips are looked for: evenly over the window."""
-    return np.unique(np.linspace(0, length, _SLIP_PLACES + 1).astype(np.intp))[:-1]
+    return np.unique(np.linspace(0, length, SLIP_PLACES + 1).astype(np.intp))[:-1]

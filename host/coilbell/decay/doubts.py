@@ -211,8 +211,8 @@ def _mended(law: Law) -> str:
 
 
 def _is_noise(seen: Survey, defect: Defect, noise: Noise) -> bool:
-    """In coloured noise a score is as large as the noise is strong around the ring; allow for that."""
-    if not noise.coloured:
-        return False
-    level = max(noise.spectrum(np.linspace(0.01, np.pi, 64)).max() / noise.variance, 1.0)
+    """A score is as large as the noise is strong around the ring, or while it lasts; allow for that."""
+    level = noise.swell
+    if noise.coloured:
+        level = max(noise.spectrum(np.linspace(0.01, np.pi, 64)).max() / noise.variance, 1.0)
     return bool(seen.ratio(defect) / level <= defect.threshold)

@@ -95,7 +95,7 @@ class _Bent:
         self.bends = 3 if drift else 5
         self.weight = 0.0 if drift else float(np.sqrt(noise_variance)) / _EXPONENT
         decay, angular = solution.decay(mode), solution.angular(mode)
-        length = max(float(b.times[-1]) for b in blocks)
+        self.length = length = max(float(b.times[-1]) for b in blocks)
         bent = [1 / length**2] if drift else [0.01, 1e-4, 0.1]
         straight = [0.0] if drift else [0.0, 0.0, 1.0]
         self.start = np.concatenate(([decay, angular], straight, self.others))
@@ -126,6 +126,7 @@ class _Bent:
             and 0 < values[1] < np.pi
             and (self.drift or (values[2] > -0.95 and _EXPONENTS[0] < abs(values[4]) < _EXPONENTS[1]))
             and (others[1 : 2 * self.structure.modes : 2] > 0).all()
+            and (others[: 2 * self.structure.modes : 2] * self.length > -1).all()
             and (others[2 * self.structure.modes :] > 0).all()
         )
 

@@ -18,7 +18,7 @@ import numpy as np
 
 from coilbell.decay.converter import Converter
 from coilbell.decay.covariance import noise_of
-from coilbell.decay.defects import FALSE_ALARM, Defect, Survey, main_mode, survey
+from coilbell.decay.defects import FALSE_ALARM, SLIP_PLACES, Defect, Survey, main_mode, survey
 from coilbell.decay.law import fit_law
 from coilbell.decay.model import DoubtKind, ModeStep
 from coilbell.decay.search import Thresholds, chance_limit
@@ -197,12 +197,24 @@ def _left(
     if defect.gain < _SHARE * (seen.rss - target):
         return first_order, None
     if defect.kind is DoubtKind.TIME_SLIP:
-        return _split(blocks, solution, defect.place), None
+        return _split_best(blocks, solution, defect.place), None
     if defect.kind is DoubtKind.CONVERTER_NONLINEARITY:
         return straightened(blocks, solution, converter).solution.rss, None
     variance = target / max(1, solution.free)
     law = fit_law(blocks, solution, variance, drift=defect.kind is DoubtKind.FREQUENCY_DRIFT)
     return (math.inf, None) if law is None else (law.rss, law.values[:2])
+
+
+def _split_best(blocks: list[Block], solution: Solution, place: int) -> float:
+    """`_split` where it leaves least: the survey looks at a coarse grid of places only."""
+    left, step = _split(blocks, solution, place), max(1, solution.length // (2 * SLIP_PLACES))
+    while step:
+        for other in (place - step, place + step):
+            tried = _split(blocks, solution, other)
+            if tried < left:
+                left, place = tried, other
+        step //= 2
+    return left
 
 
 def _split(blocks: list[Block], solution: Solution, place: int) -> float:

@@ -25,6 +25,7 @@ __all__ = [
     "Candidate",
     "Thresholds",
     "chance_limit",
+    "early_level",
     "residual_spectrum",
     "strongest_exponential",
     "strongest_ring",
@@ -266,6 +267,22 @@ def strongest_exponential(blocks: list[Block], residuals: list[Array]) -> Candid
     assert bank is not None
     best = int(np.argmax(total))
     return Candidate(float(total[best]), float(1 / bank.constants[best]), 0.0)
+
+
+def early_level(blocks: list[Block], residuals: list[Array], decay: float) -> float:
+    """Noise variance per sample through the window exp(-decay n): what follows a ring is larger at first.
+
+    From the median line, which what is left of other modes hardly moves; a line's power has its median at
+    ln 2 of its mean.
+    """
+    level = 0.0
+    for block, residual in zip(blocks, residuals, strict=True):
+        values, _ = _gridded(block, residual)
+        window = np.exp(-max(decay, 0.0) * ramp(values.shape[1]))
+        lines = np.fft.rfft(values * window, axis=1)[:, 1:-1]
+        power = (lines.real**2 + lines.imag**2).mean(axis=0)
+        level = max(level, float(np.median(power)) / math.log(2) / float(window @ window))
+    return level
 
 
 def residual_spectrum(blocks: list[Block], residuals: list[Array]) -> Array:

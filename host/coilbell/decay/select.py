@@ -22,6 +22,7 @@ from coilbell.decay.model import DoubtKind, ModeStep
 from coilbell.decay.search import (
     Candidate,
     Thresholds,
+    early_level,
     residual_spectrum,
     strongest_exponential,
     strongest_ring,
@@ -304,7 +305,12 @@ class _Search:
         highest = max(trial.rss / (2 * _LOCAL_LINES), variance)  # if all that is left lay there
         if gained >= _LOCAL_MARGIN * threshold * highest:
             return ""
-        if gained < _LOCAL_MARGIN * threshold * max(self._local_level(trial), variance):
+        level = max(self._local_level(trial), variance)
+        if self.best.structure.modes:
+            level = max(
+                level, early_level(self.blocks, trial.residuals, trial.decay(trial.structure.modes - 1))
+            )
+        if gained < _LOCAL_MARGIN * threshold * level:
             return "no stronger than the residual around it"
         return ""
 

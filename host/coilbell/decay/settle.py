@@ -29,6 +29,8 @@ __all__ = ["Settled", "settle"]
 _GLITCH = 6.5
 """Residual, in its own scatter, from which a lone sample is masked [1]: Gaussian noise reaches it once in
 1e10; benchmark: wild."""
+_NORMAL = 1.4826
+"""Standard deviation of Gaussian noise in its median magnitude."""
 _TAIL = 1.5
 """Envelope below which rounding hides the ring, without dithering noise [converter steps]; benchmark:
 accuracy, quiet row."""
@@ -263,7 +265,7 @@ def _without_glitches(settled: Settled) -> Settled:
     if max(max(float(r.max()), -float(r.min())) for r in solution.residuals) <= _GLITCH * scale:
         return settled
     heights = np.abs(np.concatenate([r.ravel() for r in solution.residuals]))
-    scale = max(scale, 1.4826 * float(np.median(heights)))
+    scale = max(scale, _NORMAL * float(np.median(heights)))
     residuals = by_piece(settled.blocks, solution.residuals)
     wild = [_alone(r, _GLITCH * scale) for r in residuals]
     count = int(sum(w.sum() for w in wild))
@@ -294,7 +296,9 @@ def _alone(residual: Array, level: float) -> npt.NDArray[np.bool_]:
     wild: npt.NDArray[np.bool_] = height > level
     for i in np.flatnonzero(wild):
         around = height[max(0, i - 12) : i + 13]
-        if float(np.median(around)) > level / _GLITCH * 1.5 or int((around > level).sum()) > 3:
+        usual = float(np.median(around))
+        swelling = height[i] <= _GLITCH * _NORMAL * usual  # noise that is larger here
+        if swelling or usual > level / _GLITCH * 1.5 or int((around > level).sum()) > 3:
             wild[i] = False
     return wild
 

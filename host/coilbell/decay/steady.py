@@ -17,6 +17,8 @@ __all__ = ["rings_and_tones", "wavering"]
 
 _SEEN = 3.0
 """A component whose decay is not this many standard uncertainties above zero is a tone."""
+_FEW_CYCLES = 3.0
+"""Cycles in the window below which what goes on beside a ring is drift or hum [1]."""
 _BESIDE = 12.0
 """How near to a tone a mode may be its sideband [lines of the window's spectrum]."""
 _AS_LARGE = 0.8
@@ -50,7 +52,8 @@ def rings_and_tones(
     rings: list[Mode] = []
     tones: list[Mode] = []
     for mode, fades in zip(everything, fading, strict=True):
-        sounds = not fades or mode in steady or _is_sideband(mode, steady, length_s)
+        drifts = mode is not everything[0] and mode.frequency_hz.value * length_s < _FEW_CYCLES
+        sounds = not fades or drifts or mode in steady or _is_sideband(mode, steady, length_s)
         (tones if sounds else rings).append(mode)
     rings.sort(key=lambda m: m.amplitude.standard_uncertainty > m.amplitude.value)
     return tuple(rings), tuple(tones)
