@@ -152,10 +152,10 @@ DEFECTS: dict[str, Callable[[Ring, Array, np.random.Generator], Array]] = {
 
 
 def flagged_of(name: str, seed: int, index: int) -> tuple[bool, bool, float]:
-    """Whether a doubt names a defect, whether it moves Q by more than the interval that is stated, and the energy
+    """Whether a doubt names a defect, whether it moves Q by more than the stated interval, and the energy
     that a plain ring leaves of the noise-free samples, in noise variances.
 
-    It moves Q where Q is not held, and a plain ring fitted to the noise-free samples is off by more than that.
+    It moves Q where Q is not held, and a plain ring fitted to the noise-free samples is off by more.
     """
     rng = generator(seed, 18, list(DEFECTS).index(name), index)
     ring = Ring.of_q(
@@ -179,7 +179,8 @@ def flags(seed: int, records: int, run: Mapper) -> list[str]:
     count = max(60, records // 5)
     lines = [
         "FLAGS",
-        f"{'':24s}{'records':>8s}{'flagged %':>11s}{'move Q':>8s}{'flagged %':>11s}{'visible':>9s}{'flagged %':>11s}",
+        f"{'':24s}{'records':>8s}{'flagged %':>11s}{'move Q':>8s}{'flagged %':>11s}{'visible':>9s}"
+        f"{'flagged %':>11s}",
     ]
     for name in DEFECTS:
         found = run(partial(flagged_of, name, seed), range(count))
