@@ -7,12 +7,13 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
 from benchmarks import peers
 from benchmarks.ours import fitted
-from benchmarks.signals import Case, captured, domain, generator
+from benchmarks.signals import PRETRIGGER, Case, captured, domain, generator
 from coilbell.decay import fit
 
 LENGTH = 2048
@@ -60,7 +61,9 @@ def times(seed: int, records: int, run: Callable[..., list]) -> list[str]:
     head = f"{'':34s}{'records':>8s}{'median':>9s}{'p95':>9s}{'worst':>9s}{'x coilbell':>12s}"
     lines = ["TIME [ms]", head]
     one = [domain(seed, 1, i, samples=LENGTH) for i in range(min(records, 300))]
-    lines += _block(f"one ring, {LENGTH} samples", by_turns(one, list(peers.NAMES)))
+    spent = by_turns(one, list(peers.NAMES))
+    lines += _block(f"one ring, {LENGTH} samples", spent)
+    lines += _overhead(one, spent)
     three = [domain(seed, 3, i, samples=LENGTH) for i in range(min(records, 40))]
     tools = [name for name in peers.NAMES if name in ("curve_fit", "lmfit", "matrix pencil")]
     lines += _block(f"three rings, {LENGTH} samples", by_turns(three, tools))
@@ -71,6 +74,29 @@ def times(seed: int, records: int, run: Callable[..., list]) -> list[str]:
     for rings in (1, 2, 3):
         lines.append(_warm(seed, rings, min(records, 200)))
     return [*lines, _import()]
+
+
+def _overhead(cases: list[Case], spent: dict[str, list[float]]) -> list[str]:
+    """How much of a fit is numpy's calls: the same fit of a sixteenth of the samples, which hardly adds up
+    anything."""
+    pure = [i for i, case in enumerate(cases) if not case.recoveries]
+    few = [
+        replace(cases[i].record, samples=cases[i].record.samples[: PRETRIGGER + LENGTH // 16]) for i in pure
+    ]
+    took = [
+        seconds(lambda one=one, i=i: fit(one, start_s=cases[i].start_s))
+        for one, i in zip(few, pure, strict=True)
+    ]
+    lines = [
+        f"  without recoveries: coilbell {1e3 * np.median([spent['coilbell'][i] for i in pure]):.2f}, "
+        f"calls alone ({LENGTH // 16} samples) {1e3 * np.median(took):.2f}"
+    ]
+    if "curve_fit" in spent:
+        ours, theirs = np.array(spent["coilbell"]), np.array(spent["curve_fit"])
+        p95 = np.percentile(ours, 95) / np.percentile(theirs, 95)
+        lines[0] += f", curve_fit {1e3 * np.median(theirs[pure]):.2f}"
+        lines.append(f"  over curve_fit: median {np.median(ours) / np.median(theirs):.2f}, p95 {p95:.2f}")
+    return lines
 
 
 def _spread(title: str, cases: list[Case]) -> list[str]:

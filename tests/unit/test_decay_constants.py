@@ -10,7 +10,7 @@ from coilbell.decay.covariance import _autoregression
 from coilbell.decay.onset import onset
 from coilbell.decay.prepare import _difference_variance, _floor_variance, trace
 from coilbell.decay.settle import settle
-from coilbell.decay.solve import gram_covariance, jacobians
+from coilbell.decay.tangent import gram_covariance, jacobians
 from coilbell.decay.unseen import unseen
 from coilbell.record import Record
 

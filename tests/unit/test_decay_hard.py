@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from coilbell.decay import DoubtKind, certify, fit, result, settle
 from coilbell.decay.defects import main_mode
 from coilbell.decay.prepare import trace
-from coilbell.decay.solve import Structure, gram_covariance, jacobians, solve
+from coilbell.decay.solve import Structure, solve
+from coilbell.decay.tangent import gram_covariance, jacobians
 from coilbell.errors import InputError
 from coilbell.record import Record, WideCode
 

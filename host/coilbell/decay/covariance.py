@@ -19,7 +19,8 @@ import numpy as np
 
 from coilbell.decay.converter import Converter
 from coilbell.decay.defects import main_mode
-from coilbell.decay.solve import Array, Block, Solution, gram_covariance
+from coilbell.decay.solve import Array, Block, Solution
+from coilbell.decay.tangent import gram_covariance
 from coilbell.decay.unseen import unseen
 
 __all__ = ["Noise", "covariance", "noise_of"]

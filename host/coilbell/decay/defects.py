@@ -32,7 +32,8 @@ import numpy.typing as npt
 from coilbell.decay.converter import Converter
 from coilbell.decay.model import DoubtKind
 from coilbell.decay.search import chance_limit
-from coilbell.decay.solve import Array, Block, Solution, definite_solution, gram, inverse_gram, jacobians
+from coilbell.decay.solve import Array, Block, Solution, definite_solution, gram
+from coilbell.decay.tangent import inverse_gram, jacobians
 
 __all__ = ["Defect", "Survey", "main_mode", "over_code", "survey"]
 

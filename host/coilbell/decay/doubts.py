@@ -9,9 +9,10 @@ from coilbell.decay.defects import FALSE_ALARM, Defect, Survey
 from coilbell.decay.law import Law
 from coilbell.decay.model import Doubt, DoubtKind, Mode
 from coilbell.decay.search import chance_limit
-from coilbell.decay.select import Other
+from coilbell.decay.selection import Other
 from coilbell.decay.settle import Settled
-from coilbell.decay.solve import Array, jacobians
+from coilbell.decay.solve import Array
+from coilbell.decay.tangent import jacobians
 from coilbell.decay.transient import TRANSIENT
 
 __all__ = [

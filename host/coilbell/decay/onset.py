@@ -17,7 +17,8 @@ from __future__ import annotations
 import numpy as np
 
 from coilbell.decay.search import chance_limit
-from coilbell.decay.solve import Array, Block, Solution, inverse_gram, jacobians
+from coilbell.decay.solve import Array, Block, Solution
+from coilbell.decay.tangent import inverse_gram, jacobians
 
 __all__ = ["onset"]
 

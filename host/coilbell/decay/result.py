@@ -21,11 +21,12 @@ from coilbell.decay.law import Law, fit_law
 from coilbell.decay.model import DoubtKind, Fit, Mode, Quantity, Recovery, ResidualSummary
 from coilbell.decay.prepare import by_piece
 from coilbell.decay.search import residual_spectrum
-from coilbell.decay.select import Other
+from coilbell.decay.selection import Other
 from coilbell.decay.settle import Settled
-from coilbell.decay.solve import Array, Solution, gram_covariance, jacobians, span
+from coilbell.decay.solve import Array, Solution, span
 from coilbell.decay.steady import rings_and_tones, wavering
 from coilbell.decay.straighten import straightened
+from coilbell.decay.tangent import gram_covariance, jacobians
 from coilbell.record import Record
 
 __all__ = ["result"]

@@ -22,7 +22,7 @@ from coilbell.decay.defects import FALSE_ALARM, SLIP_PLACES, Defect, Survey, mai
 from coilbell.decay.law import fit_law
 from coilbell.decay.model import DoubtKind, ModeStep
 from coilbell.decay.search import Thresholds, chance_limit
-from coilbell.decay.select import Other, Selection
+from coilbell.decay.selection import Other, Selection
 from coilbell.decay.solve import Array, Block, Bounds, Solution, solve
 from coilbell.decay.straighten import straightened
 

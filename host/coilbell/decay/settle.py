@@ -20,7 +20,8 @@ from coilbell.decay.model import ModeStep
 from coilbell.decay.prepare import MIN_WINDOW, Piece, Trace, blocks_of, by_piece, noise_variance, toggling
 from coilbell.decay.rivals import fewer_with_defect
 from coilbell.decay.search import Thresholds, strongest_exponential, strongest_ring
-from coilbell.decay.select import Limits, Other, Selection, select
+from coilbell.decay.select import select
+from coilbell.decay.selection import Limits, Other, Selection
 from coilbell.decay.solve import Array, Block, Bounds, Solution, Structure, basis, ramp, solve, span
 from coilbell.decay.wild import wild
 

@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Block", "Solution", "Structure", "basis", "gram_covariance", "solve"]
+__all__ = ["Block", "Solution", "Structure", "basis", "gram", "solve", "turn_of"]
 
 Array = npt.NDArray[np.float64]
 
@@ -31,8 +31,6 @@ MAX_DECAY = 1.5
 """Fastest decay looked for [1/sample]; beyond it a ring is over within a sample."""
 _RIDGE = 1e-14
 """Added to the diagonal of a Gram matrix of unit rows [1]: above rounding, some 1e-16 a term."""
-_PRECISION = 1e-15
-"""Least eigenvalue of a Gram matrix, in its largest, that doubles can tell from none."""
 _SILENT = -138.0
 """Exponent from which a component is written as zero: far below any noise, and products of denormal
 numbers would make every sum over the samples a hundred times slower."""
@@ -238,7 +236,7 @@ def definite_solution(matrix: Array, right: Array) -> Array:
     LAPACK's own routine: numpy's takes four times as long to look at its arguments as such a system takes.
     What rounding left indefinite goes to numpy, which raises LinAlgError where nothing can be done.
     """
-    _, found, info = _lapack()(matrix, right)
+    _, found, info = _routines()[1](matrix, right)
     return np.asarray(np.linalg.solve(matrix, right) if info else found)
 
 
@@ -247,21 +245,15 @@ def gram(rows: Array) -> Array:
 
     BLAS's general product: numpy takes the symmetric one, which is three times slower for a few long rows.
     """
-    return np.asarray(_blas()(1.0, rows.T, rows.T, trans_a=True))
+    return np.asarray(_routines()[0](1.0, rows.T, rows.T, trans_a=True))
 
 
 @cache
-def _lapack() -> Any:
-    from scipy.linalg.lapack import dposv  # heavy to import, and not needed to look at a fit
+def _routines() -> tuple[Any, Any]:
+    from scipy.linalg.blas import dgemm  # heavy to import, and not needed to look at a fit
+    from scipy.linalg.lapack import dposv
 
-    return dposv
-
-
-@cache
-def _blas() -> Any:
-    from scipy.linalg.blas import dgemm  # likewise
-
-    return dgemm
+    return dgemm, dposv
 
 
 def _project(block: Block, rows: Array, p: int) -> tuple[Array, Array, float, Array, Array]:
@@ -277,7 +269,7 @@ def _project(block: Block, rows: Array, p: int) -> tuple[Array, Array, float, Ar
     return coefficients, residual, float(np.vdot(residual, residual)), scaled, scale
 
 
-def _turn(coefficients: Array, structure: Structure) -> Array:
+def turn_of(coefficients: Array, structure: Structure) -> Array:
     """(s, q, q) derivative of the model to theta, as combinations of the rows times * basis."""
     q = structure.poles
     turn = np.zeros((coefficients.shape[0], q, q))
@@ -317,7 +309,7 @@ class _Point:
             cross = derivative @ rows.T
             reduced = cross[:, :p] * self.scales[i]
             kernel = cross[:, p:] - reduced @ definite_solution(self.grams[i], reduced.T)
-            turn = _turn(self.coefficients[i], structure)
+            turn = turn_of(self.coefficients[i], structure)
             if block.shots == 1:
                 one = turn[0]
                 hessian += one @ kernel @ one.T
@@ -403,70 +395,3 @@ def _step(
             return None, damping, gain
         damping = max(damping * 10, 1e-4)
     return None, damping, gain
-
-
-def jacobians(blocks: list[Block], solution: Solution) -> list[Array]:
-    """For each block (s, p + q, n): derivatives of each record's model to its amplitudes, then to theta."""
-    p, q = solution.structure.columns, solution.structure.poles
-    out = []
-    for block, rows, coefficients in zip(blocks, solution.bases, solution.coefficients, strict=True):
-        derivative = np.multiply(block.times, rows[:q], out=rows[p:])
-        turn = _turn(coefficients, solution.structure)
-        full = np.empty((block.shots, p + q, block.times.size))
-        full[:, :p] = rows[:p]
-        np.matmul(turn, derivative, out=full[:, p:])
-        out.append(full)
-    return out
-
-
-def inverse_gram(tangent: Array) -> Array:
-    """(J J^T)^-1 of one record's tangent (p + q, n), rows scaled to one length first; 0 for rows of none."""
-    products = gram(tangent)
-    squares = products.diagonal()
-    scale: Array = np.where(squares > 1e-280, 1 / np.sqrt(np.maximum(squares, 1e-280)), 0.0)
-    unit = products * scale[:, None] * scale
-    unit.flat[:: unit.shape[0] + 1] += 1e-12
-    inverse: Array = np.linalg.inv(unit) * scale[:, None] * scale
-    return inverse
-
-
-def gram_covariance(blocks: list[Block], solution: Solution, tangents: list[Array]) -> Array:
-    """Inverse Fisher matrix for unit noise variance, poles first: (q + sum p s, same).
-
-    tangents: what `jacobians` gives for the same solution.
-
-    The order is theta, then the amplitudes of each record of each block in turn.
-    """
-    structure = solution.structure
-    p, q = structure.columns, structure.poles
-    size = q + sum(p * block.shots for block in blocks)
-    fisher = np.zeros((size, size))
-    row = q
-    for tangent in tangents:
-        for one in tangent:
-            products = gram(one)
-            fisher[:q, :q] += products[p:, p:]
-            fisher[row : row + p, row : row + p] = products[:p, :p]
-            fisher[row : row + p, :q] = products[:p, p:]
-            fisher[:q, row : row + p] = products[p:, :p]
-            row += p
-    scale = 1 / np.sqrt(np.maximum(fisher.diagonal(), 1e-300))
-    unit = fisher * scale[:, None] * scale
-    out: Array = _definite_inverse(unit) * np.outer(scale, scale)
-    return out
-
-
-def _definite_inverse(unit: Array) -> Array:
-    """Inverse of a Gram matrix of unit rows, without variances below zero.
-
-    Where two components have become one to working precision, the figures they share get the largest
-    variance that the precision can express, instead of whatever rounding makes of it.
-    """
-    try:
-        inverse = np.asarray(np.linalg.inv(unit), dtype=np.float64)
-        if (inverse.diagonal() > 0).all():
-            return inverse
-    except np.linalg.LinAlgError:
-        pass
-    sizes, axes = np.linalg.eigh(unit)
-    return np.asarray((axes / np.maximum(sizes, _PRECISION * sizes[-1])) @ axes.T)

@@ -18,7 +18,8 @@ import numpy as np
 
 from coilbell.decay.converter import Converter
 from coilbell.decay.defects import over_code
-from coilbell.decay.solve import Array, Block, Bounds, Solution, basis, jacobians, span
+from coilbell.decay.solve import Array, Block, Bounds, Solution, basis, span
+from coilbell.decay.tangent import jacobians
 
 __all__ = ["Straight", "straightened"]
 

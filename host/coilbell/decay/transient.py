@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from coilbell.decay.solve import Block, Bounds, Solution, gram_covariance, jacobians
+from coilbell.decay.solve import Block, Bounds, Solution
+from coilbell.decay.tangent import gram_covariance, jacobians
 
 __all__ = ["TRANSIENT", "unfounded"]
 
