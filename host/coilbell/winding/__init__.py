@@ -13,7 +13,8 @@ from coilbell.winding.odds.observation import Observation, Ring, grouped, same_c
 from coilbell.winding.odds.observe import observe
 from coilbell.winding.odds.plane import Shift
 from coilbell.winding.odds.posterior import CauseOdds, Posterior, shorted_neighbourhoods
-from coilbell.winding.odds.reference import Capture, Condition, Provenance, Reference
+from coilbell.winding.odds.provenance import Provenance
+from coilbell.winding.odds.reference import Capture, Condition, Reference
 from coilbell.winding.odds.referencefile import REFERENCE_SCHEMA, decode, digest, encode, origin
 from coilbell.winding.odds.shares import EVEN, Shares, bounded_shares, learned_shares
 from coilbell.winding.odds.spreads import GRID as SPREAD_GRID

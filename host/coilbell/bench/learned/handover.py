@@ -32,8 +32,8 @@ __all__ = ["Handed", "TakenOver", "hand_on", "handed", "take_over"]
 
 _WHAT = "coilbell references"
 
-_LIMIT = 100_000_000
-"""Largest file read [bytes]: a thousand references of a hundred captures; assumed."""
+_LIMIT = 30_000_000
+"""Largest file read [bytes]: some 36,000 captures; assumed."""
 
 _LONGEST = 80
 """Longest name of a bench [characters]; assumed."""

@@ -22,6 +22,7 @@ from coilbell.errors import ReferenceMismatch
 from coilbell.record import Capacitor, Connection
 from coilbell.winding.odds.kind import Kind, kind_named
 from coilbell.winding.odds.observation import Observation, same_capacitor
+from coilbell.winding.odds.provenance import Provenance
 from coilbell.winding.odds.shares import Shares
 from coilbell.winding.odds.spreads import Spreads
 
@@ -82,16 +83,6 @@ class Capture:
             raise ReferenceMismatch(
                 f"unit {self.unit} was rung in circuit; take a reference from parts out of circuit"
             )
-
-
-@dataclass(frozen=True, slots=True)
-class Provenance:
-    """Where captures came from. origin: name@hash of the reference they stood in; who: the bench that handed
-    it on, in its own words; exported: when. Board, firmware and time of each ring stand with the ring."""
-
-    origin: str
-    who: str
-    exported: datetime
 
 
 @dataclass(frozen=True, slots=True, eq=False)

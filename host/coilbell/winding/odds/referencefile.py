@@ -25,7 +25,8 @@ from coilbell.terms import Step
 from coilbell.winding.odds.kind import KINDS, Kind, kind_named, kind_of, table_of_kind
 from coilbell.winding.odds.law import AmplitudeLaw
 from coilbell.winding.odds.observation import Observation
-from coilbell.winding.odds.reference import Capture, Condition, Provenance, Reference
+from coilbell.winding.odds.provenance import Provenance
+from coilbell.winding.odds.reference import Capture, Condition, Reference
 
 __all__ = ["REFERENCE_SCHEMA", "decode", "digest", "encode", "origin"]
 
