@@ -1,5 +1,5 @@
 // The trend of Q, frequency and odds while a winding is watched, with what was done to it and what jumped.
-import { dress, put } from "./colours.js";
+import { dispose, dress, put } from "./colours.js";
 import { list, set } from "./words.js";
 
 const at = (id) => document.getElementById(id);
@@ -17,7 +17,8 @@ export class TrendPlot {
     this.draw();
   }
   draw() {
-    if (!this.trend || !this.place.closest("details").open) return;
+    if (!this.place.closest("details").open) return this.fold();
+    if (!this.trend) return;
     if (!this.sources) this.build();
     const { minutes, q, hertz, shows, marks, changes } = this.trend;
     const columns = { q: q.map((v) => v), hertz: hertz.map((v) => v.map((one) => one / 1e3)), shows: shows.map((p) => Array(3).fill(p === null ? NaN : 100 * p)) };
@@ -30,6 +31,11 @@ export class TrendPlot {
       events.data = { at: all.map(([t]) => t), low: all.map(() => low), high: all.map(() => high), words: all.map(([, words]) => words),
         dash: all.map(([, , kind]) => (kind === "mark" ? [2, 3] : [])) };
     }
+  }
+  fold() { // plots that nobody sees are let go
+    for (const one of this.stands ?? []) dispose(one);
+    for (const one of this.place.children) one.replaceChildren();
+    this.sources = this.stands = null;
   }
   build() {
     this.sources = {};
