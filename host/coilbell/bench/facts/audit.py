@@ -53,9 +53,9 @@ class SaidFacts(Facts, frozen=True, kw_only=True):
 class ScoreFacts(Facts, frozen=True, kw_only=True):
     """Scores of the stated odds, the smaller the better; base: of one who always states the share found.
 
-    log: in bit, None where what was stated to be impossible was true; gap: expected calibration error over ten
-    bins; gap_usual: what 95 % of perfect judges stay under with as many items and finders as sure, None from
-    5000 items on.
+    log: in bit, None where what was stated to be impossible was true; gap: expected calibration error over
+    ten bins; gap_usual: what 95 % of perfect judges stay under with as many items and finders as sure, None
+    from 5000 items on.
     """
 
     items: Count
