@@ -154,10 +154,14 @@ class Map:
     def __init__(self) -> None:
         self.data = coverage.CoverageData(basename=str(KEPT / "coverage"))
         self.data.read()
+        told = (KEPT / "durations.txt").read_text(encoding="utf-8")
         durations = re.compile(r"^([\d.]+)s (?:call|setup)\s+(\S.*)$", re.MULTILINE)
         self.seconds: dict[str, float] = {}
-        for spent, test in durations.findall((KEPT / "durations.txt").read_text(encoding="utf-8")):
+        for spent, test in durations.findall(told):
             self.seconds[test] = self.seconds.get(test, 0.0) + float(spent)
+        red = re.compile(r"^(?:FAILED|ERROR) (.+?)(?: - .*)?$", re.MULTILINE)
+        self.red = set(red.findall(told))
+        """What is red without a mutant cannot find one."""
         self.lines: dict[Path, dict[int, list[str]]] = {}
 
     def tests(self, mutant: Mutant) -> list[str]:
@@ -171,7 +175,7 @@ class Map:
         if named <= {""}:
             named = {context.split("|")[0] for contexts in lines.values() for context in contexts}
         chosen, spent = [], 0.0
-        for test in sorted(named - {""}, key=lambda test: (self.seconds.get(test, 0.01), test)):
+        for test in sorted(named - {""} - self.red, key=lambda test: (self.seconds.get(test, 0.01), test)):
             spent += self.seconds.get(test, 0.01)
             if len(chosen) == MOST_TESTS or (chosen and spent > BUDGET_S):
                 break
