@@ -151,16 +151,9 @@ def _check_item(item: ToldItem, parcel: Parcel) -> None:
     _check_moment(item.added_utc)
     for name in ("equipment", "part", "kind", "serial"):
         check_words(getattr(item, name), name, 200)
-    numbers: set[int] = set()
     for capture in item.captures:
-        check_words(capture.label, "label", 500)
-        _check_moment(capture.added_utc)
-        for record in parcel.records[capture.records]:
-            for text in (record.note, record.source, record.board, *record.extra, *record.extra.values()):
-                check_words(text, "record", 10_000)
-        for fit in capture.fits:
-            _check_figures(fit.facts, fit.made_utc, fit.versions)
-            numbers.add(fit.number)
+        _check_capture(capture, parcel)
+    numbers = {fit.number for capture in item.captures for fit in capture.fits}
     for judgement in item.judgements:
         _check_judgement(judgement, numbers, parcel)
     check_worksheet(item.worksheet)
@@ -175,6 +168,16 @@ def _check_item(item: ToldItem, parcel: Parcel) -> None:
     counts = {name: len(rows) for name, rows in _rows(item).items()}
     for utc in check_history(item.history, counts):
         _check_moment(utc)
+
+
+def _check_capture(capture: ToldCapture, parcel: Parcel) -> None:
+    check_words(capture.label, "label", 500)
+    _check_moment(capture.added_utc)
+    for record in parcel.records[capture.records]:
+        for text in (record.note, record.source, record.board, *record.extra, *record.extra.values()):
+            check_words(text, "record", 10_000)
+    for fit in capture.fits:
+        _check_figures(fit.facts, fit.made_utc, fit.versions)
 
 
 def _rows(item: ToldItem) -> dict[str, tuple[Facts, ...]]:

@@ -91,6 +91,24 @@ def _resting_on(log: Log, broken: set[tuple[str, int]]) -> Iterator[str]:
 
 def _content_problems(log: Log, broken: set[tuple[str, int]]) -> Iterator[str]:
     """Rows that are as they were kept, and yet cannot be: kept so by a fault, or by another program."""
+    yield from _record_problems(log, broken)
+    for table, read in (("fit", log.fit), ("judgement", log.judgement)):
+        for (number,) in log.base.rows(f"SELECT id FROM {table} ORDER BY id"):
+            try:
+                if (table, number) not in broken:
+                    read(number)
+            except CoilbellError as error:
+                yield f"{table} {number}: its figures cannot be read ({error})"
+    for number, sha256, name in log.base.rows("SELECT id, sha256, name FROM reference"):
+        try:
+            if ("reference", number) not in broken:
+                log.reference(sha256)
+        except CoilbellError as error:
+            yield f"reference {name}: {error}"
+
+
+def _record_problems(log: Log, broken: set[tuple[str, int]]) -> Iterator[str]:
+    """Captures whose records cannot be read, are none, or are others than were kept."""
     for number, sha256 in log.base.rows("SELECT id, sha256 FROM capture ORDER BY id"):
         rows = log.base.rows("SELECT * FROM record WHERE capture_id = ? ORDER BY position", number)
         if {("capture", number), *(("record", row["id"]) for row in rows)} & broken:
@@ -104,20 +122,6 @@ def _content_problems(log: Log, broken: set[tuple[str, int]]) -> Iterator[str]:
             yield f"capture {number}: has no records"
         elif identity(records) != sha256:
             yield f"capture {number}: its records are not those that were kept"
-    readers = (("fit", log.fit), ("judgement", log.judgement))
-    for table, read in readers:
-        for (number,) in log.base.rows(f"SELECT id FROM {table} ORDER BY id"):
-            try:
-                if (table, number) not in broken:
-                    read(number)
-            except CoilbellError as error:
-                yield f"{table} {number}: its figures cannot be read ({error})"
-    for number, sha256, name in log.base.rows("SELECT id, sha256, name FROM reference"):
-        try:
-            if ("reference", number) not in broken:
-                log.reference(sha256)
-        except CoilbellError as error:
-            yield f"reference {name}: {error}"
 
 
 def _photo_problems(path: Path, sha256: str) -> Iterator[str]:
