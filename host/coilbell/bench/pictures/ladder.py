@@ -28,6 +28,8 @@ _DECADE = (1.0, 2.0, 5.0)
 """Losses written on the axis, in each decade; assumed."""
 _ANOTHER = 0.1
 """Distance in frequency from which a rung's strongest mode is not the ring [1]; as `decay.rungs.NEAR`."""
+_LABEL = 26
+"""Letters in a line of the words beside a bar [1]; assumed."""
 _LEAST = 1e-3
 """Odds beyond which a bar is drawn no longer [0..1]; assumed."""
 
@@ -144,9 +146,9 @@ def odds_picture(pieces: Sequence[Piece], *, sure: float = 0.95, title: str = ""
         side, align = (0.12, "left") if end < _logit(0.9) else (-0.12, "right")
         axes.text(end + side, row - 0.42, percent(piece.shows), fontsize=8, ha=align, va="center")
         before = piece.shows
-    axes.set_yticks(range(len(pieces)), [p.words for p in pieces], fontsize=9)
+    axes.set_yticks(range(len(pieces)), [textwrap.fill(p.words, _LABEL) for p in pieces], fontsize=9)
     axes.invert_yaxis()
-    ticks = [0.001, 0.01, 0.05, 0.2, 0.5, 0.8, 0.95, 0.99, 0.999]
+    ticks = [0.01, 0.05, 0.2, 0.5, 0.8, 0.95, 0.99]
     axes.set_xticks([_logit(p) for p in ticks], [f"{100 * p:g} %" for p in ticks], fontsize=8)
     axes.set_xlim(_logit(_LEAST), _logit(1 - _LEAST))
     axes.set_xlabel("odds of a shorted turn that shows")

@@ -115,6 +115,7 @@ def _in_circuit(log: Log, basis: Basis, height_mm: float) -> list[Picture]:
     seen = [observe(facts, record) for facts, record in rings if record.test_capacitor]
     if len(seen) > 1:
         drawing = odds_picture(odds_by_piece(seen, reference, prior=told.question.prior))
+        drawing.axes[0].tick_params(axis="x", labelsize=7)
         found.append(_picture(drawing, "steps", "how each piece of evidence moved the odds", height_mm))
     return found
 
@@ -171,8 +172,9 @@ def _over_healthy(fit: Fit, healthy: HealthyFacts | None) -> Picture:
 
 
 def stacked(pictures: Sequence[Picture]) -> tuple[list[Picture], list[Picture]]:
-    """The pictures of the left and of the right column: the shift plane has the right one to itself."""
-    return [p for p in pictures if p.name != "plane"], [p for p in pictures if p.name == "plane"]
+    """The pictures of the left and of the right column: what the odds rest on stands at the right."""
+    right = ("plane", "steps")
+    return [p for p in pictures if p.name not in right], [p for p in pictures if p.name in right]
 
 
 def _decay(capture: KeptCapture, fit: Fit, height_mm: float) -> Picture:
