@@ -8,6 +8,8 @@ from coilbell.decay.solve import Array, Block, Solution, gram, turn_of
 
 __all__ = ["gram_covariance", "inverse_gram", "jacobians"]
 
+_NOTHING = 1e-100
+"""Least square of a row [sample units squared]: of less nothing is known, and the range of floats holds it."""
 _PRECISION = 1e-15
 """Least eigenvalue of a Gram matrix, in its largest, that doubles can tell from none."""
 
@@ -57,7 +59,7 @@ def gram_covariance(blocks: list[Block], solution: Solution, tangents: list[Arra
             fisher[row : row + p, :q] = products[:p, p:]
             fisher[:q, row : row + p] = products[p:, :p]
             row += p
-    scale = 1 / np.sqrt(np.maximum(fisher.diagonal(), 1e-300))
+    scale = 1 / np.sqrt(np.maximum(fisher.diagonal(), _NOTHING))
     unit = fisher * scale[:, None] * scale
     out: Array = _definite_inverse(unit) * np.outer(scale, scale)
     return out
