@@ -9,7 +9,7 @@ from coilbell.decay.solve import Array, Block, Solution, gram, turn_of
 __all__ = ["gram_covariance", "inverse_gram", "jacobians"]
 
 _NOTHING = 1e-100
-"""Least square of a row [sample units squared]: of less nothing is known, and the range of floats holds it."""
+"""Least square of a row [sample units squared]: of less nothing is known; its inverse is no overflow."""
 _PRECISION = 1e-15
 """Least eigenvalue of a Gram matrix, in its largest, that doubles can tell from none."""
 
