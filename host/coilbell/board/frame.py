@@ -195,13 +195,13 @@ ALIVE_MS = 500
 # emulator has not is added: 330 ms for 33 kB over a link of 100 kB/s, the slowest reported for USB; and flash
 # that is erased, five sectors of 400 ms at most each (W25Q16JV's data sheet, from memory).
 SLOWEST_MS = {
-    "hello": (25, 56),  # emulated
-    "capture": (309, 700),  # emulated 370 with 300 ms of settling, and the link
+    "hello": (27, 57),  # emulated
+    "capture": (310, 770),  # emulated 435: 300 ms of settling, 16384 samples; and the link
     "aim": (500, 2900),  # emulated, open leads, which is the longest search
     "check": (86, 96),  # emulated
-    "constants": (27, 38),  # emulated
-    "constant": (29, 39),  # emulated
-    "save": (2000, 2000),  # emulated 95 and 106, and the flash, during which nothing can be sent
+    "constants": (30, 39),  # emulated
+    "constant": (31, 41),  # emulated
+    "save": (2000, 2000),  # emulated 103 and 113, and the flash, during which nothing can be sent
 }
 # So many times as long the host waits, or as ALIVE_MS, which any board at work may be silent for.
 PATIENCE = 4
