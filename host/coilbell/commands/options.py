@@ -284,10 +284,10 @@ def add_reference(parser: argparse.ArgumentParser) -> None:
 
 def reference_of(options: argparse.Namespace) -> Reference | None:
     """The reference to judge by. Raises MissingError, FileError."""
-    from coilbell.bench.learned.lent import reference_named
-
     if options.reference is None:
         return None
+    from coilbell.bench.learned.lent import reference_named
+
     return reference_named(options.reference, options.store, getattr(options, "log", None))
 
 

@@ -20,7 +20,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import i1e
 
 __all__ = ["Path", "Slow", "bessel_rise", "trajectory"]
 
@@ -55,6 +54,8 @@ class Slow:
 def bessel_rise(x: Array) -> Array:
     """F(x) = 2 I1(x)/x, 1 at 0: a junction's conductance under a sine of amplitude x, over that at rest
     [1]."""
+    from scipy.special import i1e  # heavy to import, and not needed to look at a fit
+
     x = np.clip(np.asarray(x, dtype=np.float64), 1e-6, _HIGHEST)
     return np.asarray(2 * i1e(x) * np.exp(x) / x, dtype=np.float64)
 

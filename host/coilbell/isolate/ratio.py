@@ -20,7 +20,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import log_ndtr
 
 from coilbell.errors import InputError
 from coilbell.isolate.equipment import Outcome, Step
@@ -146,5 +145,7 @@ def _log_between(low: float, high: float) -> float:
     """ln [Phi(high) - Phi(low)], exact in both tails."""
     if low > 0:
         low, high = -high, -low
+    from scipy.special import log_ndtr  # scipy slows the start of commands that need none
+
     upper, lower = float(log_ndtr(high)), float(log_ndtr(low))
     return upper + math.log1p(-math.exp(min(lower - upper, -_TINY))) if lower < upper else -math.inf

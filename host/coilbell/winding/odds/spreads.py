@@ -24,8 +24,6 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import brentq
-from scipy.special import digamma, logsumexp, polygamma
 
 from coilbell.winding.odds.faultfile import value
 from coilbell.winding.odds.kind import Kind
@@ -133,7 +131,7 @@ def _curve(z: Array) -> Array:
     bad = math.log(mislabelled) - np.log(wide) / 2 - away / wide / 2
     each = np.logaddexp(good, bad).sum(axis=2)
     width = np.gradient(_CENTRES)
-    found = logsumexp(each, b=width, axis=1)
+    found = np.logaddexp.reduce(each + np.log(width), axis=1)
     return np.asarray(found - found.max(), dtype=np.float64)
 
 
@@ -157,12 +155,14 @@ def learned(kind: Kind, own: Sequence[PartCurve], others: Sequence[PartCurve]) -
 
 def _expected(others: Array, further: Array, weight: float) -> tuple[float, float]:
     """Times the stated spread, and the units it is worth, of one figure of a part."""
+    from scipy.special import digamma  # scipy slows the start of commands that need none
+
     logs, likelihood = [], np.exp(others)
     for of_kind, given in _priors(weight):
         kind = of_kind + np.log(likelihood @ np.exp(given).T).sum(axis=0)
-        logs.append(logsumexp(kind[:, None] + given, axis=0))
-    part = logsumexp(logs, axis=0) + further
-    chance = np.exp(part - logsumexp(part))
+        logs.append(np.logaddexp.reduce(kind[:, None] + given, axis=0))
+    part = np.logaddexp.reduce(logs, axis=0) + further
+    chance = np.exp(part - np.logaddexp.reduce(part))
     mean = float(chance @ (2 * GRID))
     variance = float(chance @ (2 * GRID - mean) ** 2)
     freedom = _freedom(variance)
@@ -172,6 +172,9 @@ def _expected(others: Array, further: Array, weight: float) -> tuple[float, floa
 
 def _freedom(variance: float) -> float:
     """v of the scaled inverse chi-square whose logarithm has this variance, trigamma(v/2)."""
+
+    from scipy.optimize import brentq  # likewise
+    from scipy.special import polygamma
 
     def beyond(v: float) -> float:
         return float(polygamma(1, v / 2)) - variance
@@ -189,9 +192,16 @@ _TAILS = 3.0
 assumed."""
 
 
+def _normed(logs: Array) -> Array:
+    """The same with the sum of its exponentials 1 along the last axis."""
+    return np.asarray(logs - np.logaddexp.reduce(logs, axis=-1)[..., None], dtype=np.float64)
+
+
 @lru_cache(maxsize=8)
 def _priors(weight: float) -> tuple[tuple[Array, Array], ...]:
     """For each share within a kind: log density of ln t, and of ln r (columns) given ln t, on the grid."""
+    from scipy.special import digamma, polygamma  # likewise
+
     total = float(polygamma(1, weight / 2)) / 4  # variance of ln r by the statement alone
     mean = (math.log(weight / 2 - 1) - float(digamma(weight / 2))) / 2
     found = []
@@ -199,5 +209,5 @@ def _priors(weight: float) -> tuple[tuple[Array, Array], ...]:
         between = total * (1 - within) * (_TAILS - 2) / _TAILS
         of_kind = -(_TAILS + 1) / 2 * np.log1p((GRID - mean) ** 2 / _TAILS / between)
         given = -((GRID[None] - GRID[:, None]) ** 2) / (2 * within * total)
-        found.append((of_kind - logsumexp(of_kind), given - logsumexp(given, axis=1)[:, None]))
+        found.append((_normed(of_kind), _normed(given)))
     return tuple(found)
