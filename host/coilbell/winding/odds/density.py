@@ -70,13 +70,13 @@ class Frame:
         shift: Array,
         blunt: Array | float = 0.0,
         left: Array | None = None,
-        alone: tuple[float, float] = (0.0, 0.0),
+        alone: Array | None = None,
     ) -> Array:
         """(n,) log density of these rings under cases that shift them by (n, 2 R).
 
         nan in a shift foresees no ring. blunt: (n,) extra doubt of each case [ln]; left: (n, R) share of the
-        inductance that is still the winding's own, 1 where left out; alone: doubt of ln f and ln d that each
-        ring in circuit has for itself.
+        inductance that is still the winding's own, 1 where left out; alone: (R, 2) doubt of ln f and
+        ln d that each ring has for itself.
         """
         count = len(self.rings)
         rang = np.array([r.rings for r in self.rings])
@@ -89,7 +89,9 @@ class Frame:
         foreseen = np.where(alive[:, None], foreseen, 0.0)
         own = None if left is None else left[:, rang]
         frame = Frame(tuple(r for r in self.rings if r.rings), self.index[rang], self.healthy)
-        return total + np.where(alive, frame._ringing(foreseen, blunt, own, alone), -np.inf)
+        return total + np.where(
+            alive, frame._ringing(foreseen, blunt, own, None if alone is None else alone[rang]), -np.inf
+        )
 
     def _silence(self, shift: Array, rang: npt.NDArray[np.bool_]) -> Array:
         """(n,) log chance that the silent ones of these rings are silent."""
@@ -100,9 +102,7 @@ class Frame:
         chance: Array = np.where(quiet[:, missed], 0.0, SILENT)
         return np.asarray(chance.sum(axis=1), dtype=np.float64)
 
-    def _ringing(
-        self, shift: Array, blunt: Array | float, left: Array | None, alone: tuple[float, float]
-    ) -> Array:
+    def _ringing(self, shift: Array, blunt: Array | float, left: Array | None, alone: Array | None) -> Array:
         count, m = len(self.rings), len(self.healthy.capacitors)
         places = np.concatenate([self.index, m + self.index])
         point = np.array([r.point for r in self.rings]).T.ravel()
@@ -110,8 +110,7 @@ class Frame:
         for k, ring in enumerate(self.rings):
             pair = np.array([k, count + k])
             scale[:, pair[:, None], pair[None, :]] += ring.covariance
-        in_circuit = np.tile([r.stage.in_circuit for r in self.rings], 2)
-        own = self._again(count) + in_circuit * np.repeat(np.square(alone), count)
+        own = self._again(count) + (0.0 if alone is None else np.square(alone).T.ravel())
         scale[:, np.arange(2 * count), np.arange(2 * count)] += own
         deviation = point - self.healthy.location[places] - shift
         return log_t(deviation, scale, self.healthy.freedom)

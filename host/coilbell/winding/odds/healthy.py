@@ -160,7 +160,7 @@ def _healthy(
     used = own or list(means)
     location = np.mean([m.point for m in used], axis=0)
     measured = _measured_by_all(reference, own) or _measured(location, capacitors, reference.kind)
-    tank = _tank(location, capacitors[0], reference.kind, measured)
+    tank = _tank(location, capacitors[0], reference.kind, measured, _by_all(reference, own))
     learned, spreads = reference.spreads or neutral(reference.kind), reference.kind.spread
     assumed = (
         _repeats(len(capacitors), spreads) if own else _assumed(tank, location, capacitors, reference.kind)
@@ -281,20 +281,28 @@ def _measured_by_all(reference: Reference, own: Sequence[UnitMean]) -> SeveralCa
     They tell the copper's share of the loss and the stray capacitance, which one capacitor leaves assumed.
     None where no good unit was rung with all of them, or they fit no winding.
     """
-    capacitors = reference.capacitors()
-    used = [m for m in reference.good_means(capacitors) if not own or m.unit == own[0].unit]
-    if not used:
-        return None
-    location = np.asarray(np.mean([m.point for m in used], axis=0), dtype=np.float64)
-    return _measured(location, capacitors, reference.kind)
+    location = _by_all(reference, own)
+    return None if location is None else _measured(location, reference.capacitors(), reference.kind)
+
+
+def _by_all(reference: Reference, own: Sequence[UnitMean]) -> Array | None:
+    """Mean ring by all capacitors of the reference; None where no good unit was rung with all of them."""
+    means = reference.good_means(reference.capacitors())
+    used = [m.point for m in means if not own or m.unit == own[0].unit]
+    return np.asarray(np.mean(used, axis=0), dtype=np.float64) if used else None
 
 
 def _tank(
-    location: Array, capacitor: Capacitor, kind: Kind, measured: SeveralCapacitorTank | None
+    location: Array,
+    capacitor: Capacitor,
+    kind: Kind,
+    measured: SeveralCapacitorTank | None,
+    by_all: Array | None = None,
 ) -> HealthyTank:
     """The winding by itself: as measured, else with the kind's usual stray capacitance and share of copper.
 
-    What is not measured is chosen so that it rings at `location` with this, the first capacitor.
+    What is not measured is chosen so that it rings at `location` with this, the first capacitor; by_all: ring
+    by every capacitor of the reference, where it is known.
     """
     if measured and min(measured.series_ohms.value, measured.shunt_siemens.value) > 0:
         henries, stray = measured.inductance_henries.value, measured.stray_farads.value
@@ -303,8 +311,26 @@ def _tank(
     farads = measured.stray_farads.value if measured else usual
     angular, loss = 2 * math.pi * math.exp(location[0]), math.exp(location[location.size // 2])
     henries = 1 / (angular**2 * (capacitor.farads + farads))
-    series, shunt = _losses(angular * henries, loss, kind)
-    return HealthyTank(henries, farads, series, shunt)
+    heard, reactance = location if by_all is None else by_all, angular * henries
+    several = heard.size // 2 > 1
+    share = _copper_heard(heard, location[0]) if several else _copper_usual(reactance, loss, kind)
+    return HealthyTank(henries, farads, share * loss * reactance, (1 - share) * loss / reactance)
+
+
+_SHARES = np.linspace(0.02, 0.98, 49)
+"""Copper's shares of the loss that are tried [1]; assumed."""
+
+
+def _copper_heard(heard: Array, at: float) -> float:
+    """Copper's share of the loss at the ring of ln f `at`, by which the losses at all rings come nearest.
+
+    d = R/(w L) + w L G, so that with r = w/w0 it goes as share/r + (1 - share) r. A healthy winding whose
+    losses no single R and G make has to ring at its further capacitors all the same, as it did.
+    """
+    m = heard.size // 2
+    r = np.exp(heard[:m] - at)
+    apart = heard[m:] - np.log(_SHARES[:, None] / r + (1 - _SHARES[:, None]) * r)
+    return float(_SHARES[apart.var(axis=1).argmin()])
 
 
 _LENT = (1e-3, 1e-2)
@@ -334,12 +360,11 @@ def _measured(location: Array, capacitors: Sequence[Capacitor], kind: Kind) -> S
     return found if possible else None
 
 
-def _losses(reactance: float, loss: float, kind: Kind) -> tuple[float, float]:
-    """Series resistance and shunt conductance: d = R/(w L) + w L G.
+def _copper_usual(reactance: float, loss: float, kind: Kind) -> float:
+    """Copper's share of the loss, where one capacitor leaves it open.
 
-    Two guesses at the copper's share, by the kind's usual resistance and the kind's usual share itself, meet
-    in their geometric mean: a high Q leaves little room for anything but the copper, a low one much.
+    Two guesses, by the kind's usual resistance and the kind's usual share itself, meet in their geometric
+    mean: a high Q leaves little room for anything but the copper, a low one much.
     """
     usual = math.sqrt(kind.wire_ohms[0] * kind.wire_ohms[1]) / (loss * reactance)
-    share = math.sqrt(kind.series_share * min(usual, 1.0))
-    return share * loss * reactance, (1 - share) * loss / reactance
+    return math.sqrt(kind.series_share * min(usual, 1.0))

@@ -291,7 +291,8 @@ class _Walk:
         d = [cloud.shift[:, done:], *(c[1][:, None] for c in columns)]
         shift = np.concatenate([*f, *d], axis=1)
         left = np.concatenate([cloud.left, *(c[2][:, None] for c in columns)], axis=1)
-        whole = step.frame.log_density(shift, cloud.blunt + _SET_BLUNT, left, alone=_ALONE)
+        alone = np.array([_ALONE if r.stage.in_circuit else (0.0, 0.0) for r in step.frame.rings])
+        whole = step.frame.log_density(shift, cloud.blunt + _SET_BLUNT, left, alone)
         stray = cloud.density + sum(ANYWHERE for r in step.rings if r.rings)
         density = np.logaddexp(math.log1p(-_STRAY_RING) + whole, math.log(_STRAY_RING) + stray)
         with np.errstate(invalid="ignore"):
