@@ -101,16 +101,24 @@ def test_nothing_live_is_instructed_beyond_what_was_stated(watch: Callable[..., 
         for step in CRT.step:
             assert (step.how in asks[step.key]["how"]) == (step.live in allowed), step.key
             assert ("not instructed" in asks[step.key]["how"]) == (step.live not in allowed), step.key
-            assert len(asks[step.key]["cautions"]) == len(step.hazards) + bool(step.hazards), step.key
+            own = {*step.hazards} - {"mains", "stored charge"}
+            assert len(asks[step.key]["cautions"]) == len(own), step.key
     assert "nothing live" not in page.last["sheet"]["words"]
 
 
-def test_a_test_carries_its_cautions_and_its_instruction(watch: Callable[..., Any]) -> None:
-    best = _begun(watch())["next"]
+def test_general_cautions_stand_once_and_a_tests_own_beside_its_how(
+    watch: Callable[..., Any],
+) -> None:
+    """As in the terminal: what holds before any step is no wall before each of them."""
+    sheet = _begun(watch())
+    general, best = sheet["general"], sheet["next"]
+    for word in ("Mains voltage kills", "Reservoir capacitors", "Local codes and licensed practice"):
+        assert sum(word in caution for caution in general) == 1, word
     step = CRT.step_named(best["step"])
-    assert any("kills" in caution for caution in best["cautions"])
-    assert any("Local codes and licensed practice" in caution for caution in best["cautions"])
     assert step.how in best["how"]
+    own = [*best["cautions"], *sheet["settle"]["cautions"], *sheet["form"]["asks"]["signs"]["cautions"]]
+    assert any("picture tube" in caution for caution in own)
+    assert not set(own) & set(general)
 
 
 def test_a_reading_from_a_terminal_beside_it_arrives(

@@ -295,20 +295,20 @@ class Move(_Part, frozen=True, kw_only=True):
 
 
 class NextTest(_Part, frozen=True, kw_only=True):
-    """A test with its cautions before its instruction."""
+    """A test: how to do it, with its own hazards beside that."""
 
     step: str
     head: str
-    cautions: tuple[str, ...]
     how: str
+    cautions: tuple[str, ...]
     shows: str
 
 
 class Asks(_Part, frozen=True, kw_only=True):
-    """What the form asks for a step."""
+    """What the form asks for a step; cautions: the step's own."""
 
-    cautions: tuple[str, ...]
     how: str
+    cautions: tuple[str, ...]
     outcomes: Choices
     example: str
 
@@ -339,7 +339,7 @@ class ClosedSheet(Sheet, frozen=True, kw_only=True, tag="sheet"):
 
 
 class OpenSheet(Sheet, frozen=True, kw_only=True, tag="sheet"):
-    """One that is open."""
+    """One that is open. general: cautions that hold before any step."""
 
     causes: list[Cause]
     parts: str
@@ -350,6 +350,7 @@ class OpenSheet(Sheet, frozen=True, kw_only=True, tag="sheet"):
     moves: list[Move]
     unmoved: str
     conflicts: list[str]
+    general: tuple[str, ...]
     next: NextTest | None
     none_left: str
     settle_words: str

@@ -43,7 +43,7 @@ from coilbell.bench.worksheet.sentences import (
 from coilbell.bench.worksheet.sheet import Worksheet
 from coilbell.bench.worksheet.standing import worksheet_facts
 from coilbell.figure import percent
-from coilbell.isolate import LEVELS, Step, cautions, may, shipped
+from coilbell.isolate import LEVELS, Equipment, Step, apart, cautions, may, shipped
 
 __all__ = ["Waiting", "closed_message", "latest_words", "open_message"]
 
@@ -98,10 +98,11 @@ def open_message(item: str, sheet: Worksheet, waiting: Waiting | None, *, findin
         moves=[_move(one, facts) for one in facts.moves],
         unmoved="" if facts.moves else NOTHING_SEEN,
         conflicts=[conflict_words(one) for one in facts.contradictions],
+        general=_general(sheet.kind),
         next=_test(best) if best else None,
         none_left="" if best else NOTHING_LEFT,
         settle_words=settle_words(facts, told) if best else "",
-        settle=_test(settle, above=best) if best and settle else None,
+        settle=_test(settle) if best and settle else None,
         barred=barred_words(facts.next, [*told, settle.step] if settle else told),
         readings=[(one.entry, f"{one.step}: {one.words}") for one in facts.readings],
         withdrawn=[f"{one.entry}: {one.why}" for one in facts.withdrawn],
@@ -142,14 +143,19 @@ def _move(move: MoveFacts, facts: WorksheetFacts) -> Move:
     return Move(words=move_words(move, facts), because=because, remarks=move.remarks)
 
 
-def _test(one: ProposalFacts, above: ProposalFacts | None = None) -> NextTest:
-    """A test with its cautions before its instruction; above: one whose cautions stand there already."""
-    same = above is not None and above.cautions == one.cautions and one.cautions
+def _general(kind: Equipment) -> tuple[str, ...]:
+    """What holds before any step of the kind, once a sheet: the form for a reading offers all of them."""
+    words = (caution for step in kind.step for caution in apart(cautions(step.hazards))[0])
+    return tuple(dict.fromkeys(words))
+
+
+def _test(one: ProposalFacts) -> NextTest:
+    """A test: how to do it, then its own hazards; what holds before any step stands above once."""
     return NextTest(
         step=one.step,
         head=proposal_words(one),
-        cautions=("all that stands above holds here as well",) if same else one.cautions,
         how=how_words(one.how, one.live, instructed=one.instructed),
+        cautions=apart(one.cautions)[1],
         shows=f"may show: {'; '.join(o.name for o in one.outcomes)}",
     )
 
@@ -182,8 +188,8 @@ def _asks(step: Step, sheet: Worksheet, *, finding: bool) -> Asks:
     numbers = [("", "numbers, typed below" if step.measure != "seen" else "choose what it showed")]
     example = _NUMBERS.get(step.measure, step.enter.partition(" ")[2])
     return Asks(
-        cautions=cautions(step.hazards),
         how=how_words(step.how, step.live, instructed=allowed),
+        cautions=apart(cautions(step.hazards))[1],
         outcomes=[*ring, *numbers, *outcomes],
         example=f"such as {example}" if step.measure != "seen" else "",
     )

@@ -50,19 +50,19 @@ function move(one) {
   line.append(made("small", one.because), ...one.remarks.map((words) => made("small", words)));
   return line;
 }
-function tests({ next, none_left, settle_words, settle, barred }) {
-  const found = next ? test(next) : [made("p", none_left)];
+function tests({ general, next, none_left, settle_words, settle, barred }) {
+  const found = [cautions(general, "cautions before any step"), ...(next ? test(next) : [made("p", none_left)])];
   if (settle_words) found.push(made("p", settle_words, "settle"));
   if (settle) found.push(...test(settle));
   if (barred) found.push(made("p", barred, "faint"));
   return found;
 }
 function test(one) {
-  return [made("p", one.head, "test"), cautions(one.cautions), made("p", one.how, "how"), made("p", one.shows, "faint how")];
+  return [made("p", one.head, "test"), made("p", one.how, "how"), cautions(one.cautions, "cautions of this test"), made("p", one.shows, "faint how")];
 }
-function cautions(lines) {
+function cautions(lines, label) {
   const place = made("ul", undefined, "cautions");
-  place.setAttribute("aria-label", "cautions");
+  place.setAttribute("aria-label", label);
   place.append(...lines.map((line) => made("li", line)));
   place.hidden = !lines.length;
   return place;
@@ -106,7 +106,7 @@ function turn(form, { step, outcome, numbers, meter, sure }, notes) {
   if (outcome.input.dataset.of !== step.input.value) {
     outcome.input.dataset.of = step.input.value;
     choose(outcome.input, asks.outcomes, asks.outcomes[0][0]);
-    notes.replaceChildren(cautions(asks.cautions), made("p", asks.how, "how"));
+    notes.replaceChildren(made("p", asks.how, "how"), cautions(asks.cautions, "cautions of this test"));
     numbers.told.textContent = asks.example;
   }
   const typed = outcome.input.value === "" && asks.example !== "";
