@@ -172,10 +172,8 @@ def _latest(keeper: Keeper) -> Judgement | None:
     """The item's latest finding or comparison in the log, None without one."""
     from coilbell.bench.log import LogKeeper
 
-    if not isinstance(keeper, LogKeeper):
-        return None
-    judgements = keeper.log.judgements(keeper.item)
-    return judgements[-1].facts if judgements else None
+    latest = keeper.latest() if isinstance(keeper, LogKeeper) else None
+    return latest.facts if latest else None
 
 
 def _next(options: argparse.Namespace, keeper: Keeper) -> int:
@@ -202,10 +200,15 @@ def _told(
 ) -> int:
     """Show where the worksheet stands. pair: two causes to settle between."""
     from coilbell.bench.facts.base import json_line
+    from coilbell.bench.log import LogKeeper
     from coilbell.bench.worksheet.sheet import opened
     from coilbell.bench.worksheet.standing import worksheet_facts
 
-    facts = worksheet_facts(opened(keeper), options.item, pair=pair)
+    sheet = opened(keeper)
+    if isinstance(keeper, LogKeeper):
+        facts = keeper.facts(sheet, pair=pair)
+    else:
+        facts = worksheet_facts(sheet, options.item, pair=pair)
     show(json_line(facts) if options.json else text(facts))
     return 0
 

@@ -7,15 +7,12 @@ from __future__ import annotations
 
 from coilbell.bench.facts.finding import FindingFacts
 from coilbell.bench.log import Item, Log, LogKeeper
-from coilbell.bench.worksheet.entries import Observe
+from coilbell.bench.worksheet.entries import FINDING, Observe
 from coilbell.bench.worksheet.sheet import observe, opened, withdraw
 from coilbell.bench.worksheet.typed import evidence_of
 from coilbell.isolate import ring_step
 
-__all__ = ["FINDING", "entered", "in_sheet", "left"]
-
-FINDING = "finding=log"
-"""What is typed for the item's latest finding in the bench log."""
+__all__ = ["entered", "in_sheet", "left"]
 
 _LATER = "a later ring of the examination takes its place"
 _BACK = "the ring was taken back in the examination"

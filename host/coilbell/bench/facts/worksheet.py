@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from msgspec import UNSET, UnsetType
+
 from coilbell.bench.facts.base import Chance, Count, Facts, Figure, Spread
 
 __all__ = [
@@ -14,6 +16,7 @@ __all__ = [
     "ProposalFacts",
     "ReadingFacts",
     "SettleFacts",
+    "WaitingFacts",
     "WithdrawnFacts",
     "WorksheetFacts",
 ]
@@ -110,6 +113,13 @@ class SettleFacts(Facts, frozen=True, kw_only=True):
     next: tuple[ProposalFacts, ...]
 
 
+class WaitingFacts(Facts, frozen=True, kw_only=True):
+    """The item's latest finding where it is not in the worksheet yet; step: the one it is a reading of."""
+
+    step: str
+    words: str
+
+
 class WorksheetFacts(Facts, frozen=True, kw_only=True):
     """Everything shown of a worksheet. open_bits: what is still open between the causes [bit]."""
 
@@ -129,3 +139,4 @@ class WorksheetFacts(Facts, frozen=True, kw_only=True):
     next: tuple[ProposalFacts, ...]
     settle: SettleFacts
     remarks: tuple[str, ...]
+    waiting: WaitingFacts | UnsetType = UNSET

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from coilbell.bench.facts.worksheet import WorksheetFacts
+from coilbell.bench.facts.finding import FindingFacts
+from coilbell.bench.facts.worksheet import WaitingFacts, WorksheetFacts
 from coilbell.bench.log.book import Log
-from coilbell.bench.log.rows import Item
-from coilbell.bench.worksheet.entries import Entry, Unreadable, entry_text, read_entry
-from coilbell.bench.worksheet.sheet import opened
+from coilbell.bench.log.rows import Item, KeptJudgement
+from coilbell.bench.worksheet.entries import FINDING, Entry, Observe, Unreadable, entry_text, read_entry
+from coilbell.bench.worksheet.sheet import Worksheet, opened
 from coilbell.bench.worksheet.standing import worksheet_facts
+from coilbell.isolate import ring_step
 
 __all__ = ["LogKeeper", "kept_facts"]
 
@@ -39,6 +41,42 @@ class LogKeeper:
             )
             (row,) = self.log.base.rows("SELECT count(*) AS n FROM worksheet WHERE item_id = ?", self.item.id)
         return int(row["n"])
+
+    def latest(self) -> KeptJudgement | None:
+        """The item's latest finding or comparison in the log."""
+        judgements = self.log.judgements(self.item)
+        return judgements[-1] if judgements else None
+
+    def waiting(self, sheet: Worksheet) -> WaitingFacts | None:
+        """The latest finding, unless it was entered since it was made or no step asks for such a ring."""
+        latest = self.latest()
+        if latest is None:
+            return None
+        facts = latest.facts
+        where = str(facts.connection) if isinstance(facts, FindingFacts) else ""  # a comparison has two
+        step = ring_step(sheet.kind, facts.kind, where)
+        if step is None or self._entered(sheet, latest):
+            return None
+        said = ", ".join(filter(None, (latest.explanation, where)))
+        told = (
+            f"the log's latest {latest.question.what} ({said}) is not in the worksheet yet: "
+            f"enter it as a reading of {step.key}"
+        )
+        return WaitingFacts(step=step.key, words=told)
+
+    def _entered(self, sheet: Worksheet, latest: KeptJudgement) -> bool:
+        """Whether a reading that stands is the log's finding, entered since this one was made."""
+        return any(
+            number in sheet.readings
+            and isinstance(entry, Observe)
+            and entry.typed == (FINDING,)
+            and entry.utc >= latest.made_utc
+            for number, entry in self.entries()
+        )
+
+    def facts(self, sheet: Worksheet, *, pair: tuple[str, str] | None = None) -> WorksheetFacts:
+        """What is shown of the item's worksheet. pair: two causes to settle between."""
+        return worksheet_facts(sheet, self.item.name, pair=pair, waiting=self.waiting(sheet))
 
 
 def kept_facts(log: Log, item: Item) -> WorksheetFacts | None:

@@ -11,9 +11,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
-from coilbell.bench.examination.handover import FINDING
 from coilbell.bench.facts.worksheet import HypothesisFacts, MoveFacts, ProposalFacts, WorksheetFacts
 from coilbell.bench.page.messages import (
     Asks,
@@ -25,6 +23,7 @@ from coilbell.bench.page.messages import (
     NextTest,
     OpenSheet,
 )
+from coilbell.bench.worksheet.entries import FINDING
 from coilbell.bench.worksheet.sentences import (
     NOTHING_CERTAIN,
     NOTHING_FITS,
@@ -41,11 +40,10 @@ from coilbell.bench.worksheet.sentences import (
     settle_words,
 )
 from coilbell.bench.worksheet.sheet import Worksheet
-from coilbell.bench.worksheet.standing import worksheet_facts
 from coilbell.figure import percent
 from coilbell.isolate import LEVELS, Equipment, Step, apart, cautions, may, shipped
 
-__all__ = ["Waiting", "closed_message", "latest_words", "open_message"]
+__all__ = ["closed_message", "latest_words", "open_message"]
 
 _REASONED = 3
 """Causes whose reason is told beside them."""
@@ -64,27 +62,18 @@ _LEVELS = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Waiting:
-    """The item's latest finding where it is not in the worksheet yet."""
-
-    step: str
-    words: str
-
-
 def closed_message(item: str, words: str, state: str) -> ClosedSheet:
     """The message where no worksheet can be shown; state: "none", "unbegun" or "damaged"."""
     return ClosedSheet(item=item, state=state, words=words, kinds=_kinds(), levels=_levels())
 
 
-def open_message(item: str, sheet: Worksheet, waiting: Waiting | None, *, finding: bool) -> OpenSheet:
+def open_message(sheet: Worksheet, facts: WorksheetFacts, *, finding: bool) -> OpenSheet:
     """Everything a page shows of a worksheet. finding: the log holds one that may be entered."""
-    facts = worksheet_facts(sheet, item)
     best = facts.next[0] if facts.next else None
     told = [best.step] if best else []
     settle = next((one for one in facts.settle.next[:1] if one.step not in told), None)
     return OpenSheet(
-        item=item,
+        item=facts.title,
         state="open",
         words=head_words(facts),
         kinds=_kinds(),
@@ -106,8 +95,8 @@ def open_message(item: str, sheet: Worksheet, waiting: Waiting | None, *, findin
         barred=barred_words(facts.next, [*told, settle.step] if settle else told),
         readings=[(one.entry, f"{one.step}: {one.words}") for one in facts.readings],
         withdrawn=[f"{one.entry}: {one.why}" for one in facts.withdrawn],
-        waiting="" if waiting is None else waiting.words,
-        form=_form(sheet, facts, waiting, finding=finding),
+        waiting=facts.waiting.words if facts.waiting else "",
+        form=_form(sheet, facts, finding=finding),
     )
 
 
@@ -160,15 +149,15 @@ def _test(one: ProposalFacts) -> NextTest:
     )
 
 
-def _form(sheet: Worksheet, facts: WorksheetFacts, waiting: Waiting | None, *, finding: bool) -> Form:
+def _form(sheet: Worksheet, facts: WorksheetFacts, *, finding: bool) -> Form:
     """The steps in the order of the plan, then those that are done or tell little, each with what it asks."""
     planned = [one.step for one in facts.next]
     done = {evidence.step for evidence in sheet.evidence}
     order = sorted(sheet.kind.step, key=lambda s: planned.index(s.key) if s.key in planned else len(planned))
-    first = waiting.step if waiting else next(iter(planned), order[0].key)
+    first = facts.waiting.step if facts.waiting else next(iter(planned), order[0].key)
     return Form(
         first=first,
-        fresh=waiting is not None,
+        fresh=bool(facts.waiting),
         steps=[(step.key, _step_words(step, done)) for step in order],
         asks={step.key: _asks(step, sheet, finding=finding) for step in order},
     )

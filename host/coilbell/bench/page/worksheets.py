@@ -12,13 +12,10 @@ from pathlib import Path
 
 from msgspec.structs import replace
 
-from coilbell.bench.examination.handover import FINDING
-from coilbell.bench.facts.finding import FindingFacts
 from coilbell.bench.facts.outcome import USUALLY_SURE
 from coilbell.bench.learned.shares import priors_of
 from coilbell.bench.log import (
     Item,
-    KeptJudgement,
     Log,
     LogKeeper,
     add_outcome,
@@ -30,13 +27,13 @@ from coilbell.bench.log import (
 )
 from coilbell.bench.page.messages import Choices, Message, OpenSheet, Sheet
 from coilbell.bench.page.order import Begin, End, Observe, Withdraw, Work
-from coilbell.bench.page.sheet import Waiting, closed_message, latest_words, open_message
+from coilbell.bench.page.sheet import closed_message, latest_words, open_message
 from coilbell.bench.words.outcome import outcome_words
-from coilbell.bench.worksheet.entries import Observe as Reading
+from coilbell.bench.worksheet.entries import FINDING
 from coilbell.bench.worksheet.sheet import Worksheet, begin, observe, opened, withdraw
 from coilbell.bench.worksheet.typed import evidence_of, fraction, meter_of
 from coilbell.errors import CoilbellError, InputError, MissingError
-from coilbell.isolate import Equipment, check_level, ring_step, shipped
+from coilbell.isolate import Equipment, check_level, shipped
 from coilbell.terms import FOUND
 
 __all__ = ["Isolation"]
@@ -155,7 +152,7 @@ class Isolation:
             item = log.item(order.item)
             keeper = LogKeeper(log, item)
             sheet = _sheet(keeper)
-            latest = _latest(log, item)
+            latest = keeper.latest()
             evidence = evidence_of(
                 sheet.kind.step_named(order.step),
                 typed,
@@ -208,11 +205,6 @@ def _typed(order: Observe) -> list[str]:
     return words
 
 
-def _latest(log: Log, item: Item) -> KeptJudgement | None:
-    judgements = log.judgements(item)
-    return judgements[-1] if judgements else None
-
-
 def _shown(log: Log, item: Item) -> Sheet:
     keeper = LogKeeper(log, item)
     told = [outcome_words(one.outcome) for one in outcomes_of(log, item)]
@@ -220,8 +212,8 @@ def _shown(log: Log, item: Item) -> Sheet:
     if not keeper.entries():
         closed = closed_message(item.name, f"{item.name}: {_UNBEGUN}", "unbegun")
         return replace(closed, ends=_ends(log, item, None), ended=ended)
-    sheet, latest = opened(keeper), _latest(log, item)
-    shown = open_message(item.name, sheet, _waiting(keeper, sheet, latest), finding=latest is not None)
+    sheet = opened(keeper)
+    shown = open_message(sheet, keeper.facts(sheet), finding=keeper.latest() is not None)
     return replace(shown, ends=_ends(log, item, sheet), ended=ended)
 
 
@@ -230,21 +222,3 @@ def _ends(log: Log, item: Item, sheet: Worksheet | None) -> Choices:
     own = {one.key: one.name for one in sheet.kind.hypothesis} if sheet else {}
     states = {name: cause.words for name, cause in FOUND.items()} | own
     return [(name, states.get(name, "nobody will ever know")) for name in causes(log, item)]
-
-
-def _waiting(keeper: LogKeeper, sheet: Worksheet, latest: KeptJudgement | None) -> Waiting | None:
-    """The latest finding, unless it was entered since it was made or nothing in the kind asks for a ring."""
-    if latest is None:
-        return None
-    facts = latest.facts
-    where = str(facts.connection) if isinstance(facts, FindingFacts) else ""  # a comparison has two
-    step = ring_step(sheet.kind, facts.kind, where)
-    if step is None:
-        return None
-    for number, entry in keeper.entries():
-        if not isinstance(entry, Reading) or number not in sheet.readings:
-            continue
-        if entry.typed == (FINDING,) and entry.utc >= latest.made_utc:
-            return None
-    words = f"the log's latest {latest.question.what} ({latest.explanation}{f', {where}' if where else ''})"
-    return Waiting(step.key, f"{words} is not in the worksheet yet: enter it as a reading of {step.key}")

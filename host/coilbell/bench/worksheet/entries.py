@@ -20,6 +20,7 @@ from coilbell.isolate import Live
 from coilbell.isolate.equipment import Source
 
 __all__ = [
+    "FINDING",
     "Begin",
     "Entry",
     "Observe",
@@ -29,6 +30,9 @@ __all__ = [
     "parsed_entry",
     "read_entry",
 ]
+
+FINDING = "finding=log"
+"""What is typed for the item's latest finding in the bench log."""
 
 _FURTHEST = 1e9
 """Log-likelihood beyond which sums lose their meaning. Assumed."""

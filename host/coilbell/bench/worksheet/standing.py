@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+from msgspec import UNSET
+
 from coilbell.bench.facts.worksheet import (
     WORKSHEET_SCHEMA,
     ConflictFacts,
@@ -14,6 +16,7 @@ from coilbell.bench.facts.worksheet import (
     ProposalFacts,
     ReadingFacts,
     SettleFacts,
+    WaitingFacts,
     WithdrawnFacts,
     WorksheetFacts,
 )
@@ -24,10 +27,14 @@ __all__ = ["worksheet_facts"]
 
 
 def worksheet_facts(
-    sheet: Worksheet, title: str = "", *, pair: tuple[str, str] | None = None
+    sheet: Worksheet,
+    title: str = "",
+    *,
+    pair: tuple[str, str] | None = None,
+    waiting: WaitingFacts | None = None,
 ) -> WorksheetFacts:
     """Everything shown of a worksheet. pair: the two hypotheses to settle between; the first two when left
-    out."""
+    out; waiting: a finding that is not in it yet."""
     now = odds(sheet.kind, sheet.evidence)
     first, second, *_ = now.probabilities
     pair = pair or (first, second)
@@ -56,6 +63,7 @@ def worksheet_facts(
             next=tuple(_proposal(p, sheet) for p in between),
         ),
         remarks=sheet.remarks,
+        waiting=waiting or UNSET,
     )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from coilbell.bench.facts.worksheet import ProposalFacts, WorksheetFacts
 from coilbell.bench.words.fit import quoted, wrapped
+from coilbell.bench.worksheet.entries import FINDING
 from coilbell.bench.worksheet.sentences import (
     NOTHING_CERTAIN,
     NOTHING_FITS,
@@ -38,13 +39,13 @@ def worksheet_text(facts: WorksheetFacts) -> str:
     if facts.nothing_fits:
         lines.append(wrapped(f"ATTENTION: {NOTHING_FITS}"))
     lines.append(wrapped(NOTHING_CERTAIN))
-    lines += _next_lines(facts, 1)
+    lines += [*_waiting(facts), *_next_lines(facts, 1)]
     return "\n".join(lines)
 
 
 def next_text(facts: WorksheetFacts, count: int = 1) -> str:
     """The next best tests in words, with how to do them safely."""
-    return "\n".join([_head(facts), *_leaders(facts), *_next_lines(facts, count)])
+    return "\n".join([_head(facts), *_leaders(facts), *_waiting(facts), *_next_lines(facts, count)])
 
 
 def _head(facts: WorksheetFacts) -> str:
@@ -92,6 +93,18 @@ def _leaders(facts: WorksheetFacts) -> list[str]:
     return [wrapped(f"now: {', '.join(first)}")]
 
 
+def _waiting(facts: WorksheetFacts) -> list[str]:
+    """The item's latest finding where it is not in the worksheet yet, and what enters it."""
+    one = facts.waiting
+    if not one:
+        return []
+    return [wrapped(f"waiting: {one.words}"), wrapped(_enter(facts.title, f"{one.step} {FINDING}"), indent=4)]
+
+
+def _enter(title: str, typed: str) -> str:
+    return f"enter: coilbell isolate observe --item {quoted(title) if title else 'NAME'} {typed}"
+
+
 def _next_lines(facts: WorksheetFacts, count: int) -> list[str]:
     proposals = facts.next
     if not proposals:
@@ -119,13 +132,13 @@ def _general(proposals: Sequence[ProposalFacts]) -> list[str]:
 def _proposal_lines(one: ProposalFacts, word: str, title: str) -> list[str]:
     """A step: how to do it, and its own hazards right beside that."""
     seen = ", ".join(f"{o.key} ({o.name})" for o in one.outcomes)
-    enter = f"coilbell isolate observe --item {quoted(title) if title else 'NAME'} {one.enter}"
+    enter = _enter(title, one.enter)
     if "finding=" in enter:
         enter += "; finding=log for what `coilbell judge --item` kept"
     told = (
         how_words(one.how, one.live, instructed=one.instructed),
         *(f"CAUTION: {caution}" for caution in apart(one.cautions)[1]),
         f"may show: {seen}",
-        f"enter: {enter}",
+        enter,
     )
     return [wrapped(f"{word}: {proposal_words(one)}"), *(wrapped(text, indent=4) for text in told)]
