@@ -60,6 +60,9 @@ def test_both_kinds_ship() -> None:
         ("after = { outputs-loaded", "after = { moonlight", "no other step"),
         ('connection = "in circuit"', 'connection = "upside down"', "Invalid enum value"),
         ('measure = "rails"', 'measure = "rails"\nwinding = ["relay coil"]', "go with the measure ring"),
+        ('measure = "rails"', 'measure = "rails"\nunless_done = { yoke-off = "yoke off" }', "go together"),
+        ('how = "Plug out', 'unless_done = { moon = "x" }\nhow = "Plug out', "Invalid enum value"),
+        ('how = "Plug out', 'unless_done = { continuity = "" }\nhow = "{unless done}', "unless_done cont"),
         ('key = "silent"\n  name = "does', 'key = "quiet"\n  name = "does', "a ring's outcomes"),
     ],
 )  # fmt: skip

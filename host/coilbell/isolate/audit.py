@@ -8,7 +8,8 @@ from collections import Counter
 from collections.abc import Iterable
 
 from coilbell.errors import FileError
-from coilbell.isolate.equipment import SCHEMA, UNKNOWN, Equipment, Outcome, Row, Step
+from coilbell.isolate.equipment import SCHEMA, UNKNOWN, UNLESS_DONE, Equipment, Outcome, Row, Step
+from coilbell.terms import RECORDED
 
 __all__ = ["audit"]
 
@@ -61,6 +62,7 @@ def _step(kind: Equipment, step: Step) -> None:
         raise FileError(f"{where}: has one outcome, so nothing can be learnt; name at least 2")
     if not (math.isfinite(step.minutes) and step.minutes > 0):
         raise FileError(f"{where}: minutes {step.minutes} must be above 0")
+    _unless_done(step, where)
     _cautions(step, where)
     _outcomes(step, where)
     _rows(kind, step, where)
@@ -70,6 +72,14 @@ def _step(kind: Equipment, step: Step) -> None:
         known = {o.key for o in kind.step_named(earlier).outcome}
         if not sights or not set(sights) <= known:
             raise FileError(f"{where}: after {earlier}, {sorted(set(sights) - known)} are no outcomes of it")
+
+
+def _unless_done(step: Step, where: str) -> None:
+    """What may have been done has one place in how, and is what a capture may say."""
+    if step.how.count(UNLESS_DONE) != bool(step.unless_done):
+        raise FileError(f"{where}: unless_done and one {UNLESS_DONE!r} in how go together")
+    if strangers := sorted(set(step.unless_done) - set(RECORDED)):
+        raise FileError(f"{where}: unless_done {strangers[0]}; choose from {', '.join(RECORDED)}")
 
 
 def _cautions(step: Step, where: str) -> None:

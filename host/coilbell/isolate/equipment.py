@@ -9,6 +9,8 @@ A kind is one TOML file. Its parts, and the rules that loading checks:
         reason, source
     [[step]]                          a look or a measurement
         key, name, how, enter         how: what to do; enter: an example of what to type
+        unless_done                   step that a capture may say was done -> its words, which stand in how
+                                      at "{unless done}" until it was
         measure                       what is given: "seen" (an outcome), or numbers: "rails", "ratio",
                                       "parallel", "power", "line rate", or "ring" (a finding)
         connection, winding           of a ring: how the winding is connected, and the kinds of winding it
@@ -27,6 +29,7 @@ row for every hypothesis. A source is "common practice" (of the trade, nothing p
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Collection
 from functools import cached_property
 from typing import Literal
 
@@ -34,6 +37,7 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
+from coilbell import terms
 from coilbell.errors import InputError
 from coilbell.isolate.caution import Hazard, Live
 from coilbell.record import Connection
@@ -41,6 +45,7 @@ from coilbell.record import Connection
 __all__ = [
     "SCHEMA",
     "UNKNOWN",
+    "UNLESS_DONE",
     "Equipment",
     "Hypothesis",
     "Measure",
@@ -52,6 +57,9 @@ __all__ = [
 
 SCHEMA = 1
 """Number of the layout of a kind's file."""
+
+UNLESS_DONE = "{unless done}"
+"""Place in how to do a step for the words of what may have been done."""
 
 UNKNOWN = "unknown"
 """Key of the hypothesis that nothing listed has failed."""
@@ -109,8 +117,14 @@ class Step(_Part, frozen=True):
     row: tuple[Row, ...]
     measure: Measure = "seen"
     after: dict[str, tuple[str, ...]] = {}
+    unless_done: dict[terms.Step, str] = {}
     connection: Connection | None = None
     winding: tuple[str, ...] = ()
+
+    def how_after(self, done: Collection[terms.Step]) -> str:
+        """How to do it, without what was done to the set already."""
+        left = (words for step, words in self.unless_done.items() if step not in done)
+        return self.how.replace(UNLESS_DONE, "".join(f", {words}" for words in left))
 
     def row_of(self, hypothesis: str) -> Row:
         """The row that holds the chances under a hypothesis."""

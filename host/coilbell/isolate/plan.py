@@ -10,12 +10,13 @@ the step's minutes plus minutes for its risk: a stated exchange rate, not a fact
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from coilbell import terms
 from coilbell.errors import InputError
 from coilbell.isolate.caution import Live, cautions, may
 from coilbell.isolate.equipment import Equipment, Step
@@ -52,14 +53,20 @@ class Proposal:
 
 
 def plan(
-    kind: Equipment, now: Odds, evidence: Sequence[Evidence], qualified: Live = "none"
+    kind: Equipment,
+    now: Odds,
+    evidence: Sequence[Evidence],
+    qualified: Live = "none",
+    *,
+    done: Collection[terms.Step] = (),
 ) -> tuple[Proposal, ...]:
     """Steps not yet done that would tell something: those that may be instructed first, best worth first.
 
-    qualified: what the user states to be qualified for; further steps are named but not instructed.
+    qualified: what the user states to be qualified for; further steps are named but not instructed; done:
+    what was done to the set already, which no step advises again.
     """
     weights = np.array([now.probabilities[key] for key in kind.keys])
-    return _ranked(kind, weights, evidence, qualified)
+    return _ranked(kind, weights, evidence, qualified, done)
 
 
 def settling(
@@ -67,6 +74,8 @@ def settling(
     evidence: Sequence[Evidence],
     pair: tuple[str, str],
     qualified: Live = "none",
+    *,
+    done: Collection[terms.Step] = (),
 ) -> tuple[Proposal, ...]:
     """The same for one question alone: is it this or that? Both are weighed as likely as each other.
 
@@ -76,7 +85,7 @@ def settling(
     if first == second:
         raise InputError(f"{first} against itself; give two hypotheses")
     weights = np.array([0.5 * (key in (first, second)) for key in kind.keys])
-    return _ranked(kind, weights, evidence, qualified)
+    return _ranked(kind, weights, evidence, qualified, done)
 
 
 def information(weights: npt.NDArray[np.float64], chance: npt.NDArray[np.float64], slip: float) -> float:
@@ -93,13 +102,17 @@ def information(weights: npt.NDArray[np.float64], chance: npt.NDArray[np.float64
 
 
 def _ranked(
-    kind: Equipment, weights: npt.NDArray[np.float64], evidence: Sequence[Evidence], qualified: Live
+    kind: Equipment,
+    weights: npt.NDArray[np.float64],
+    evidence: Sequence[Evidence],
+    qualified: Live,
+    done: Collection[terms.Step],
 ) -> tuple[Proposal, ...]:
-    done = {one.step for one in evidence}
+    read = {one.step for one in evidence}
     found = [
-        _proposal(step, information(weights, chances(kind, step), kind.slip), qualified)
+        _proposal(step, information(weights, chances(kind, step), kind.slip), qualified, done)
         for step in kind.step
-        if step.key not in done and _offered(kind, step, evidence)
+        if step.key not in read and _offered(kind, step, evidence)
     ]
     useful = [one for one in found if one.bits >= _NOTHING]
     return tuple(sorted(useful, key=lambda one: (not one.instructed, -one.worth)))
@@ -114,7 +127,7 @@ def _offered(kind: Equipment, step: Step, evidence: Sequence[Evidence]) -> bool:
     return True
 
 
-def _proposal(step: Step, bits: float, qualified: Live) -> Proposal:
+def _proposal(step: Step, bits: float, qualified: Live, done: Collection[terms.Step]) -> Proposal:
     effort = step.minutes + RISK_MINUTES[step.risk]
     allowed = may(step.live, qualified)
     return Proposal(
@@ -125,7 +138,7 @@ def _proposal(step: Step, bits: float, qualified: Live) -> Proposal:
         60 * bits / effort,
         step.live,
         allowed,
-        step.how if allowed else "",
+        step.how_after(done) if allowed else "",
         step.enter,
         cautions(step.hazards),
     )

@@ -10,6 +10,8 @@ from coilbell.bench.worksheet.entries import FINDING, Entry, Observe, Unreadable
 from coilbell.bench.worksheet.sheet import Worksheet, opened
 from coilbell.bench.worksheet.standing import worksheet_facts
 from coilbell.isolate import ring_step
+from coilbell.record import Connection
+from coilbell.terms import Step
 
 __all__ = ["LogKeeper", "kept_facts"]
 
@@ -47,6 +49,12 @@ class LogKeeper:
         judgements = self.log.judgements(self.item)
         return judgements[-1] if judgements else None
 
+    def done(self) -> tuple[Step, ...]:
+        """What the latest ring in circuit says was done to the set before it."""
+        for head in self.log.capture_heads(self.item, Connection.IN_CIRCUIT):
+            return tuple(Step(name) for name in head.done)
+        return ()
+
     def waiting(self, sheet: Worksheet) -> WaitingFacts | None:
         """The latest finding, unless it was entered since it was made or no step asks for such a ring."""
         latest = self.latest()
@@ -76,10 +84,11 @@ class LogKeeper:
 
     def facts(self, sheet: Worksheet, *, pair: tuple[str, str] | None = None) -> WorksheetFacts:
         """What is shown of the item's worksheet. pair: two causes to settle between."""
-        return worksheet_facts(sheet, self.item.name, pair=pair, waiting=self.waiting(sheet))
+        waiting, done = self.waiting(sheet), self.done()
+        return worksheet_facts(sheet, self.item.name, pair=pair, waiting=waiting, done=done)
 
 
 def kept_facts(log: Log, item: Item) -> WorksheetFacts | None:
     """The facts of an item's worksheet in the bench log, None where none was begun."""
     keeper = LogKeeper(log, item)
-    return worksheet_facts(opened(keeper), item.name) if keeper.entries() else None
+    return worksheet_facts(opened(keeper), item.name, done=keeper.done()) if keeper.entries() else None

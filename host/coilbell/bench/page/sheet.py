@@ -10,8 +10,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection
 
+from coilbell import terms
 from coilbell.bench.facts.worksheet import HypothesisFacts, MoveFacts, ProposalFacts, WorksheetFacts
 from coilbell.bench.page.messages import (
     Asks,
@@ -67,8 +68,11 @@ def closed_message(item: str, words: str, state: str) -> ClosedSheet:
     return ClosedSheet(item=item, state=state, words=words, kinds=_kinds(), levels=_levels())
 
 
-def open_message(sheet: Worksheet, facts: WorksheetFacts, *, finding: bool) -> OpenSheet:
-    """Everything a page shows of a worksheet. finding: the log holds one that may be entered."""
+def open_message(
+    sheet: Worksheet, facts: WorksheetFacts, *, finding: bool, done: Collection[terms.Step]
+) -> OpenSheet:
+    """Everything a page shows of a worksheet. finding: the log holds one that may be entered; done: what was
+    done to the set already."""
     best = facts.next[0] if facts.next else None
     told = [best.step] if best else []
     settle = next((one for one in facts.settle.next[:1] if one.step not in told), None)
@@ -96,7 +100,7 @@ def open_message(sheet: Worksheet, facts: WorksheetFacts, *, finding: bool) -> O
         readings=[(one.entry, f"{one.step}: {one.words}") for one in facts.readings],
         withdrawn=[f"{one.entry}: {one.why}" for one in facts.withdrawn],
         waiting=facts.waiting.words if facts.waiting else "",
-        form=_form(sheet, facts, finding=finding),
+        form=_form(sheet, facts, finding=finding, done=done),
     )
 
 
@@ -149,26 +153,26 @@ def _test(one: ProposalFacts) -> NextTest:
     )
 
 
-def _form(sheet: Worksheet, facts: WorksheetFacts, *, finding: bool) -> Form:
+def _form(sheet: Worksheet, facts: WorksheetFacts, *, finding: bool, done: Collection[terms.Step]) -> Form:
     """The steps in the order of the plan, then those that are done or tell little, each with what it asks."""
     planned = [one.step for one in facts.next]
-    done = {evidence.step for evidence in sheet.evidence}
+    read = {evidence.step for evidence in sheet.evidence}
     order = sorted(sheet.kind.step, key=lambda s: planned.index(s.key) if s.key in planned else len(planned))
     first = facts.waiting.step if facts.waiting else next(iter(planned), order[0].key)
     return Form(
         first=first,
         fresh=bool(facts.waiting),
-        steps=[(step.key, _step_words(step, done)) for step in order],
-        asks={step.key: _asks(step, sheet, finding=finding) for step in order},
+        steps=[(step.key, _step_words(step, read)) for step in order],
+        asks={step.key: _asks(step, sheet, finding=finding, done=done) for step in order},
     )
 
 
-def _step_words(step: Step, done: Iterable[str]) -> str:
+def _step_words(step: Step, read: Collection[str]) -> str:
     live = "" if step.live == "none" else f" (live: {step.live})"
-    return f"{step.name}{live}{', again' if step.key in done else ''}"
+    return f"{step.name}{live}{', again' if step.key in read else ''}"
 
 
-def _asks(step: Step, sheet: Worksheet, *, finding: bool) -> Asks:
+def _asks(step: Step, sheet: Worksheet, *, finding: bool, done: Collection[terms.Step]) -> Asks:
     """What the form asks for a step. The first choice of a measured step is its numbers."""
     allowed = may(step.live, sheet.qualified)
     outcomes = [(o.key, o.name) for o in step.outcome]
@@ -177,7 +181,7 @@ def _asks(step: Step, sheet: Worksheet, *, finding: bool) -> Asks:
     numbers = [("", "numbers, typed below" if step.measure != "seen" else "choose what it showed")]
     example = _NUMBERS.get(step.measure, step.enter.partition(" ")[2])
     return Asks(
-        how=how_words(step.how, step.live, instructed=allowed),
+        how=how_words(step.how_after(done), step.live, instructed=allowed),
         cautions=apart(cautions(step.hazards))[1],
         outcomes=[*ring, *numbers, *outcomes],
         example=f"such as {example}" if step.measure != "seen" else "",

@@ -213,7 +213,8 @@ def _shown(log: Log, item: Item) -> Sheet:
         closed = closed_message(item.name, f"{item.name}: {_UNBEGUN}", "unbegun")
         return replace(closed, ends=_ends(log, item, None), ended=ended)
     sheet = opened(keeper)
-    shown = open_message(sheet, keeper.facts(sheet), finding=keeper.latest() is not None)
+    facts, finding = keeper.facts(sheet), keeper.latest() is not None
+    shown = open_message(sheet, facts, finding=finding, done=keeper.done())
     return replace(shown, ends=_ends(log, item, sheet), ended=ended)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 
 from msgspec import UNSET
 
@@ -22,6 +23,7 @@ from coilbell.bench.facts.worksheet import (
 )
 from coilbell.bench.worksheet.sheet import Worksheet
 from coilbell.isolate import Move, Proposal, odds, plan, settling
+from coilbell.terms import Step
 
 __all__ = ["worksheet_facts"]
 
@@ -32,14 +34,15 @@ def worksheet_facts(
     *,
     pair: tuple[str, str] | None = None,
     waiting: WaitingFacts | None = None,
+    done: Collection[Step] = (),
 ) -> WorksheetFacts:
     """Everything shown of a worksheet. pair: the two hypotheses to settle between; the first two when left
-    out; waiting: a finding that is not in it yet."""
+    out; waiting: a finding that is not in it yet; done: what was done to the set already."""
     now = odds(sheet.kind, sheet.evidence)
     first, second, *_ = now.probabilities
     pair = pair or (first, second)
-    proposals = plan(sheet.kind, now, sheet.evidence, sheet.qualified)
-    between = settling(sheet.kind, sheet.evidence, pair, sheet.qualified)
+    proposals = plan(sheet.kind, now, sheet.evidence, sheet.qualified, done=done)
+    between = settling(sheet.kind, sheet.evidence, pair, sheet.qualified, done=done)
     return WorksheetFacts(
         schema=WORKSHEET_SCHEMA,
         what="worksheet",
