@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from coilbell.bench.log import Log, outcomes_of
+from coilbell.bench.log.corrections import withdrawals
 from coilbell.bench.log.keeper import LogKeeper
 from coilbell.bench.worksheet.sentences import odds_ratio
 from coilbell.cli import main
@@ -182,6 +183,25 @@ def test_what_it_was_in_the_end_is_kept_once(watch: Callable[..., Any], served: 
     assert (kept.outcome.cause, kept.outcome.sure) == ("driver", 0.9)
 
 
+def test_an_end_is_taken_back_with_a_reason_and_stays_kept(watch: Callable[..., Any], served: Any) -> None:
+    page = watch()
+    _begun(page)
+    assert _after(page, "end", cause="driver")["standing"] == [["driver", "driver, of a CRT monitor"]]
+    again = page.answer("end", item="heron-14", cause="tube")
+    assert "or V on the page" in again["words"]
+    for odd in ({"cause": "driver", "why": " "}, {"cause": "tube", "why": "mixed up"}):
+        assert page.answer("unend", item="heron-14", **odd)["failed"], odd
+    after = _after(page, "unend", cause="driver", why="the old fault is back")
+    assert (after["ended"], after["standing"]) == ("", [])
+    assert _after(page, "end", cause="tube")["ended"] == "in the end: tube, of a CRT monitor"
+    with Log(served.folder / "log.sqlite", writable=False) as log:
+        (kept,) = outcomes_of(log, log.item("heron-14"))
+        assert kept.outcome.cause == "tube"
+        assert len(log.base.rows("SELECT * FROM outcome")) == 2
+        (gone,) = withdrawals(log, log.item("heron-14"))
+    assert gone.why == "the old fault is back"
+
+
 def test_only_the_commanding_page_writes(watch: Callable[..., Any], served: Any) -> None:
     first, second = watch(), watch()
     first.next("status")
@@ -194,6 +214,7 @@ def test_only_the_commanding_page_writes(watch: Callable[..., Any], served: Any)
         ("observe", {"step": "signs", "outcome": "nothing"}),
         ("withdraw", {"entry": 1, "why": "x"}),
         ("end", {"cause": "driver"}),
+        ("unend", {"cause": "driver", "why": "x"}),
         ("begin", {"kind": "CRT monitor", "again": True}),
         ("work", {}),
     ):

@@ -235,3 +235,5 @@ def test_what_it_was_in_the_end_by_keys(bench: Any, page: Any) -> None:
         "as sure as usual, whatever was typed before"
     )
     picture(page, "ended")
+    assert "taken back, and still kept: driver" in _do(page, "v", None, "the old fault is back")
+    page.locator("#ended").wait_for(state="hidden")

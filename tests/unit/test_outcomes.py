@@ -255,13 +255,28 @@ def test_a_contradiction_overwrites_nothing(tmp_path: Path, capsys: pytest.Captu
         log.add_item("choke-7")
     assert main(["log", "outcome", "choke-7", "open", "--log", path]) == 0
     assert main(["log", "outcome", "choke-7", "sound", "--log", path]) == 2
-    assert "and not sound; to change it, withdraw that one first" in capsys.readouterr().err
+    assert "and not sound; to change it, take that one back first" in capsys.readouterr().err
     assert main(["log", "outcome", "choke-7", "--withdraw", "was a bad lead", "--log", path]) == 0
     assert main(["log", "outcome", "choke-7", "sound", "--log", path]) == 0
     assert main(["log", "undo", "choke-7", "--log", path]) == 0
     with Log(Path(path)) as log:
         assert outcomes_of(log, log.item("choke-7")) == []
         assert len(log.base.rows("SELECT * FROM outcome")) == 2
+
+
+def test_the_list_shows_the_end_in_a_word(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    place = ["--log", str(tmp_path / "log.sqlite")]
+    with Log(tmp_path / "log.sqlite") as log:
+        log.add_item("choke-7")
+    assert main(["log", "outcome", "choke-7", "shorted-turn", "--how", "replaced", *place]) == 0
+    capsys.readouterr()
+    assert main(["log", "list", *place]) == 0
+    assert capsys.readouterr().out.endswith("choke-7: no details; not judged; in the end: shorted-turn\n")
+    assert main(["log", "list", "--json", *place]) == 0
+    assert json.loads(capsys.readouterr().out)["ended"] == ["shorted-turn"]
+    assert main(["log", "outcome", "choke-7", "--withdraw", "a bad lead", *place]) == 0
+    assert main(["log", "list", *place]) == 0
+    assert "in the end" not in capsys.readouterr().out
 
 
 def test_causes_complete_in_the_shell(capsys: pytest.CaptureFixture[str]) -> None:

@@ -105,7 +105,7 @@ class RetractionFacts(Facts, frozen=True, kw_only=True):
 
 
 class ItemHead(Facts, frozen=True, kw_only=True):
-    """What a list shows of an item. explanation: of its last finding."""
+    """What a list shows of an item. explanation: of its last finding; ended: what it was in the end."""
 
     schema: int
     what: str
@@ -116,6 +116,7 @@ class ItemHead(Facts, frozen=True, kw_only=True):
     serial: str
     added_utc: str
     explanation: str | None
+    ended: tuple[str, ...] | Left = UNSET
 
 
 class ItemFound(ItemHead, frozen=True, kw_only=True):

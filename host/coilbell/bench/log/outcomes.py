@@ -132,7 +132,8 @@ def add_outcome(log: Log, item: Item, outcome: Outcome) -> KeptOutcome:
         for standing in outcomes_of(log, item):
             if problem := contradiction(standing, outcome):
                 raise InputError(
-                    f"{item.name}: {problem}; to change it, withdraw that one first, with --withdraw REASON"
+                    f"{item.name}: {problem}; to change it, take that one back first, with the reason: "
+                    "`coilbell log outcome --withdraw REASON`, or V on the page"
                 )
         added = utc_now()
         number = keep_outcome(log, item.id, outcome, added)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from msgspec import UNSET
+from msgspec import UNSET, UnsetType
 
 from coilbell.bench.facts.base import Plain
 from coilbell.bench.facts.finding import FindingFacts
@@ -25,6 +25,7 @@ from coilbell.bench.log.book import Log
 from coilbell.bench.log.corrections import corrected, withdrawals
 from coilbell.bench.log.held import held
 from coilbell.bench.log.marks import marks
+from coilbell.bench.log.outcomes import outcomes_of
 from coilbell.bench.log.refit import RefitSummary
 from coilbell.bench.log.rows import Item, KeptCapture, KeptFit, KeptJudgement
 from coilbell.bench.words.finding import comparison_text, finding_text
@@ -45,12 +46,17 @@ _MORE = "--all"
 
 def item_head(log: Log, item: Item) -> ItemHead:
     """What a list shows of an item."""
-    return ItemHead(**_head(item, log.explanation(item)))
+    return ItemHead(**_head(item, log.explanation(item)), ended=_ended(log, item))
 
 
 def item_found(log: Log, item: Item, place: str) -> ItemFound:
     """The same of an item that was searched for; place: the words as they stand in it."""
-    return ItemFound(**_head(item, log.explanation(item)), place=place)
+    return ItemFound(**_head(item, log.explanation(item)), ended=_ended(log, item), place=place)
+
+
+def _ended(log: Log, item: Item) -> tuple[str, ...] | UnsetType:
+    """Causes of the item's ends that stand."""
+    return tuple(one.outcome.cause for one in outcomes_of(log, item)) or UNSET
 
 
 def _head(item: Item, explanation: str | None) -> Plain:
@@ -125,7 +131,8 @@ def item_line(facts: ItemHead) -> str:
     """An item in one line of a list."""
     what = ", ".join(filter(None, (facts.equipment, facts.part or facts.kind, facts.serial)))
     told = facts.explanation or "not judged"
-    return wrapped(f"{facts.added_utc[:10]}  {facts.name}: {what or 'no details'}; {told}", indent=0)
+    end = f"; in the end: {', '.join(facts.ended)}" if facts.ended else ""
+    return wrapped(f"{facts.added_utc[:10]}  {facts.name}: {what or 'no details'}; {told}{end}", indent=0)
 
 
 def item_text(facts: ItemFacts, *, everything: bool = False) -> str:

@@ -42,6 +42,7 @@ from coilbell.bench.page.order import (
     Order,
     Run,
     Strike,
+    TakeBackEnd,
     WishFor,
     Withdraw,
     Work,
@@ -148,7 +149,7 @@ class Desk:
                 return told
             case Examine() | Choose():
                 return self._examined(order)
-            case Work() | Begin() | Observe() | Withdraw() | End():
+            case Work() | Begin() | Observe() | Withdraw() | End() | TakeBackEnd():
                 return self._isolation.obey(order)
         return ""
 

@@ -323,7 +323,10 @@ class Form(_Part, frozen=True, kw_only=True):
 
 
 class Sheet(Message, frozen=True, kw_only=True, tag="sheet"):
-    """The worksheet of the item on the bench. ends: what it may have been in the end; ended: what it was."""
+    """The worksheet of the item on the bench.
+
+    ends: what it may have been in the end; ended: what it was; standing: each such end, to be taken back.
+    """
 
     item: str
     state: str
@@ -332,6 +335,7 @@ class Sheet(Message, frozen=True, kw_only=True, tag="sheet"):
     levels: Choices
     ends: Choices = []
     ended: str = ""
+    standing: Choices = []
 
 
 class ClosedSheet(Sheet, frozen=True, kw_only=True, tag="sheet"):

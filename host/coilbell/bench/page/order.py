@@ -27,6 +27,7 @@ __all__ = [
     "Seen",
     "Strike",
     "Take",
+    "TakeBackEnd",
     "Whole",
     "WishFor",
     "Withdraw",
@@ -159,6 +160,14 @@ class End(_Order, frozen=True, tag="end"):
     sure: str = ""
 
 
+class TakeBackEnd(_Order, frozen=True, tag="unend"):
+    """Let an end of the item no longer count; it stays kept. cause: which."""
+
+    item: str
+    cause: str
+    why: str
+
+
 class Take(_Order, frozen=True, tag="take"):
     """Take over command from another page."""
 
@@ -187,6 +196,7 @@ Order = (
     | Choose
     | MarkTrend
     | End
+    | TakeBackEnd
     | Seen
     | Take
     | Whole

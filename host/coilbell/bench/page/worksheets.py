@@ -24,9 +24,10 @@ from coilbell.bench.log import (
     default_path,
     outcome_of,
     outcomes_of,
+    withdraw_outcome,
 )
 from coilbell.bench.page.messages import Choices, Message, OpenSheet, Sheet
-from coilbell.bench.page.order import Begin, End, Observe, Withdraw, Work
+from coilbell.bench.page.order import Begin, End, Observe, TakeBackEnd, Withdraw, Work
 from coilbell.bench.page.sheet import closed_message, latest_words, open_message
 from coilbell.bench.words.outcome import outcome_words
 from coilbell.bench.worksheet.entries import FINDING
@@ -58,7 +59,7 @@ class Isolation:
         self._told: Sheet | None = None
         self._stamp: Stamp | None = None
 
-    def obey(self, order: Work | Begin | Observe | Withdraw | End) -> str:
+    def obey(self, order: Work | Begin | Observe | Withdraw | End | TakeBackEnd) -> str:
         """Carry out an order; returns words for the page. Raises CoilbellError, and then nothing was kept."""
         match order:
             case Work():
@@ -71,6 +72,8 @@ class Isolation:
                 words = self._withdrawn(order)
             case End():
                 words = self._ended(order)
+            case TakeBackEnd():
+                words = self._end_taken_back(order)
         self._turn_to(order.item)
         told = self._told
         return f"{words}; {latest_words(told)}" if isinstance(told, OpenSheet) else words
@@ -171,6 +174,13 @@ class Isolation:
             add_outcome(log, item, found)
         return f"{item.name}, in the end: {outcome_words(found)}"
 
+    def _end_taken_back(self, order: TakeBackEnd) -> str:
+        if not order.why.strip():
+            raise InputError("an end is taken back with a reason; say why")
+        with Log(self._path) as log:
+            gone = withdraw_outcome(log, log.item(order.item), order.why.strip(), order.cause)
+        return f"taken back, and still kept: {outcome_words(gone.outcome)}"
+
     def _withdrawn(self, order: Withdraw) -> str:
         if not order.why.strip():
             raise InputError("a reading is taken back with a reason; say why")
@@ -207,15 +217,15 @@ def _typed(order: Observe) -> list[str]:
 
 def _shown(log: Log, item: Item) -> Sheet:
     keeper = LogKeeper(log, item)
-    told = [outcome_words(one.outcome) for one in outcomes_of(log, item)]
-    ended = f"in the end: {'; '.join(told)}" if told else ""
+    standing = [(one.outcome.cause, outcome_words(one.outcome)) for one in outcomes_of(log, item)]
+    ended = f"in the end: {'; '.join(words for _, words in standing)}" if standing else ""
     if not keeper.entries():
         closed = closed_message(item.name, f"{item.name}: {_UNBEGUN}", "unbegun")
-        return replace(closed, ends=_ends(log, item, None), ended=ended)
+        return replace(closed, ends=_ends(log, item, None), ended=ended, standing=standing)
     sheet = opened(keeper)
     facts, finding = keeper.facts(sheet), keeper.latest() is not None
     shown = open_message(sheet, facts, finding=finding, done=keeper.done())
-    return replace(shown, ends=_ends(log, item, sheet), ended=ended)
+    return replace(shown, ends=_ends(log, item, sheet), ended=ended, standing=standing)
 
 
 def _ends(log: Log, item: Item, sheet: Worksheet | None) -> Choices:

@@ -11,7 +11,7 @@ export const KEYS = [
   ["l", "L", "keep", "keep the ring in the bench log"], ["n", "N", "note", "note on an item"], ["p", "P", "print", "report of an item, to print"],
   [".", ".", "losses", "technician's page of an item: loss over amplitude, what moved the odds"],
   ["j", "J", "work", "item on the bench"], ["z", "Z", "sheet", "to its isolation worksheet and back"], ["b", "B", "begin", "begin a worksheet"],
-  ["e", "E", "observe", "enter a reading in the worksheet"], ["v", "V", "withdraw", "take a reading back"],
+  ["e", "E", "observe", "enter a reading in the worksheet"], ["v", "V", "withdraw", "take a reading back, or what the item was in the end"],
   ["u", "U", "exam", "to the guided examination and back"],
   ["Enter", "Enter", "go", "in the examination: do what is proposed", "#exam"], ["1", "1", "skip", "examination: skip the step"],
   ["2", "2", "ring", "examination: ring again"], ["3", "3", "back", "examination: take the last thing back"],

@@ -17,7 +17,8 @@ export function showSheet(message) {
   set("ended", message.ended);
   at("ended").hidden = !message.ended;
   at("sheet-body").hidden = !open;
-  for (const name of ["observe", "withdraw"]) at("sheet").querySelector(`[data-does=${name}]`).hidden = !open;
+  const back = (open && message.readings.length) || message.standing.length;
+  for (const [name, shown] of [["observe", open], ["withdraw", back]]) at("sheet").querySelector(`[data-does=${name}]`).hidden = !shown;
   if (!open) return;
   at("causes").replaceChildren(...message.causes.map(cause));
   set("parts", message.parts);
@@ -68,6 +69,7 @@ function cautions(lines, label) {
   return place;
 }
 
+const END = "end "; // before the cause of an end, among numbers of readings
 const ITEM = { name: "item", label: "Item in the bench log", needed: true };
 
 export async function askItem() {
@@ -125,11 +127,16 @@ export async function askEnd() {
   return given && { do: "end", item: sheet.item, ...given };
 }
 export async function askWithdraw() {
-  if (!there()) return null;
-  const { item, readings } = sheet;
-  const given = await ask("Take a reading back", [
-    { name: "entry", label: "Reading", choices: readings.map(([number, words]) => [String(number), `${number} ${words}`]) },
-    { name: "why", label: "The reason", needed: true },
+  const { item = "", readings = [], standing = [] } = sheet || {};
+  if (!readings.length && !standing.length) return showAnswer("nothing is there to take back: no reading, and no end of an item on the bench", true), null;
+  const given = await ask("Take back", [
+    { name: "entry", label: "A reading, or what it was in the end", choices: [
+      ...readings.map(([number, words]) => [String(number), `${number} ${words}`]),
+      ...standing.map(([cause, words]) => [END + cause, `in the end: ${words}`]),
+    ] },
+    { name: "why", label: "The reason", needed: true, hint: "it stays kept and no longer counts" },
   ]);
-  return given && { do: "withdraw", item, entry: Number(given.entry), why: given.why };
+  if (!given) return null;
+  const { entry, why } = given;
+  return entry.startsWith(END) ? { do: "unend", item, cause: entry.slice(END.length), why } : { do: "withdraw", item, entry: Number(entry), why };
 }
