@@ -238,7 +238,8 @@ def test_what_arrived_before_the_end_is_kept_and_shown(
     board = ScriptedBoard()
     name = ports(_board(board), most=20_000, unplug=unplug)
     out = tmp_path / "part.json"
-    code, shown, err = _ended([*CAPTURE, "--port", name, "--out", str(out)], capsys)
+    asked = [*CAPTURE, "--interleave", "1", "--port", name, "--out", str(out)]
+    code, shown, err = _ended(asked, capsys)
     assert code == 1
     assert said in err
     assert err.count("\n") == 1

@@ -146,14 +146,14 @@ def test_the_caution_ends_above_the_table(usual: Drawn, tmp_path: Path) -> None:
 def test_a_number_and_its_unit_stay_on_one_line(usual: Drawn, tmp_path: Path) -> None:
     tool = require("pdftotext")
     sheet = structs.replace(
-        usual[0], sections=(("Why", tuple(f"{'x' * k} 14 % of 125 V" for k in range(20, 60))),)
+        usual[0], sections=(("Why", tuple(f"{'x' * k} 14 % of 140 V" for k in range(20, 60))),)
     )
     (tmp_path / "r.pdf").write_bytes(pdf_of(sheet, ()))
     told = subprocess.run([tool, "-layout", str(tmp_path / "r.pdf"), "-"], capture_output=True, check=True)
     lines = told.stdout.decode().splitlines()
     assert not [line for line in lines if re.match(r"\s*(%|V)(\s|$)", line)]
-    assert sum("125" in line for line in lines) > 20
-    assert "14\u00a0% of 125\u00a0V" in html_of(sheet, ())
+    assert sum("140" in line for line in lines) > 20
+    assert "14\u00a0% of 140\u00a0V" in html_of(sheet, ())
 
 
 def test_the_report_compares_in_and_out_of_circuit(usual: Drawn) -> None:
