@@ -31,6 +31,7 @@ from page.steered import Served, serving
 from page.struck import shown, until
 
 PICTURES = Path(__file__).resolve().parents[2] / "host" / "pictures"
+WIDTH = 1280
 KIND = "diode-split transformer"
 REFERENCE = "tarn-split-demo"
 GOOD = (2, 3, 4)
@@ -111,7 +112,7 @@ def looking(address: str) -> Iterator[Any]:
 
     with sync_playwright() as play:
         chromium = play.chromium.launch(executable_path=require("chromium"), args=FLAGS)
-        page = chromium.new_page(viewport={"width": 1280, "height": 1400}, color_scheme="dark")
+        page = chromium.new_page(viewport={"width": WIDTH, "height": 1400}, color_scheme="dark")
         page.goto(address)
         page.locator("#link[data-state=ready]").wait_for()
         yield page
@@ -137,12 +138,12 @@ def strike(page: Any, served: Served) -> None:
 
 
 def picture_of_the_page(page: Any, place: Path) -> None:
-    """From the top to the last control."""
+    """From the top to the last control, with the bar that stays in sight below it."""
+    box, bar = (page.locator(name).bounding_box() for name in ("#controls", "#hand"))
+    page.set_viewport_size({"width": WIDTH, "height": round(box["y"] + box["height"] + bar["height"] + 16)})
     for _ in ("light", "dark"):  # the plots are built anew, in the room that they have in the end
         page.keyboard.press("d")
-    box = page.locator("#controls").bounding_box()
-    seen = {"x": 0, "y": 0, "width": 1280, "height": box["y"] + box["height"] + 8}
-    keep(lambda: page.screenshot(full_page=True, clip=seen), place)
+    keep(page.screenshot, place)
 
 
 def keep(taken: Callable[[], bytes], place: Path) -> None:
