@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import math
-import threading
 import time
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Any
 
@@ -14,29 +11,14 @@ import numpy as np
 import pytest
 
 from coilbell.bench.log import Log, trends_of
-from coilbell.bench.page import Keeping, Wish
-from coilbell.bench.page.curve import COLUMNS, decay_drawing
-from coilbell.bench.page.judgedshot import tone_hz
-from coilbell.bench.page.judging import Judge, Struck
-from coilbell.bench.page.order import Mark
-from coilbell.bench.shelf import Shelf
 from coilbell.commands.portsource import PortSource
 from coilbell.decay import fit
-from coilbell.record import Connection, Record
 from page.steered import Watcher, serving
 
 
 def _running(page: Any, source: Any) -> dict[str, Any]:
     page.order("run", on=True)
     return dict(page.until(lambda m: m["what"] == "shot" and m["number"] >= 3))
-
-
-def _mark(page: Any, source: Any, struck: Any, state: str, **order: Any) -> dict[str, Any]:
-    source.records = dict(struck[state])
-    page.order("strike")
-    page.next("shot")
-    page.order("mark", reference="tarn", **order)
-    return dict(page.next("answer"))
 
 
 def test_a_shot_tells_the_figures_of_the_fit(watch: Callable[..., Any], struck: Any) -> None:
@@ -54,74 +36,6 @@ def test_a_shot_tells_the_figures_of_the_fit(watch: Callable[..., Any], struck: 
     assert shot["plane"] is None
 
 
-def test_marks_make_a_reference_and_the_next_ring_is_judged_by_it(
-    watch: Callable[..., Any], source: Any, struck: Any
-) -> None:
-    page = watch()
-    page.order("wish", kind="line-output transformer", connection="out of circuit")
-    good = _mark(page, source, struck, "healthy", unit="unit-1")
-    assert not good["failed"], good
-    assert "choose it with R" in good["words"]
-    page.order("strike")
-    assert "by the kind alone" in page.next("shot")["finding"]["odds_words"], "nobody asked to judge by it"
-    page.order("wish", reference="tarn")
-    short = _mark(page, source, struck, "turn-dead", unit="unit-1", how="one-turn loop")
-    assert "shorted on purpose" in short["words"]
-    ground = page.last["ground"]
-    assert {line["kind"] for line in ground["lines"]} == {"fault", "healthy", "shorted"}
-    page.order("strike")
-    shot = page.next("shot")
-    assert shot["finding"]["headline"] == "a turn is shorted"
-    assert shot["plane"]["at"][0] > 1
-    source.records = dict(struck["healthy"])
-    page.order("strike")
-    whole = page.next("shot")
-    assert whole["finding"]["headline"] == "no shorted turn shows"
-    assert abs(whole["plane"]["at"][0]) < 0.5
-    assert whole["plane"]["trail"][0][-1] == pytest.approx(shot["plane"]["at"][0])
-
-
-def test_a_doubted_good_unit_is_taken_with_a_second_word_and_stays_marked(
-    watch: Callable[..., Any], source: Any, struck: Any, served: Any
-) -> None:
-    page = watch()
-    page.order("wish", kind="line-output transformer", connection="out of circuit")
-    doubted = _mark(page, source, struck, "turn-dead", unit="unit-1")
-    assert doubted["failed"]
-    assert doubted["doubted"]
-    assert "where a healthy line-output transformer has" in doubted["words"]
-    assert "press G once more" in doubted["words"]
-    assert "--anyway" not in doubted["words"]
-    assert not list(served.folder.glob("references/tarn*"))
-    taken = page.answer("mark", reference="tarn", unit="unit-1", anyway=True)
-    assert not taken["failed"], taken
-    (capture,) = Shelf(served.folder / "references").get("tarn").captures
-    assert "where a healthy" in capture.mark
-
-
-def test_marks_of_several_writers_at_once_are_all_there(struck: Any, tmp_path: Any) -> None:
-    """Each page's server marks from a thread of its own; every mark that was acknowledged is kept."""
-    writers, units = 4, 5
-    ring = replace(struck["healthy"]["A"], connection=Connection.OUT_OF_CIRCUIT)
-    wish = Wish(connection=Connection.OUT_OF_CIRCUIT, kind="line-output transformer")
-    begin = threading.Barrier(writers)
-
-    def write(writer: int) -> list[str]:
-        judge = Judge()
-        judge.begin(wish, None)
-        shot = judge.judged(Struck(wish, "A", ring, 0.0))
-        keeping = Keeping(tmp_path / "references", tmp_path / "log.sqlite")
-        begin.wait(60)
-        names = [f"unit-{writer}-{k}" for k in range(units)]
-        for name in names:
-            assert name in keeping.mark(Mark("tarn", name), wish, [shot])
-        return names
-
-    with ThreadPoolExecutor(writers) as pool:
-        marked = [name for names in pool.map(write, range(writers)) for name in names]
-    assert sorted(Shelf(tmp_path / "references").get("tarn").units()) == sorted(marked)
-
-
 def test_both_capacitors_are_struck_in_turn(watch: Callable[..., Any], source: Any) -> None:
     page = watch()
     page.until(lambda m: m["what"] == "status" and m["link"]["state"] == "ready")
@@ -131,14 +45,6 @@ def test_both_capacitors_are_struck_in_turn(watch: Callable[..., Any], source: A
     assert "and B (2.2 nF)" in page.until(lambda m: m["what"] == "shot" and m["number"] == 2)["title"]
     assert [letter for letter, _ in source.shots] == ["A", "B"]
     assert {str(where) for _, where in source.shots} == {"in circuit"}
-
-
-def test_in_circuit_a_reference_is_not_taken(watch: Callable[..., Any], source: Any, struck: Any) -> None:
-    page = watch()
-    page.order("wish", connection="in circuit")
-    answer = _mark(page, source, struck, "healthy", unit="unit-1")
-    assert answer["failed"]
-    assert "out of circuit" in answer["words"]
 
 
 def test_what_is_kept_stands_in_the_log(watch: Callable[..., Any], served: Any) -> None:
@@ -243,61 +149,6 @@ def test_no_ring_is_silence_and_no_figure(watch: Callable[..., Any], source: Any
     assert shot["finding"]["headline"] == "no ring"
 
 
-def test_the_tone_follows_q(struck: dict[str, dict[str, Record]]) -> None:
-    whole, dead = (fit(struck[state]["A"]) for state in ("healthy", "turn-dead"))
-    ratio = tone_hz(whole) / tone_hz(dead)
-    assert ratio == pytest.approx(math.sqrt(whole.main.q.value / dead.main.q.value), rel=1e-3)
-
-
-def test_a_running_decay_keeps_its_extremes(struck: dict[str, dict[str, Record]]) -> None:
-    record = struck["healthy"]["A"]
-    fitted = fit(record)
-    short, whole = (decay_drawing(fitted, record, whole=w) for w in (False, True))
-    assert len(short.time) <= 2 * COLUMNS
-    assert len(whole.time) > 3900
-    assert max(short.sample) == max(whole.sample)
-    assert min(short.sample) == min(whole.sample)
-    assert len(short.time) == len(short.sample)
-    times, samples = (np.array(one) for one in (whole.time, whole.sample))
-    at, upper, lower = (
-        np.array(one) for one in (whole.envelope.at, whole.envelope.upper, whole.envelope.lower)
-    )
-    assert np.array_equal(upper, -lower)
-    inside = (times >= at[0]) & (times <= at[-1])
-    assert np.mean(np.abs(samples[inside]) <= np.interp(times[inside], at, upper) + 5) > 0.99
-    exact = np.interp(
-        at, (fitted.curve[0][:, 0] - fitted.start_s) * 1e3, fitted.envelope[0] * fitted.scale * 1e3
-    )
-    assert whole.time_unit == "ms"
-    assert upper == pytest.approx(exact, abs=3e-3 * exact[0])
-
-
-@pytest.mark.parametrize("whole", [False, True])
-def test_the_envelope_of_a_short_ring_is_drawn_where_it_rings(
-    struck: dict[str, dict[str, Record]], whole: bool
-) -> None:
-    """A frozen picture holds all of the record, of which the ring of a dead turn is a hundredth."""
-    record = struck["turn-dead"]["A"]
-    fitted = fit(record)
-    drawn = decay_drawing(fitted, record, whole=whole)
-    at, upper = (np.array(one) for one in (drawn.envelope.at, drawn.envelope.upper))
-    axis = (fitted.curve[0][:, 0] - fitted.start_s) * drawn.units_per_s
-    exact = fitted.envelope[0] * fitted.scale * 1e3
-    seen = axis <= at[-1]
-    assert np.interp(axis[seen], at, upper) == pytest.approx(exact[seen], abs=0.02 * exact[0])
-
-
-def test_a_curve_between_wide_samples_meets_the_fit(struck: dict[str, dict[str, Record]]) -> None:
-    record = struck["turn-dead"]["B"]
-    fitted = fit(record)
-    drawn = decay_drawing(fitted, record)
-    at, curve = (np.array(one) for one in (drawn.curve.at, drawn.curve.fit))
-    assert len(at) > 3 * len(drawn.time)
-    own = (fitted.curve[0] - [fitted.start_s, fitted.offset.value / fitted.scale]) * [1e6, fitted.scale * 1e3]
-    inside = own[own[:, 0] <= at[-1]]
-    assert np.interp(inside[:, 0], at, curve) == pytest.approx(inside[:, 1], abs=0.02 * np.ptp(own[:, 1]))
-
-
 def test_a_virtual_board_that_is_unplugged_again_and_again(tmp_path: Any) -> None:
     """The real tester on a link that ends after some kilobytes; each time it is opened anew."""
     port = "virtual:?part=tarn-line-split&seed=1&hurry=1&vanish=60000"
@@ -356,60 +207,6 @@ def test_the_trend_is_drawn_marked_and_kept_under_the_item(
     assert kept.connection == "out of circuit"
     assert [mark.text for mark in kept.marks] == ["tapped"]
     assert sum(bucket.shots for bucket in kept.buckets) >= 12
-
-
-def test_the_next_reference_is_chosen_in_turn(watch: Callable[..., Any], source: Any, served: Any) -> None:
-    page = watch()
-    nothing = page.answer("next", wish="reference")
-    assert nothing["failed"]
-    assert "no reference on the shelf yet" in nothing["words"]
-    page.order("wish", connection="out of circuit")
-    page.order("strike")
-    page.next("shot")
-    for name in ("alder", "birch"):
-        assert not page.answer("mark", reference=name, unit="unit-1")["failed"]
-        page.order("wish", reference="")
-        page.until(lambda m: m["what"] == "status" and m["wish"]["reference"] == "")
-    for name in ("alder", "birch", ""):
-        assert not page.answer("next", wish="reference")["failed"]
-        assert page.last["status"]["wish"]["reference"] == name
-        shot = page.last["shot"]  # the last one, judged anew by it
-        assert ("by the kind alone" in shot["finding"]["odds_words"]) == (not name)
-    (served.folder / "references" / "alder.reference.json").write_text("{}")
-    passed = page.answer("next", wish="reference")
-    assert "passed over" in passed["words"]
-    assert page.last["status"]["wish"]["reference"] == "birch"
-    assert "kind is that of the reference" in page.answer("next", wish="kind")["words"]
-
-
-def test_a_reference_that_somebody_else_adds_is_on_offer(watch: Callable[..., Any], served: Any) -> None:
-    page = watch()
-    page.until(lambda m: m["what"] == "status" and m["link"]["state"] == "ready")
-    (served.folder / "references").mkdir()
-    (served.folder / "references" / "alder.reference.json").write_text("{}")
-    status = page.until(lambda m: m["what"] == "status" and len(m["choices"]["reference"]) == 2)
-    assert status["choices"]["reference"][1] == ["alder", "alder"]
-
-
-def test_the_prior_is_set_and_used(watch: Callable[..., Any], source: Any, struck: Any) -> None:
-    page = watch()
-    page.order("wish", connection="out of circuit")
-    _mark(page, source, struck, "healthy", unit="unit-1")
-    page.order("wish", reference="tarn")
-    found = {}
-    for prior, words in (("2%", "2 %"), ("0.98", "98 %")):
-        page.order("wish", prior=prior)
-        shot = page.until(
-            lambda m, words=words: (
-                m["what"] == "shot" and f"from a prior of {words}" in m["finding"]["odds_words"]
-            )
-        )
-        assert page.last["status"]["wish"]["prior"] == words
-        found[prior] = {one["name"]: one["share"] for one in shot["finding"]["odds"]}
-    shows = "a shorted turn that shows"
-    assert found["0.98"][shows] > found["2%"][shows]
-    for bad in ("0", "1", "100%", "120%", "many", "-3%", "nan", ""):
-        assert page.answer("wish", prior=bad)["failed"], bad
 
 
 def test_shots_leave_time_to_draw_them(watch: Callable[..., Any], source: Any) -> None:
