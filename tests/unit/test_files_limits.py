@@ -128,6 +128,91 @@ def test_a_record_file_takes_three_times_its_size_in_memory_at_most(
         assert (one.samples == other.samples).all()
 
 
+def _table(kind: str) -> tuple[bytes, int, dict[str, object]]:
+    """A file some megabytes long, how many figures it holds, and the options to read it with."""
+    rng, count = np.random.default_rng(3), 150_000
+    times, volts = np.arange(count) * 2e-6, [f"{v:.4f}" for v in rng.standard_normal(count)]
+    stamps, name = [f"{t:.6f}" for t in times], "time (s),U (V)"
+    columns, separator, options = [stamps, volts], ",", dict[str, object]()
+    if kind == "codes":
+        columns = [stamps, [str(code) for code in rng.integers(0, 4096, count)]]
+    elif kind == "uneven stamps":
+        columns = [[f"{t:.9f}" for t in np.cumsum(rng.uniform(1e-6, 2e-6, count))], volts]
+    elif kind == "four channels":
+        columns, name, options = [stamps] + [volts] * 4, "time (s),A,B,C,D", {"channel": "all"}
+    elif kind == "microseconds":
+        columns, separator = [[str(2 * i) for i in range(count)], ["0"] * count], ";"
+        name = "time (us),U"
+    elif kind == "noughts":  # a figure of two bytes
+        columns, name, options = [["0"] * 4 * count], "", {"rate_hz": 5e5}
+    elif kind in ("semicolon", "decimal comma", "tab"):
+        separator = "\t" if kind == "tab" else ";"
+    rows = "\n".join(separator.join(row) for row in zip(*columns, strict=True))
+    rows = rows.replace(".", ",") if kind == "decimal comma" else rows
+    text = name.replace(",", separator) + "\n" + rows + "\n"
+    text = text.replace("\n", "\n\n") if kind == "blank lines" else text
+    encoding = kind if kind in ("utf-16", "utf-16-le", "utf-8-sig") else "utf-8"
+    # A sign of four bytes once made every letter of the text take as much.
+    return ("# \U0001f514\n" + text).encode(encoding), sum(map(len, columns)), options
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        *("comma", "semicolon", "decimal comma", "tab", "codes", "uneven stamps", "four channels"),
+        *("microseconds", "noughts", "blank lines", "utf-16", "utf-16-le", "utf-8-sig"),
+    ],
+)
+def test_a_table_takes_three_times_its_size_in_memory_or_16_bytes_a_figure(tmp_path: Path, kind: str) -> None:
+    """Strings of all its lines took 5 to 40 times the file."""
+    content, figures, options = _table(kind)
+    (tmp_path / "large.csv").write_bytes(content)
+    expected = files.read(tmp_path / "large.csv", **options)  # type: ignore[arg-type]
+    large = tmp_path / "large.csv"
+    for path in (large, _poured(large)) if kind in ("comma", "utf-16") else (large,):
+        tracemalloc.start()
+        found = files.read(path, **options)  # type: ignore[arg-type]
+        peak = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        assert peak < max(3 * len(content), 16 * figures), f"{peak / len(content):.2f} times"
+        assert [record.samples.tobytes() for record in found] == [r.samples.tobytes() for r in expected]
+
+
+def test_a_record_of_short_numbers_takes_16_bytes_a_number_at_most(tmp_path: Path) -> None:
+    path = tmp_path / "short.json"
+    values = ",".join(["0.0"] * 600_000)
+    head = '{"format": "coilbell records", "schema": 1, "records": [{"rate_hz": 5e5, "samples": '
+    path.write_text(head + f'{{"type": "float64", "values": [{values}]}}}}]}}')
+    files.read(path)
+    tracemalloc.start()
+    files.read(path)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 16 * 600_000
+
+
+@pytest.mark.parametrize("ends", ["\n", "\r\n", "\r"])
+def test_a_table_is_the_same_wherever_its_pieces_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, ends: str
+) -> None:
+    path = tmp_path / "small.csv"
+    codes = np.array([0, -3, 32767, 12, 5] * 7)
+    lines = ["Zeit (\u00b5s);U", "# a remark", ""] + [f"{2 * i};{code}" for i, code in enumerate(codes)]
+    lines[20:20] = ["", "# another"]
+    rows = ends.join([*lines, "Comment; none"])
+    spoilt = ends.join([*lines[:30], "54;x", *lines[31:]])
+    for piece in [*range(1, 20), 31, 64, 100]:
+        for module in ("lines.PIECE", "encoding._PIECE"):
+            monkeypatch.setattr(f"coilbell.bench.files.{module}", piece)
+        for encoding in ("utf-8", "utf-16", "cp1252"):
+            path.write_bytes(rows.encode(encoding))
+            (record,) = files.read(path)
+            assert record.samples.tolist() == codes.tolist()
+            assert record.rate_hz == 5e5
+            path.write_bytes(spoilt.encode(encoding))
+            assert "line 31, column 2: 'x' is no number" in refusal(path)
+
+
 def _poured(path: Path) -> Path:
     """A pipe that the file's content comes out of, from a program of its own."""
     if not hasattr(os, "mkfifo"):

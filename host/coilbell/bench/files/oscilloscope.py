@@ -183,8 +183,12 @@ def _from_stamps(table: Table, column: Column, time_unit: str | None) -> tuple[T
     _refuse_unknown(column, table)
     factor, assumed = _time_factor(column, time_unit)
     # Division by a whole number is correctly rounded, so that 20 us is the same float as 20e-6 s.
-    times = column.values / round(1 / factor) if factor < 1 else column.values * factor
-    return timebase(times.astype(np.float64), column.last_place * factor, table.lines), assumed
+    times = column.values
+    if factor != 1:
+        times = times / round(1 / factor) if factor < 1 else times * factor
+    times = times.astype(np.float64, copy=False)
+    times.setflags(write=False)
+    return timebase(times, column.last_place * factor, table.lines), assumed
 
 
 def _time_factor(column: Column, time_unit: str | None) -> tuple[float, str]:
@@ -199,7 +203,7 @@ def _time_factor(column: Column, time_unit: str | None) -> tuple[float, str]:
         return named[1], ""
     whole = column.values.dtype.kind == "i"
     factor, name = (1e-6, "microseconds") if whole else (1.0, "seconds")
-    step = float(np.median(np.diff(column.values))) * factor
+    step = float(np.median(np.diff(column.values), overwrite_input=True)) * factor
     if not 0 <= step <= LONGEST_GUESSED_STEP_S:
         raise FileError(
             f"names no time unit, and {name} would make {engineering(step, 's')} a sample; "
@@ -222,6 +226,8 @@ def _setting(table: Table, names: set[str], unit: str) -> float | None:
 
 def _refuse_unknown(column: Column, table: Table) -> None:
     # SCPI instruments write 9.9e37 and 9.91e37 where they have no value (SCPI-1999, 7.2.1.4 and 7.2.1.5).
+    if column.values.max() < 1e30 and column.values.min() > -1e30:  # false where one is not a number
+        return
     bad = np.flatnonzero(~(np.abs(column.values) < 1e30))
     if bad.size:
         name = f" in {column.label}" if column.label else ""

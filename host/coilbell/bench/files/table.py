@@ -18,13 +18,14 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from coilbell.bench.files import heading
-from coilbell.bench.files.encoding import text_of
+from coilbell.bench.files.lines import Lines, pieces
 from coilbell.errors import FileError
 from coilbell.quantities import counted
 from coilbell.record import MAX_SAMPLES
@@ -57,7 +58,7 @@ class Table:
     columns: tuple[Column, ...]
     settings: dict[str, str]
     """Preamble: name in lower case without punctuation -> value as text."""
-    lines: npt.NDArray[np.int64]
+    lines: Sequence[int] | npt.NDArray[np.int32]
     """(n,) line of the file each row comes from."""
 
 
@@ -82,37 +83,49 @@ class _Layout:
         return len(found) > self.places[-1] and all(self.is_number(found[p]) for p in self.places)
 
 
-def table(content: bytes) -> Table:
-    """The table in a text file's bytes. Raises FileError with the line that cannot be read."""
-    lines = text_of(content).replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    filled = [number for number, line in enumerate(lines) if line.strip()]
-    if len(filled) > MAX_SAMPLES:
-        raise FileError(f"holds {len(filled):,} lines; cut it to {MAX_SAMPLES:,} around the ring")
-    layout = _layout([lines[number] for number in filled])
-    begin = _begin(lines, filled, layout)
-    rows = [n for n in filled if n >= begin and not lines[n].lstrip().startswith(_COMMENTS)]
-    rows, below = _trailer(lines, rows, layout)
+def table(lines: Lines) -> Table:
+    """The table in a text file's lines, which are forgotten. Raises FileError with the line at fault."""
+    if lines.filled > MAX_SAMPLES:
+        raise FileError(f"holds {lines.filled:,} lines; cut it to {MAX_SAMPLES:,} around the ring")
+    layout = _layout(lines)
+    begin = _begin(lines, layout)
+    rows, below = _rows(lines, begin, layout)
     if len(rows) < 2:
         raise FileError("holds one line of figures; a decay needs at least 2")
-    figures = _figures(lines, rows, layout)
-    above = [lines[n] for n in filled if n < begin]
-    further = [lines[n] for n in below]
-    labels = heading.names(above, layout.separator, layout.places)
-    written = [layout.split(lines[n]) for n in (*rows[:40], *rows[-40:])]
-    columns = [
-        _column(figures[:, i], [row[place] for row in written], label, unit, layout.comma)
-        for i, (place, (label, unit)) in enumerate(zip(layout.places, labels, strict=True))
-    ]
-    beside = [lines[n] for n in rows[:100]]
+    above = [line for _, line in islice(lines.filled_from(), begin)]
+    beside = _texts(lines, rows[:100])
+    further = _texts(lines, below)
     settings = heading.settings(further, [], layout.separator, layout.places)
     settings |= heading.settings(above, beside, layout.separator, layout.places)
-    return Table(tuple(columns), settings, np.array(rows) + 1)
+    labels = heading.names(above, layout.separator, layout.places)
+    written = [layout.split(line) for line in (*beside[:40], *_texts(lines, rows[-40:]))]
+    texts = [[row[place].replace(",", ".") if layout.comma else row[place] for row in written]
+             for place in layout.places if all(len(row) > place for row in written)]  # fmt: skip
+    figures = _figures(lines, rows, layout, [_are_whole(column) for column in texts])
+    lines.forget()
+    columns = [
+        _column(values, column, label, unit)
+        for values, column, (label, unit) in zip(figures, texts, labels, strict=True)
+    ]
+    first, last = int(rows[0]) + 1, int(rows[-1]) + 1
+    dense = last - first + 1 == len(rows)
+    return Table(tuple(columns), settings, range(first, last + 1) if dense else rows + 1)
 
 
-def _layout(lines: Sequence[str]) -> _Layout:
+def _texts(lines: Lines, rows: npt.NDArray[np.int32]) -> list[str]:
+    return [line for _, part in lines.chosen(rows) for line in part]
+
+
+def _is_comment(line: str) -> bool:
+    return line.lstrip().startswith(_COMMENTS)
+
+
+def _layout(lines: Lines) -> _Layout:
     """The separator and decimal sign under which most of the later lines' fields are numbers."""
-    sample = [line for line in lines[len(lines) // 2 :] if not line.lstrip().startswith(_COMMENTS)]
-    sample = sample[:: max(1, len(sample) // 100)]
+    half = lines.filled // 2
+    count = sum(not _is_comment(line) for _, line in lines.filled_from(half))
+    later = (line for _, line in lines.filled_from(half) if not _is_comment(line))
+    sample = list(islice(later, None, None, max(1, count // 100)))
     best, quality = None, 0.0
     for separator, comma in (
         ("\t", False), ("\t", True), (";", False), (";", True),
@@ -131,11 +144,11 @@ def _layout(lines: Sequence[str]) -> _Layout:
 def _tried(sample: Sequence[str], separator: str | None, comma: bool) -> tuple[_Layout | None, float]:
     """The layout under one pair of signs, and the fraction of non-empty fields that are numbers in it."""
     whole = _Layout(separator, comma, (0,))
-    rows = [whole.split(line) for line in sample]
-    length = Counter(map(len, rows)).most_common(1)[0][0] if rows else 0
-    rows = [row for row in rows if len(row) == length]
-    marks = np.array([[whole.is_number(field) for field in row] for row in rows], dtype=bool)
-    filled = np.array([[bool(field) for field in row] for row in rows], dtype=bool)
+    split = (whole.split(line) for line in sample)  # one at a time: a line may be long
+    told = [np.array([[whole.is_number(field), bool(field)] for field in row]) for row in split]
+    length = Counter(map(len, told)).most_common(1)[0][0] if told else 0
+    rows = [row for row in told if len(row) == length]
+    marks, filled = np.array(rows, dtype=bool).reshape(len(rows), length, 2).transpose(2, 0, 1)
     if not rows or not length or not filled.any():
         return None, 0.0
     places = tuple(int(p) for p in np.flatnonzero(marks.mean(axis=0) > 0.6))
@@ -156,51 +169,83 @@ def _decimal_comma_alone(sample: Sequence[str], layout: _Layout) -> _Layout:
     return layout if (np.diff(first) > 0).all() else alone
 
 
-def _begin(lines: Sequence[str], filled: Sequence[int], layout: _Layout) -> int:
-    """Index of the first line of figures: it and the next one hold them."""
-    for here, following in zip(filled, [*filled[1:], filled[-1]], strict=True):
-        if layout.fits(lines[here]) and layout.fits(lines[following]):
-            return here
-    for here in filled:
-        if layout.fits(lines[here]):
-            return here
-    raise FileError("holds no table of figures; export the record as CSV, two columns: time and volts")
+def _begin(lines: Lines, layout: _Layout) -> int:
+    """Index among the filled lines of the first line of figures: it and the next one hold them."""
+    first, before = None, False
+    for index, (_, line) in enumerate(lines.filled_from()):
+        fits = layout.fits(line)
+        if fits and before:
+            return index - 1
+        if fits and first is None:
+            first = index
+        before = fits
+    if before:  # the last line has none behind it
+        return lines.filled - 1
+    if first is None:
+        raise FileError("holds no table of figures; export the record as CSV, two columns: time and volts")
+    return first
 
 
-def _trailer(lines: Sequence[str], rows: list[int], layout: _Layout) -> tuple[list[int], list[int]]:
+def _rows(lines: Lines, begin: int, layout: _Layout) -> tuple[npt.NDArray[np.int32], npt.NDArray[np.int32]]:
     """The rows of figures, and lines behind them that begin with a word; a torn row begins with a figure."""
-    last = len(rows)
-    while last and _is_words(layout.split(lines[rows[last - 1]])[0], layout):
-        last -= 1
-    return (rows[:last], rows[last:]) if last >= len(rows) / 2 else (rows, [])
+    figures = (number for number, line in lines.filled_from(begin) if not _is_comment(line))
+    rows = np.fromiter(figures, dtype=np.int32)
+    last = rows.size
+    for line in lines.backward():
+        if not _is_comment(line):
+            if not last or not _is_words(layout.split(line)[0], layout):
+                break
+            last -= 1
+    last = last if last >= rows.size / 2 else rows.size
+    return rows[:last], rows[last:]
 
 
 def _is_words(field: str, layout: _Layout) -> bool:
     return len(field) > 1 and field[0].isalpha() and not layout.is_number(field)
 
 
-def _figures(lines: Sequence[str], rows: Sequence[int], layout: _Layout) -> npt.NDArray[np.float64]:
-    """(rows, columns) all figures; numpy's reader for speed, then line by line to name the culprit."""
-    chosen = [lines[n] for n in rows]
+def _figures(
+    lines: Lines, rows: npt.NDArray[np.int32], layout: _Layout, whole: Sequence[bool]
+) -> list[npt.NDArray[Any]]:
+    """A column each of all figures; numpy's reader for speed, then line by line to name the culprit.
+
+    A column that seems whole has room of int64, still filled with the bytes of floats.
+    """
+    if len(whole) < len(layout.places):  # a line at either end is too short
+        for first, part in lines.chosen(rows):
+            for number, line in zip(rows[first:].tolist(), part, strict=False):
+                _check_line(line, number + 1, layout)
+    found: list[npt.NDArray[Any]] = [
+        np.empty(rows.size, np.int64 if codes else np.float64) for codes in whole
+    ]
+    for first, part in lines.chosen(rows):
+        try:
+            block = _block(part, layout)
+        except ValueError as error:
+            for number, line in zip(rows[first:].tolist(), part, strict=False):
+                _check_line(line, number + 1, layout)
+            said = " ".join(str(error).split())
+            if row := re.search(r"(?<=at row )\d+", said):  # counted in this block
+                said = said[: row.start()] + str(int(row[0]) + first) + said[row.end() :]
+            raise FileError(f"cannot be read: {said[:120]}; export it again") from error
+        for place, column in enumerate(found):
+            column.view(np.float64)[first : first + len(part)] = block[:, place]
+    return found
+
+
+def _block(lines: Sequence[str], layout: _Layout) -> npt.NDArray[np.float64]:
+    """(lines, columns) figures. Raises ValueError."""
     delimiter = layout.separator
     if layout.comma and delimiter == ",":
-        chosen, delimiter = [";".join(layout.split(line)) for line in chosen], ";"
+        lines, delimiter = [";".join(layout.split(line)) for line in lines], ";"
     if layout.comma:
-        chosen = [line.replace(",", ".") for line in chosen]
-    try:
-        found = np.loadtxt(
-            chosen,
-            delimiter=delimiter,
-            usecols=layout.places,
-            comments=None,
-            quotechar='"',
-            ndmin=2,
-        )
-    except ValueError as error:
-        for n in rows:
-            _check_line(lines[n], n + 1, layout)
-        raise FileError(f"cannot be read: {' '.join(str(error).split())[:120]}; export it again") from error
-    return np.asarray(found, dtype=np.float64)
+        lines = [line.replace(",", ".") for line in lines]
+    found = np.loadtxt(
+        lines, delimiter=delimiter, usecols=layout.places, comments=None, quotechar='"', ndmin=2
+    )
+    if len(found) != len(lines):
+        raise ValueError("a quote that is not closed")
+    return found
 
 
 def _check_line(line: str, number: int, layout: _Layout) -> None:
@@ -217,16 +262,25 @@ def _check_line(line: str, number: int, layout: _Layout) -> None:
             )
 
 
-def _column(
-    values: npt.NDArray[np.float64], written: Sequence[str], label: str, unit: str, comma: bool
-) -> Column:
-    texts = [text.replace(",", ".") if comma else text for text in written]
+def _are_whole(texts: Sequence[str]) -> bool:
+    return not any(set(text) & set(".eEnN") for text in texts)
+
+
+def _column(values: npt.NDArray[Any], texts: Sequence[str], label: str, unit: str) -> Column:
     half = (len(texts) + 1) // 2
     last_place = max(min(map(_last_place, texts[:half])), min(map(_last_place, texts[half:] or texts)))
-    whole = not any(set(text) & set(".eEnN") for text in texts)
-    if whole and (np.abs(values) < 2**53).all() and (values == np.rint(values)).all():
-        return Column(label, unit, values.astype(np.int64), last_place)
+    floats = values.view(np.float64)
+    if values.dtype.kind == "i" and all(_holds_integers(floats[part]) for part in pieces(values.size)):
+        for part in pieces(values.size):
+            values[part] = floats[part].copy()  # the same bytes, seen as floats
+    elif values.dtype.kind == "i":
+        values = floats.copy()
+    values.setflags(write=False)
     return Column(label, unit, values, last_place)
+
+
+def _holds_integers(values: npt.NDArray[np.float64]) -> bool:
+    return bool((np.abs(values) < 2**53).all() and (values == np.rint(values)).all())
 
 
 def _last_place(text: str) -> float:

@@ -17,11 +17,14 @@ by half a step or more, and half a step is then more than 3/4 of a tick.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from coilbell.bench.files.lines import pieces
 from coilbell.errors import FileError
 from coilbell.quantities import engineering
 
@@ -52,24 +55,23 @@ class Timebase:
     """Relative standard uncertainty of `rate_hz` that rounded stamps leave; 0 where it is nothing to tell."""
 
 
-def timebase(times_s: Array, last_place_s: float, lines: npt.NDArray[np.int64]) -> Timebase:
+def timebase(times_s: Array, last_place_s: float, lines: Sequence[int] | npt.NDArray[Any]) -> Timebase:
     """The time base of (n,) stamps [s] whose last written decimal place weighs `last_place_s` [s].
 
     lines: (n,) lines of the file, for messages. Raises FileError where time stands still or runs back and
     rounding does not explain it.
     """
-    steps = np.diff(times_s)
-    if times_s.size < 2 or (steps > 0).all():
+    if times_s.size < 2 or (times_s[1:] > times_s[:-1]).all():
         tick = _tick(times_s, last_place_s)
         return _uniform(times_s, tick, repeats=False) or Timebase(
             float(times_s[0]), None, times_s, f"{times_s.size} uneven time stamps, used as they are"
         )
-    back = np.flatnonzero(steps < 0)
+    back = np.flatnonzero(times_s[1:] < times_s[:-1])
     if not back.size:
         rounded = _uniform(times_s, _tick(times_s, last_place_s), repeats=True)
         if rounded:
             return rounded
-    where = int((back if back.size else np.flatnonzero(steps <= 0))[0]) + 1
+    where = int((back if back.size else np.flatnonzero(times_s[1:] <= times_s[:-1]))[0]) + 1
     raise FileError(
         f"line {lines[where]}: time {times_s[where]:g} s does not follow {times_s[where - 1]:g} s; "
         "give a file with one record in the order of time"
@@ -78,37 +80,57 @@ def timebase(times_s: Array, last_place_s: float, lines: npt.NDArray[np.int64]) 
 
 def _tick(times: Array, last_place: float) -> float:
     """Largest step of which all stamps are multiples, or the last written place [s]."""
-    if last_place * 2**52 < np.abs(times).max():
+    if last_place * 2**52 < _greatest(times):
         return last_place  # finer than a float can tell
-    whole = times / last_place
-    if np.abs(whole - np.rint(whole)).max() > 1e-3:
-        return last_place
-    counts = np.rint(whole).astype(np.int64)
-    return float(np.gcd.reduce(np.diff(counts))) * last_place
+    ticks = 0
+    for part in pieces(times.size):
+        whole = times[max(part.start - 1, 0) : part.stop] / last_place
+        counts = np.rint(whole)
+        if np.abs(whole - counts).max() > 1e-3:
+            return last_place
+        ticks = math.gcd(ticks, int(np.gcd.reduce(np.diff(counts.astype(np.int64)))))
+    return float(ticks) * last_place
+
+
+def _greatest(times: Array) -> float:
+    return max(float(times.max()), -float(times.min()))
+
+
+def _counts(part: slice, size: int) -> Array:
+    """Numbers of the stamps in a piece, counted from the middle of all."""
+    return np.arange(part.start, part.stop, dtype=np.float64) - (size - 1) / 2
+
+
+def _straight(times: Array) -> tuple[float, float]:
+    """Slope of the straight line through all stamps [s a sample], and how far the furthest is from it [s]."""
+    middle, size = times.mean(), times.size
+    along = math.fsum(float(_counts(part, size) @ (times[part] - middle)) for part in pieces(size))
+    step = along / (size * (size**2 - 1) / 12)
+    away = max(
+        float(np.abs(times[part] - middle - step * _counts(part, size)).max()) for part in pieces(size)
+    )
+    return step, away
 
 
 def _uniform(times: Array, tick: float, *, repeats: bool) -> Timebase | None:
     if times.size < 3 or times[-1] - times[0] < _SHORTEST_STEP_S * times.size:
         return None
-    count: Array = np.arange(times.size, dtype=np.float64) - (times.size - 1) / 2
-    middle = times.mean()
-    step = float(count @ (times - middle) / (count @ count))
-    away = float(np.abs(times - middle - step * count).max())
+    step, away = _straight(times)
     first = float(times[0])
-    grain = float(np.spacing(np.abs(times).max()))
+    grain = float(np.spacing(_greatest(times)))
     if away <= 1e-4 * step + 4 * grain:
         if grain > _EXACT_ENOUGH * (times[-1] - times[0]):  # counted from a day long past
-            return _rounded(times, _slopes(times, count, 2 * away + grain), grain)
+            return _rounded(times, _slopes(times, 2 * away + grain), grain)
         return Timebase(first, _clean_rate(times), None, f"uniform, {engineering(step, 's')} a sample")
     if tick <= 0.6 * step or repeats:
         # Stamps between lines less than a tick apart were rounded; a stamp wrong by a tick would not fit.
         # The uncertainty of the rate then comes from lines a whole tick apart, because the stamps of a clock
         # that keeps step with the ticks spread that far.
         slopes = None
-        if _slopes(times, count, (1 - 3e-6) * tick):
-            slopes = _slopes(times, count, tick)
+        if _slopes(times, (1 - 3e-6) * tick):
+            slopes = _slopes(times, tick)
         elif away <= 0.75 * tick:
-            slopes = _slopes(times, count, 1.5 * tick)
+            slopes = _slopes(times, 1.5 * tick)
         return _rounded(times, slopes, tick)
     return None
 
@@ -129,21 +151,20 @@ def _rounded(times: Array, slopes: tuple[float, float] | None, tick: float) -> T
     return Timebase(float(times[0]), 1 / step, None, words, unsure if unsure > _EXACT_ENOUGH else 0.0)
 
 
-def _slopes(times: Array, count: Array, band: float) -> tuple[float, float] | None:
+def _slopes(times: Array, band: float) -> tuple[float, float] | None:
     """Least and greatest slope of two parallel lines, `band` apart, that hold all stamps between them.
 
     The band that the stamps need is a convex function of the slope, made of straight pieces. Newton's steps
     that start outside the solution therefore never jump over its edge, and end on it exactly.
     """
-    slack = 1e-6 * band + 8 * float(np.finfo(float).eps * np.abs(times).max())
+    slack = 1e-6 * band + 8 * float(np.finfo(float).eps * _greatest(times))
     steepest = float(times[-1] - times[0] + 2 * band)
     edges = []
     for side in (-1.0, 1.0):
         slope = side * steepest
         for _ in range(200):
-            across = times - slope * count
-            low, high = int(across.argmin()), int(across.argmax())
-            over = float(across[high] - across[low]) - band
+            low, high, height = _extremes(times, slope)
+            over = height - band
             if over <= slack:
                 break
             if (low - high) * side <= 0:  # past the narrowest band, which is still too wide
@@ -153,6 +174,20 @@ def _slopes(times: Array, count: Array, band: float) -> tuple[float, float] | No
             return None
         edges.append(slope)
     return edges[0], edges[1]
+
+
+def _extremes(times: Array, slope: float) -> tuple[int, int, float]:
+    """Which stamps lie lowest and highest above a line of that slope, and the height between them [s]."""
+    low = high = 0
+    least, most = math.inf, -math.inf
+    for part in pieces(times.size):
+        across = times[part] - slope * _counts(part, times.size)
+        lowest, highest = int(across.argmin()), int(across.argmax())
+        if across[lowest] < least:
+            low, least = part.start + lowest, float(across[lowest])
+        if across[highest] > most:
+            high, most = part.start + highest, float(across[highest])
+    return low, high, most - least
 
 
 def _clean_rate(times: Array) -> float:
