@@ -30,7 +30,8 @@ MAX_BYTES = 256_000_000
 """Largest file read; `MAX_SAMPLES` lines of two figures fit several times.
 
 Reading a table or a record file takes at most three times its size in memory, or 16 bytes a figure where
-that is more: a figure of one digit and its comma is 2 bytes of text and 8 as a number."""
+that is more: a figure of one digit and its comma is 2 bytes of text and 8 as a number. A preamble
+of megabytes, or a line of thousands of figures, still takes more."""
 
 EXAMPLES = Path(__file__).parent / "examples"
 """Invented records that ship with the package."""
