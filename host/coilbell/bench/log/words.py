@@ -40,8 +40,8 @@ from coilbell.record import Connection
 __all__ = ["item_facts", "item_found", "item_head", "item_line", "item_text", "judgement_text", "refit_text"]
 
 
-_MORE = "--all"
-"""The option of `coilbell log show` that tells the rest."""
+_MORE = "log show --all"
+"""The command that tells the rest."""
 
 
 def item_head(log: Log, item: Item) -> ItemHead:
