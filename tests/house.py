@@ -29,7 +29,8 @@ PLACES = ("host", "firmware", "hardware-notes", "tests")
 STOREYS = (
     ("commands",),
     ("bench.page", "bench.examination"),
-    ("bench.report", "bench.log", "bench.worksheet"),
+    ("bench.report", "bench.audit", "bench.learned"),
+    ("bench.log", "bench.worksheet"),
     ("bench.pictures", "bench.words", "bench.facts"),
     ("board", "bench.files"),
     ("isolate", "winding.said"),
