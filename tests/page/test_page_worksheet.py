@@ -150,6 +150,7 @@ def test_a_finding_that_lands_is_on_the_page_at_once(bench: Any, page: Any) -> N
     page.locator("#title", has_text="out of circuit").wait_for()
     assert "choose it with R" in _do(page, "g", "larch-demo", "unit-1")
     bench.served.desk.obey(WishFor(reference="larch-demo"))
+    page.locator("body", has_text="of larch-demo").wait_for()  # the ring is judged by it
     assert "kept under larch-3" in _do(page, "l", "larch-3", "as it came")
     page.locator("#waiting", has_text="is not in the worksheet yet").wait_for()
     form = _open(page, "e")  # the form is ready for it
@@ -203,6 +204,22 @@ def test_the_worksheet_is_read_out_and_reached_by_the_keyboard(page: Any) -> Non
         unnamed = "e => [...e.querySelectorAll('input, select')].filter(i => !i.labels.length).length"
         assert form.evaluate(unnamed) == 0
         page.keyboard.press("Escape")
+
+
+def test_a_form_opened_at_once_after_another_was_left_is_done(page: Any) -> None:
+    """A browser tells that a form was closed a little after it was: by then the next one may be open."""
+    page.evaluate("""() => {
+        const press = (on, key, more) => on.dispatchEvent(
+            new KeyboardEvent("keydown", { key, bubbles: true, cancelable: true, ...more }));
+        press(document.body, "a");
+        document.getElementById("ask").close("no");
+        press(document.body, "j");
+    }""")
+    page.get_by_role("dialog").wait_for()
+    page.wait_for_timeout(200)
+    page.keyboard.press("ControlOrMeta+a")
+    page.keyboard.type("elm-2")
+    assert "elm-2" in _done(page)
 
 
 def test_a_watching_page_shows_the_worksheet_and_writes_nothing(

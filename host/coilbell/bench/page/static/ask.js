@@ -11,6 +11,8 @@ dialog.addEventListener("keydown", (event) => {
 });
 const FRESH = ["words", "numbers", "outcome", "step", "why", "again", "entry"];
 
+let leave = () => {}; // ends the form before
+
 // A field: name, label, and further needed (true), choices ([[value, words], ...]), value, hint.
 export function ask(head, fields, { changed } = {}) {
   document.getElementById("ask-head").textContent = head;
@@ -28,7 +30,10 @@ export function ask(head, fields, { changed } = {}) {
   first.focus();
   if (first.select) first.select();
   return new Promise((done) => {
+    leave(null); // the browser tells late that a form was left: the next one may stand open by then
+    leave = done;
     dialog.onclose = () => {
+      if (dialog.open) return;
       if (dialog.returnValue !== "yes") return done(null);
       const given = Object.fromEntries(Object.entries(inputs).map(([name, { input, line }]) => [name, line.hidden ? "" : input.value.trim()]));
       for (const [name, value] of Object.entries(given)) if (value && !FRESH.includes(name)) remembered[name] = value;
