@@ -78,14 +78,14 @@ def chromium() -> Iterator[Any]:
 
 @dataclass
 class Bench:
-    """A page in Chromium that several tests look at in turn, with the source behind it."""
+    """A page in Chromium that the tests of one file look at in turn, with the source behind it."""
 
     page: Any
     source: SteeredSource
     served: Served
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def shared(
     chromium: Any, struck: dict[str, dict[str, Record]], tmp_path_factory: pytest.TempPathFactory
 ) -> Iterator[Bench]:
