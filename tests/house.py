@@ -10,9 +10,11 @@ taken through the face of `winding` itself is not drawn.
 from __future__ import annotations
 
 import argparse
+import io
 import json
 import subprocess
 import sys
+import tokenize
 from collections import Counter
 from pathlib import Path
 
@@ -49,9 +51,6 @@ def lines(folder: Path) -> tuple[int, int, int]:
 
 def _code(text: str) -> int:
     """Lines that hold a token which is neither a comment nor a string that stands alone."""
-    import io
-    import tokenize
-
     held: set[int] = set()
     alone = True
     for token in tokenize.generate_tokens(io.StringIO(text).readline):

@@ -173,11 +173,7 @@ def keep_history(log: Log, item: int, history: History, numbers: Mapping[str, Se
         values = {name: getattr(detail, name) for name in ("added_utc", "name", "words")}
         became["detail"].append(log.base.insert("detail", item_id=item, **values))
     for one in history.examination:
-        act = _renumbered(
-            one.act,
-            captures.__getitem__,
-            lambda count: captures[min(count, len(captures)) - 1] if count else 0,
-        )
+        act = _renumbered(one.act, captures.__getitem__, before)
         became["examination"].append(
             log.base.insert("examination", item_id=item, added_utc=one.added_utc, entry=kept_text(act))
         )
